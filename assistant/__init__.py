@@ -1,0 +1,9 @@
+"""Hands-free procedure assistant for warm vertical compaction of gutta-percha.
+
+Follow one spoken depth from microphone to note by reading, in this order:
+``speech/audio.py``, ``speech/listeners.py``, ``speech/understand.py``,
+``procedure/decide.py``, ``procedure/apply.py``, ``record/journal.py``,
+``report/note.py``.
+"""
+
+__version__ = "0.1.0"

@@ -1,0 +1,1 @@
+"""What the numbers mean: instruments, teeth, depths. Pure functions, no I/O."""

@@ -1,0 +1,1 @@
+"""The functional core: decide(state, intent, now) -> events, apply(state, event) -> state."""

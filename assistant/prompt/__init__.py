@@ -1,0 +1,1 @@
+"""What the assistant says: wording, voice, chimes, countdowns."""

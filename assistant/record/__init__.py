@@ -1,0 +1,1 @@
+"""The append-only journal that is the truth of a case."""

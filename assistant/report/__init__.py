@@ -1,0 +1,1 @@
+"""What a case leaves behind: note, drawing, PDF, JSON record."""

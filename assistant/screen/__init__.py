@@ -1,0 +1,1 @@
+"""What the people in the room see."""

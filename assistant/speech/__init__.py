@@ -1,0 +1,1 @@
+"""From sound to intent: audio, front end, listeners, grammar, understanding."""
