@@ -1,0 +1,133 @@
+"""apply(state, event) -> state: the only way a case changes.
+
+Plain data in, plain data out; no rule is evaluated here, so replaying a
+journal always gives the same state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import reduce
+from typing import Any
+
+from assistant.procedure import events as ev
+from assistant.procedure.protocol import AT_CANALS, FINISHED
+from assistant.procedure.state import CASE, CaseState, Entry, Track
+
+
+def opened(event: ev.CaseOpened) -> CaseState:
+    """The state right after the first event."""
+    first = Track(name=CASE, step=event.protocol.opening[0].id)
+    return CaseState(
+        case_code=event.case_code,
+        operator=event.operator,
+        demo=event.demo,
+        protocol=event.protocol,
+        opened=event.at,
+        tracks=(first,),
+    )
+
+
+def replay(events: Iterable[ev.AnyEvent]) -> CaseState:
+    """The state after a whole journal.
+
+    Raises:
+        ValueError: the first event does not open a case.
+    """
+    stream = iter(events)
+    first = next(stream, None)
+    if not isinstance(first, ev.CaseOpened):
+        raise ValueError("the first event of a case must open it")
+    return reduce(apply, stream, opened(first))
+
+
+def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
+    """The state after one more event."""
+    match event:
+        case ev.EntryMade(entry=entry, replaces=replaces):
+            entries = _restand(state.entries, replaces, "replaced")
+            made = _with(state, entries=(*entries, entry), pending=None)
+            if entry.quantity == "canals":
+                made = _with_canals(made, entry)
+            return made
+        case ev.EntryUndone(seq=seq):
+            return _with(state, entries=_restand(state.entries, seq, "undone"), pending=None)
+        case ev.EntryReadBack(seq=seq):
+            entries = tuple(
+                e.model_copy(update={"read_back": True}) if e.seq == seq else e
+                for e in state.entries
+            )
+            return _with(state, entries=entries)
+        case ev.ConfirmAsked(pending=pending):
+            return _with(state, pending=pending)
+        case ev.ConfirmDropped(rejected=rejected):
+            return _with(state, pending=None, rejected=(*state.rejected, rejected))
+        case ev.Refused(rejected=rejected) | ev.NotUnderstood(rejected=rejected):
+            return _with(state, rejected=(*state.rejected, rejected))
+        case ev.Warned(warning=warning):
+            return _with(state, warnings=(*state.warnings, warning))
+        case ev.WarningAnswered(seq=seq, answer=answer):
+            warnings = tuple(
+                w.model_copy(update={"answer": answer}) if w.seq == seq else w
+                for w in state.warnings
+            )
+            return _with(state, warnings=warnings)
+        case ev.StepReached():
+            return _moved(state, event)
+        case ev.StepSkipped(skipped=skipped):
+            return _with(state, skipped=(*state.skipped, skipped), pending=None)
+        case ev.TimerStarted(timer=timer):
+            return _with(state, timer=timer)
+        case ev.TimerEnded():
+            return _with(state, timer=None)
+        case ev.TrackSelected(track=track):
+            return _with(state, active=track, pending=None)
+        case ev.Paused():
+            return _with(state, paused=True)
+        case ev.Resumed():
+            return _with(state, paused=False)
+        case ev.CaseReopened(at=at, note=text) | ev.TroubleMet(at=at, text=text):
+            return _with(state, interruptions=(*state.interruptions, (at, text)))
+        case ev.SpeakerNamed(who=who):
+            return _with(state, who=who)
+        case ev.NoteSigned(at=at):
+            return _with(state, signed=at)
+        case ev.Queried() | ev.CaseOpened():
+            return state
+
+
+def _with(state: CaseState, **changes: Any) -> CaseState:
+    return state.model_copy(update=changes)
+
+
+def _restand(entries: tuple[Entry, ...], seq: int | None, standing: str) -> tuple[Entry, ...]:
+    return tuple(
+        e.model_copy(update={"standing": standing}) if e.seq == seq else e for e in entries
+    )
+
+
+def _with_canals(state: CaseState, entry: Entry) -> CaseState:
+    """Tracks for the canals named; a canal named before keeps its place."""
+    assert isinstance(entry.value, tuple)
+    known = {track.name: track for track in state.canals}
+    fresh = state.protocol.canal[0].id
+    canals = tuple(known.get(name, Track(name=name, step=fresh)) for name in entry.value)
+    return _with(state, tracks=(state.track(CASE), *canals))
+
+
+def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
+    track = state.track(event.track)
+    rounds = dict(track.rounds)
+    if event.loop:
+        rounds[event.loop] = event.round
+    visited = track.visited[:-1] if event.via == "back" else track.visited
+    if event.via in {"done", "skip"} and track.step not in {FINISHED, AT_CANALS}:
+        visited = (*track.visited, track.step)
+    moved = track.model_copy(
+        update={"step": event.step, "visited": visited, "rounds": tuple(rounds.items())}
+    )
+    return _with(
+        state,
+        tracks=tuple(moved if t.name == event.track else t for t in state.tracks),
+        pending=None,
+    )

@@ -1,0 +1,230 @@
+"""What happened, typed. The journal holds these; ``apply`` turns them into state.
+
+An event says what was decided, never why it could be computed: replay runs no
+rule and no step machine, so an old journal reads the same under new code.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, TypeAdapter
+
+from assistant.procedure.intents import Heard, Scalar
+from assistant.procedure.moment import Moment
+from assistant.procedure.protocol import Frozen, Protocol
+from assistant.procedure.state import Entry, Pending, Rejected, Skipped, Timer, Warning
+
+
+class CaseOpened(Frozen):
+    """First event. Carries the whole protocol, so that the limits that were in
+    force stay with the case whatever happens to the file."""
+
+    kind: Literal["case_opened"] = "case_opened"
+    at: Moment
+    case_code: str
+    operator: str
+    demo: bool
+    program: str
+    protocol: Protocol
+
+
+class EntryMade(Frozen):
+    """A value entered the record; ``replaces`` the entry it stands in for."""
+
+    kind: Literal["entry_made"] = "entry_made"
+    entry: Entry
+    replaces: int | None = None
+
+
+class EntryUndone(Frozen):
+    """An entry was taken back by voice."""
+
+    kind: Literal["entry_undone"] = "entry_undone"
+    seq: int
+    at: Moment
+
+
+class EntryReadBack(Frozen):
+    """The room has heard (or seen) this entry."""
+
+    kind: Literal["entry_read_back"] = "entry_read_back"
+    seq: int
+    at: Moment
+
+
+class ConfirmAsked(Frozen):
+    """A doubtful value was questioned instead of stored."""
+
+    kind: Literal["confirm_asked"] = "confirm_asked"
+    pending: Pending
+    at: Moment
+
+
+class ConfirmDropped(Frozen):
+    """The questioned value was refused; what was heard is kept."""
+
+    kind: Literal["confirm_dropped"] = "confirm_dropped"
+    rejected: Rejected
+
+
+class Refused(Frozen):
+    """A clear request that cannot be met here; ``reason`` is a wording key."""
+
+    kind: Literal["refused"] = "refused"
+    rejected: Rejected
+    detail: tuple[tuple[str, str], ...] = ()
+
+
+class NotUnderstood(Frozen):
+    """Sound that was no clear phrase of this step."""
+
+    kind: Literal["not_understood"] = "not_understood"
+    rejected: Rejected
+    confidence: float
+    readings: tuple[str, ...] = ()
+
+
+class Warned(Frozen):
+    """A safety rule fired."""
+
+    kind: Literal["warned"] = "warned"
+    warning: Warning
+
+
+class WarningAnswered(Frozen):
+    """How a warning was dealt with."""
+
+    kind: Literal["warning_answered"] = "warning_answered"
+    seq: int
+    answer: str
+    at: Moment
+
+
+class StepReached(Frozen):
+    """A track moved. ``via`` is done, branch, back, undo, skip or option."""
+
+    kind: Literal["step_reached"] = "step_reached"
+    track: str
+    step: str
+    via: Literal["done", "back", "undo", "skip"]
+    loop: str | None = None
+    round: int = 1
+    at: Moment
+
+
+class StepSkipped(Frozen):
+    """A step was left out."""
+
+    kind: Literal["step_skipped"] = "step_skipped"
+    skipped: Skipped
+
+
+class TimerStarted(Frozen):
+    """A press or a heat activation began."""
+
+    kind: Literal["timer_started"] = "timer_started"
+    timer: Timer
+
+
+class TimerEnded(Frozen):
+    """It ended; the duration is in the entry that follows."""
+
+    kind: Literal["timer_ended"] = "timer_ended"
+    at: Moment
+    duration_s: float
+    reason: Literal["complete", "stopped", "interrupted"]
+
+
+class TrackSelected(Frozen):
+    """Work went on with another canal."""
+
+    kind: Literal["track_selected"] = "track_selected"
+    track: str
+    at: Moment
+
+
+class Paused(Frozen):
+    """Nothing is taken but "resume" until then."""
+
+    kind: Literal["paused"] = "paused"
+    at: Moment
+
+
+class Resumed(Frozen):
+    """The pause is over."""
+
+    kind: Literal["resumed"] = "resumed"
+    at: Moment
+
+
+class CaseReopened(Frozen):
+    """The program started again on an unfinished case."""
+
+    kind: Literal["case_reopened"] = "case_reopened"
+    at: Moment
+    note: str
+
+
+class SpeakerNamed(Frozen):
+    """Entries are from now on this person's."""
+
+    kind: Literal["speaker_named"] = "speaker_named"
+    who: str
+    at: Moment
+
+
+class Queried(Frozen):
+    """A question was answered; changes nothing."""
+
+    kind: Literal["queried"] = "queried"
+    what: str
+    heard: Heard
+    at: Moment
+
+
+class TroubleMet(Frozen):
+    """A device or an engine failed or came back."""
+
+    kind: Literal["trouble_met"] = "trouble_met"
+    text: str
+    at: Moment
+
+
+class NoteSigned(Frozen):
+    """The operator signed; the case takes no more entries."""
+
+    kind: Literal["note_signed"] = "note_signed"
+    operator: str
+    at: Moment
+
+
+AnyEvent = (
+    CaseOpened
+    | EntryMade
+    | EntryUndone
+    | EntryReadBack
+    | ConfirmAsked
+    | ConfirmDropped
+    | Refused
+    | NotUnderstood
+    | Warned
+    | WarningAnswered
+    | StepReached
+    | StepSkipped
+    | TimerStarted
+    | TimerEnded
+    | TrackSelected
+    | Paused
+    | Resumed
+    | CaseReopened
+    | SpeakerNamed
+    | Queried
+    | TroubleMet
+    | NoteSigned
+)
+
+EVENTS: TypeAdapter[AnyEvent] = TypeAdapter(Annotated[AnyEvent, Field(discriminator="kind")])
+"""Reads an event from the journal's plain data and writes it back."""
+
+__all__ = ["EVENTS", "AnyEvent", "Scalar"]

@@ -1,0 +1,210 @@
+"""What follows from a state: lengths in force, limits, the level of the fill, branches.
+
+Nothing here is stored; it is computed again from the entries whenever it is
+asked for, so a correction reaches everything that depends on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from assistant.canal import instruments, lengths, teeth
+from assistant.procedure.protocol import STAY, FactName, Option, Step, SuggestionName
+from assistant.procedure.state import CASE, CaseState, Entry, Track
+
+EPSILON_MM = 1e-6
+"""Lengths are exact to 0.1 mm; comparisons must not trip over the binary fraction."""
+
+
+def number(entry: Entry | None) -> float | None:
+    """The value of an entry if it is a number, else None."""
+    if entry is None or isinstance(entry.value, str | tuple):
+        return None
+    return float(entry.value)
+
+
+def wl_mm(state: CaseState, track: str) -> float | None:
+    """Working length in force: the final one if there is one, else the provisional."""
+    final = number(state.latest(track, "final_working_length_mm"))
+    return final if final is not None else number(state.latest(track, "working_length_mm"))
+
+
+def depth_limit_mm(state: CaseState, track: str) -> float | None:
+    """Deepest allowed plugger or heat-carrier depth, None while no length is known."""
+    wl = wl_mm(state, track)
+    if wl is None:
+        return None
+    return lengths.depth_limit_mm(wl, state.protocol.limit("short_of_wl_mm"))
+
+
+def readings_mm(state: CaseState, track: str) -> tuple[float, ...]:
+    """The newest paper-point readings, as many as the protocol wants to agree.
+
+    Only the newest count: after a disagreement, a fresh run of readings can
+    agree even though a stray one stays on the record.
+    """
+    wanted = int(state.protocol.limit("readings_min"))
+    every = [float(e.value) for e in state.standing(track, "paper_point_mm") if _is_number(e)]
+    return tuple(every[-wanted:])
+
+
+def fill_top_mm(state: CaseState, track: str) -> float | None:
+    """Depth of the top of the fill, by what was dictated so far; None before the sear.
+
+    The sear and each compaction set it, each backfill increment raises it by
+    its length (compaction shrinks it a little; that is not computed here).
+    """
+    top: float | None = None
+    for entry in state.standing(track):
+        value = number(entry)
+        if value is None:
+            continue
+        if entry.quantity in {"sear_depth_mm", "plugger_depth_mm", "post_level_mm"}:
+            top = value
+        elif entry.quantity == "increment_mm" and top is not None:
+            top = lengths.level_after_increment_mm(top, value)
+    return top
+
+
+def advance_mm(state: CaseState, track: str, depth_mm: float) -> float | None:
+    """How far the heat carrier went into the fill: its depth less the fill's top."""
+    top = fill_top_mm(state, track)
+    return None if top is None else lengths.round_mm(depth_mm - top)
+
+
+def new_tip_mm(state: CaseState, track: str) -> float | None:
+    """Tip diameter of the master cone after the cut back, mm (D0 + taper x cut)."""
+    size = number(state.latest(track, "cone_size"))
+    taper = number(state.latest(track, "cone_taper"))
+    cut = number(state.latest(track, "cut_back_mm"))
+    if size is None or taper is None or cut is None:
+        return None
+    return instruments.tip_after_cut_mm(int(size), taper, cut)
+
+
+def handbook_plausible(state: CaseState, length_mm: float) -> bool:
+    """Whether a length is believable for this tooth; True while the tooth is unknown."""
+    if state.tooth is None:
+        return True
+    return teeth.length_plausible(teeth.parse_fdi(state.tooth), length_mm)
+
+
+def suggestion(state: CaseState, track: str, name: SuggestionName) -> float | None:
+    """The value the program offers at a step, None when it lacks the data."""
+    if name == "final_length":
+        readings = readings_mm(state, track)
+        return lengths.final_length_mm(readings).centre_mm if readings else None
+    cone = number(state.latest(track, "cone_length_mm"))
+    wl = wl_mm(state, track)
+    if cone is None or wl is None:
+        return None
+    # A cone that is short cannot be cut to length; the cone-short rule says so.
+    return max(0.0, lengths.cut_back_mm(cone, wl))
+
+
+def holds(state: CaseState, track: str) -> Callable[[str], bool]:
+    """The facts of one canal, by name, for the step machine.
+
+    A fact about something unknown (a skipped depth) is false, so that no loop
+    can trap a canal whose numbers are missing.
+    """
+    limits = state.protocol.limit
+
+    def readings_wanted() -> bool:
+        return len(readings_mm(state, track)) < limits("readings_min")
+
+    def readings_disagree() -> bool:
+        readings = readings_mm(state, track)
+        return bool(readings) and not lengths.readings_agree(
+            readings, limits("readings_agree_mm")
+        )
+
+    def downpack_short() -> bool:
+        depth, limit = number(state.latest(track, "plugger_depth_mm")), _limit()
+        if depth is None or limit is None:
+            return False
+        return depth < limit - limits("at_limit_within_mm") - EPSILON_MM
+
+    def backfill_short() -> bool:
+        top = fill_top_mm(state, track)
+        coronal = number(state.latest(track, "coronal_level_mm"))
+        if top is None or coronal is None:
+            return False
+        return top > coronal + limits("level_within_mm") + EPSILON_MM
+
+    def post_planned() -> bool:
+        entry = state.latest(track, "post_planned")
+        return entry is not None and entry.value == "yes"
+
+    def _limit() -> float | None:
+        return depth_limit_mm(state, track)
+
+    table: dict[FactName, Callable[[], bool]] = {
+        "always": lambda: True,
+        "readings_wanted": readings_wanted,
+        "readings_disagree": readings_disagree,
+        "downpack_short": downpack_short,
+        "downpack_complete": lambda: not downpack_short(),
+        "backfill_short": backfill_short,
+        "backfill_complete": lambda: not backfill_short(),
+        "post_planned": post_planned,
+    }
+    return lambda fact: table[fact]()  # type: ignore[index]
+
+
+def option_of(step: Step, option: str) -> Option | None:
+    """The step's option of that id, or None."""
+    return next((o for o in step.options if o.id == option), None)
+
+
+def stays(step: Step, option: str) -> bool:
+    """Whether choosing this option asks the same step again."""
+    found = option_of(step, option)
+    return found is not None and found.to in {STAY, step.id}
+
+
+def fields(state: CaseState, track: Track, **extra: str) -> dict[str, str]:
+    """What the braces of a prompt or warning stand for; "unknown" where it is.
+
+    Lengths are written with one decimal only where there is one ("16", "16.5").
+    """
+    name = track.name
+    step = None if name == CASE and not track.step else _step(state, track)
+    wanted = getattr(step.expect, "suggest", None) if step else None
+    tip = new_tip_mm(state, name)
+    filled = {
+        "canal": name.capitalize(),
+        "tooth": str(state.tooth or "unknown"),
+        "wl": text_of(wl_mm(state, name)),
+        "limit": text_of(depth_limit_mm(state, name)),
+        "limit_high": "unknown",
+        "value": "unknown",
+        "suggestion": text_of(suggestion(state, name, wanted) if wanted else None),
+        "round": str(track.round(step.loop if step else None)),
+        "level": text_of(fill_top_mm(state, name)),
+        "top": text_of(fill_top_mm(state, name)),
+        "post_level": text_of(number(state.latest(name, "post_level_mm"))),
+        "coronal_level": text_of(number(state.latest(name, "coronal_level_mm"))),
+        "readings": ", ".join(text_of(r) for r in readings_mm(state, name)) or "none",
+        "cone": text_of(number(state.latest(name, "cone_length_mm"))),
+        "tip": "unknown" if tip is None else f"{tip:.2f}",
+        "press_s": text_of(state.protocol.limit("press_s")),
+        "step": step.title if step else "",
+    }
+    return filled | extra
+
+
+def text_of(value: float | None) -> str:
+    """A number as it is written and said: no trailing zero, "unknown" for None."""
+    return "unknown" if value is None else f"{value:g}"
+
+
+def _step(state: CaseState, track: Track) -> Step | None:
+    try:
+        return state.protocol.step(track.step)
+    except KeyError:
+        return None
+
+
+def _is_number(entry: Entry) -> bool:
+    return not isinstance(entry.value, str | tuple)

@@ -1,0 +1,151 @@
+"""What the people in the room can mean, typed.
+
+``speech/understand.py`` makes one of these of every utterance, key press and
+typed line; nothing else reaches ``decide``. All carry how they were heard.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from assistant.procedure.moment import Moment
+from assistant.procedure.protocol import Frozen
+
+Channel = Literal["voice", "typed", "key", "pedal", "clock"]
+
+Scalar = float | int | str | tuple[str, ...]
+"""The value of an entry: mm, s or taper (float), size or tooth (int), an option
+id (str), canal names (tuple)."""
+
+
+class Heard(Frozen):
+    """How an intent reached the program.
+
+    Attributes:
+        text: the words, as heard.
+        confidence: 0 to 1; 1 for keys and typed lines.
+        doubt: why it must be confirmed before it counts, or None.
+        channel: the way in.
+        began: when the speech began, if it was speech. A spoken "stop" ends
+            a press when it is said, not when it has been recognised.
+    """
+
+    text: str = ""
+    confidence: float = 1.0
+    doubt: str | None = None
+    channel: Channel = "typed"
+    began: Moment | None = None
+
+
+class Intent(Frozen):
+    """Base: every intent knows how it was heard."""
+
+    heard: Heard = Heard()
+
+
+ValueKind = Literal["mm", "s", "size", "taper", "tooth", "canals"]
+
+
+class Given(Intent):
+    """A value was dictated; ``quantity`` is None for a bare number."""
+
+    kind: ValueKind
+    value: Scalar
+    quantity: str | None = None
+
+
+class Correction(Intent):
+    """The last value of its kind (or of ``quantity``) should have been this."""
+
+    kind: ValueKind
+    value: Scalar
+    quantity: str | None = None
+
+
+class Chosen(Intent):
+    """One of a step's options was named."""
+
+    option: str
+
+
+class Skip(Intent):
+    """Leave this step out, because of ``reason`` (free words, None if not given)."""
+
+    reason: str | None = None
+
+
+class SwitchCanal(Intent):
+    """Go on with another canal."""
+
+    canal: str
+
+
+class WhoSpeaks(Intent):
+    """From now on, entries are this person's."""
+
+    who: Literal["operator", "chairside"]
+
+
+Verb = Literal[
+    "next",
+    "confirm",
+    "keep",
+    "start",
+    "stop",
+    "back",
+    "repeat",
+    "pause",
+    "resume",
+    "undo",
+    "where",
+    "read_back",
+    "what_is_left",
+    "how_long",
+    "what_can_i_say",
+    "sign",
+    "say_all",
+    "say_less",
+    "say_warnings",
+]
+
+
+class Command(Intent):
+    """A request without a value."""
+
+    verb: Verb
+
+
+class Unclear(Intent):
+    """Something was said that is not one clear thing here. Never dropped.
+
+    Attributes:
+        reason: in words for the screen and the log.
+        readings: the meanings it could have had, when there were several.
+    """
+
+    reason: str
+    readings: tuple[str, ...] = ()
+
+
+class Tick(Intent):
+    """Time has passed; the session sends one several times a second."""
+
+
+class Trouble(Intent):
+    """A device or an engine failed or came back; ``text`` says what still works."""
+
+    text: str
+
+
+AnyIntent = (
+    Given
+    | Correction
+    | Chosen
+    | Skip
+    | SwitchCanal
+    | WhoSpeaks
+    | Command
+    | Unclear
+    | Tick
+    | Trouble
+)

@@ -1,0 +1,377 @@
+"""A protocol: phases, steps, limits and safety rules of one technique, as data.
+
+``protocols/*.yaml`` are read into :class:`Protocol`. Clinical numbers and
+clinical sentences live in those files; this module says only which shapes
+they may have. A limit carries its source, because a number without one
+cannot be argued with.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Iterator
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+FINISHED = "finished"
+"""The place of a canal after its last step."""
+
+AT_CANALS = "canals_in_work"
+"""The place of the case track while its canals are being filled."""
+
+STAY = "stay"
+"""An option that leads here records the answer and asks the same step again."""
+
+
+class Frozen(BaseModel):
+    """Base of every value in the core: immutable, nothing unknown let in."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Limit(Frozen):
+    """A clinical number with where it comes from."""
+
+    value: float
+    source: str = Field(min_length=3)
+
+
+class Limits(Frozen):
+    """Every number a rule, a fact or a timer may use; units in the names."""
+
+    short_of_wl_mm: Limit
+    at_limit_within_mm: Limit
+    readings_min: Limit
+    readings_agree_mm: Limit
+    cone_wl_within_mm: Limit
+    taper_caution: Limit
+    press_s: Limit
+    heat_s: Limit
+    plunge_min_mm: Limit
+    plunge_max_mm: Limit
+    increment_min_mm: Limit
+    first_increment_max_mm: Limit
+    later_increment_max_mm: Limit
+    apical_seal_min_mm: Limit
+    level_within_mm: Limit
+
+
+def _known_limit(name: str) -> str:
+    if name not in Limits.model_fields:
+        raise ValueError(f"not a limit; allowed: {', '.join(Limits.model_fields)}")
+    return name
+
+
+LimitName = Annotated[str, AfterValidator(_known_limit)]
+
+FactName = Literal[
+    "readings_wanted",
+    "readings_disagree",
+    "always",
+    "downpack_short",
+    "backfill_short",
+    "downpack_complete",
+    "post_planned",
+    "backfill_complete",
+]
+"""Conditions on a canal, computed in ``procedure/facts.py``."""
+
+SuggestionName = Literal["final_length", "cut_back"]
+"""Values the program can compute and offer; ``confirm`` takes them."""
+
+
+class Option(Frozen):
+    """One of the answers of a step, by id; its words are in the grammar.
+
+    ``to`` is the step it leads to; without it the next one, ``stay`` the same.
+    """
+
+    id: str
+    to: str | None = None
+
+
+class Measure(Frozen):
+    """A length in millimetres within ``[min_mm, max_mm]``."""
+
+    kind: Literal["measure"]
+    quantity: str
+    min_mm: float = 0.0
+    max_mm: float = 35.0
+    suggest: SuggestionName | None = None
+
+
+class Readings(Frozen):
+    """Several readings of one length, until the protocol's facts are content."""
+
+    kind: Literal["readings"]
+    quantity: str
+    min_mm: float = 0.0
+    max_mm: float = 35.0
+
+
+class Size(Frozen):
+    """An ISO 3630-1 instrument size, 006 to 140."""
+
+    kind: Literal["size"]
+    quantity: str
+
+
+class TaperOf(Frozen):
+    """A taper in mm per mm, .02 to .12."""
+
+    kind: Literal["taper"]
+    quantity: str
+
+
+class Choice(Frozen):
+    """One of the step's options."""
+
+    kind: Literal["choice"]
+    quantity: str
+
+
+class Done(Frozen):
+    """An acknowledgement that something was done."""
+
+    kind: Literal["done"]
+    quantity: str
+
+
+class Timed(Frozen):
+    """A timed act: ``hold`` counts down ``limit`` and ends itself; ``until_off``
+    counts up, is ended by "stop", and is warned about once past ``limit``."""
+
+    kind: Literal["timed"]
+    quantity: str
+    mode: Literal["hold", "until_off"]
+    limit: LimitName
+
+
+class Tooth(Frozen):
+    """The tooth, in ISO 3950 notation."""
+
+    kind: Literal["tooth"]
+    quantity: Literal["tooth"] = "tooth"
+
+
+class Canals(Frozen):
+    """The canals of the tooth, from its handbook anatomy."""
+
+    kind: Literal["canals"]
+    quantity: Literal["canals"] = "canals"
+
+
+class Sign(Frozen):
+    """The operator's signature, which closes the case."""
+
+    kind: Literal["sign"]
+    quantity: Literal["signature"] = "signature"
+
+
+Expect = Annotated[
+    Measure | Readings | Size | TaperOf | Choice | Done | Timed | Tooth | Canals | Sign,
+    Field(discriminator="kind"),
+]
+
+
+class Branch(Frozen):
+    """Where a step leads when a fact holds; the first branch that holds wins."""
+
+    when: FactName
+    to: str
+
+
+class Step(Frozen):
+    """One place in the sequence.
+
+    ``ask`` is said in full verbosity, ``briefly`` in brief. Both may use the
+    fields named in :data:`FIELDS`, in braces. ``loop`` names the round counter
+    (cycle, increment) the step belongs to.
+    """
+
+    id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
+    phase: str
+    title: str
+    ask: str
+    briefly: str
+    expect: Expect
+    options: tuple[Option, ...] = ()
+    next: tuple[Branch, ...] = ()
+    loop: str | None = None
+    typical_s: float = Field(default=10.0, gt=0)
+
+    @model_validator(mode="after")
+    def _answerable(self) -> Step:
+        if isinstance(self.expect, Choice) and not self.options:
+            raise ValueError("a step that expects a choice needs options")
+        for text in (self.ask, self.briefly):
+            check_fields(text)
+        return self
+
+
+Severity = Literal["urgent", "caution", "confirm"]
+"""``urgent``: said at once and must be answered; ``caution``: said, the case
+goes on; ``confirm``: the value is questioned before it enters the record."""
+
+CheckName = Literal[
+    "deeper_than_limit",
+    "limit_unknown",
+    "below",
+    "above",
+    "first_round_above",
+    "later_round_above",
+    "short_of_wl",
+    "beyond_wl",
+    "outside_handbook",
+    "option_is",
+    "advance_outside",
+    "readings_spread",
+    "finish_short",
+    "seal_below",
+    "skipped",
+    "not_shallower_than",
+]
+
+
+CHECKS_WITHOUT_LIMIT: frozenset[CheckName] = frozenset(
+    {"limit_unknown", "outside_handbook", "option_is", "skipped", "not_shallower_than"}
+)
+"""Checks that compare with no number of the protocol."""
+
+
+class Rule(Frozen):
+    """A safety rule: when it applies, what is said, how much it matters.
+
+    ``check`` names a test in ``procedure/rules.py``; ``limit`` (and for a
+    range ``limit_high``) the number it uses; ``quantities`` or ``steps`` where
+    it applies; ``options`` the answers that trip an ``option_is``.
+    """
+
+    id: str = Field(pattern=r"^[a-z][a-z0-9-]*$")
+    severity: Severity
+    check: CheckName
+    quantities: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()
+    options: tuple[str, ...] = ()
+    limit: LimitName | None = None
+    limit_high: LimitName | None = None
+    say: str
+    source: str = Field(min_length=3)
+
+    @model_validator(mode="after")
+    def _sayable(self) -> Rule:
+        check_fields(self.say)
+        if self.limit is None and self.check not in CHECKS_WITHOUT_LIMIT:
+            raise ValueError(f"check {self.check} needs a limit")
+        if self.limit_high is None and self.check == "advance_outside":
+            raise ValueError("check advance_outside needs a limit_high")
+        return self
+
+
+FIELDS = frozenset(
+    {
+        "canal",
+        "tooth",
+        "wl",
+        "limit",
+        "limit_high",
+        "value",
+        "suggestion",
+        "round",
+        "level",
+        "coronal_level",
+        "readings",
+        "cone",
+        "tip",
+        "press_s",
+        "step",
+        "post_level",
+        "top",
+    }
+)
+"""Names a prompt or warning may use in braces; filled by ``procedure/facts.py``."""
+
+
+def check_fields(text: str) -> None:
+    """Refuse a template whose braces do not fill.
+
+    Raises:
+        ValueError: a field that is not in :data:`FIELDS`, or unbalanced braces.
+    """
+    fields = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+    if unknown := fields - FIELDS:
+        raise ValueError(
+            f"field {{{sorted(unknown)[0]}}} is not one of {', '.join(sorted(FIELDS))}"
+        )
+
+
+class Protocol(Frozen):
+    """A whole technique. See ``protocols/warm-vertical.yaml`` for one in use."""
+
+    id: str = Field(pattern=r"^[a-z][a-z0-9-]*$")
+    title: str
+    version: int = Field(ge=1)
+    limits: Limits
+    opening: tuple[Step, ...] = Field(min_length=1)
+    canal: tuple[Step, ...] = Field(min_length=1)
+    closing: tuple[Step, ...] = Field(min_length=1)
+    rules: tuple[Rule, ...]
+
+    def limit(self, name: LimitName) -> float:
+        """The number behind a limit's name."""
+        found: Limit = getattr(self.limits, name)
+        return found.value
+
+    def steps(self) -> Iterator[Step]:
+        """Every step, in the order of the file."""
+        yield from self.opening
+        yield from self.canal
+        yield from self.closing
+
+    def step(self, step_id: str) -> Step:
+        """The step of that id.
+
+        Raises:
+            KeyError: there is none.
+        """
+        for step in self.steps():
+            if step.id == step_id:
+                return step
+        raise KeyError(step_id)
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Protocol:
+        ids = [step.id for step in self.steps()]
+        if twice := {i for i in ids if ids.count(i) > 1}:
+            raise ValueError(f"step ids must be unique; {sorted(twice)[0]!r} occurs twice")
+        if reserved := {FINISHED, AT_CANALS, STAY} & set(ids):
+            raise ValueError(f"{sorted(reserved)[0]!r} is a reserved name, not a step id")
+        for part in (self.opening, self.canal, self.closing):
+            here = {step.id for step in part} | {FINISHED}
+            for step in part:
+                targets = [b.to for b in step.next] + [o.to for o in step.options if o.to]
+                for target in targets:
+                    if target not in here | {STAY}:
+                        raise ValueError(
+                            f"step {step.id!r} leads to {target!r}; allowed here: "
+                            f"{', '.join(sorted(here))} or {STAY}"
+                        )
+        quantities = {step.expect.quantity for step in self.steps()}
+        for rule in self.rules:
+            if unknown := set(rule.quantities) - quantities:
+                raise ValueError(
+                    f"rule {rule.id!r} names quantity {sorted(unknown)[0]!r}; "
+                    f"allowed: {', '.join(sorted(quantities))}"
+                )
+            if unknown := set(rule.steps) - set(ids):
+                raise ValueError(
+                    f"rule {rule.id!r} names step {sorted(unknown)[0]!r}; "
+                    f"allowed: {', '.join(ids)}"
+                )
+        kinds = [step.expect.kind for step in self.opening]
+        if "tooth" not in kinds or "canals" not in kinds:
+            raise ValueError("the opening must ask for the tooth and for its canals")
+        if self.closing[-1].expect.kind != "sign":
+            raise ValueError("the last closing step must be the signature (kind: sign)")
+        return self

@@ -1,0 +1,208 @@
+"""The state of a case: everything known, nothing derived, immutable.
+
+It is rebuilt from the journal by ``apply`` alone, to the bit, so it holds only
+what events put there. What follows from it (limits, computed lengths, which
+branch is open) is computed in ``procedure/facts.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+from assistant.procedure.intents import Heard, Scalar, ValueKind
+from assistant.procedure.moment import Moment
+from assistant.procedure.protocol import AT_CANALS, FINISHED, Frozen, Protocol, Step
+
+CASE = "case"
+"""Name of the track that holds the opening and closing steps."""
+
+Origin = Literal["said", "computed", "timed"]
+Standing = Literal["standing", "undone", "replaced"]
+
+
+class Entry(Frozen):
+    """One value in the record.
+
+    Attributes:
+        seq: number of the entry in the case, from 1.
+        track: canal name, or ``case``.
+        round: number of the cycle or increment, 1 outside loops.
+        origin: dictated, computed and accepted, or measured by the timer.
+        confirmed: an explicit "confirm" preceded it.
+        read_back: it was said (or shown, in silent mode) to the room.
+        cut_short: a timed act that ended before its time.
+    """
+
+    seq: int
+    track: str
+    step: str
+    quantity: str
+    round: int
+    value: Scalar
+    origin: Origin
+    heard: Heard
+    by: str
+    at: Moment
+    confirmed: bool = False
+    read_back: bool = False
+    cut_short: bool = False
+    standing: Standing = "standing"
+
+
+class Warning(Frozen):
+    """One safety rule that fired, and how it was answered (None: not yet)."""
+
+    seq: int
+    rule: str
+    severity: str
+    text: str
+    track: str
+    step: str
+    entry: int | None
+    at: Moment
+    answer: str | None = None
+
+    @property
+    def open(self) -> bool:
+        """True while the case must not go on without an answer."""
+        return self.severity == "urgent" and self.answer is None
+
+
+class Skipped(Frozen):
+    """A step left out, with the reason given."""
+
+    track: str
+    step: str
+    round: int
+    reason: str
+    at: Moment
+
+
+class Rejected(Frozen):
+    """Something heard that did not enter the record, and why."""
+
+    track: str
+    step: str | None
+    text: str
+    reason: str
+    at: Moment
+
+
+class Timer(Frozen):
+    """A running timed act."""
+
+    track: str
+    step: str
+    mode: Literal["hold", "until_off"]
+    started: Moment
+    target_s: float
+
+
+class Pending(Frozen):
+    """A doubtful value that waits for "confirm" or "no"."""
+
+    kind: ValueKind | Literal["option"]
+    quantity: str
+    value: Scalar
+    corrects: int | None
+    heard: Heard
+    why: str
+
+
+class Track(Frozen):
+    """The place of one canal (or of the case) in the sequence.
+
+    ``visited`` is the path of step ids, for "back"; ``rounds`` counts loops.
+    """
+
+    name: str
+    step: str
+    visited: tuple[str, ...] = ()
+    rounds: tuple[tuple[str, int], ...] = ()
+
+    def round(self, loop: str | None) -> int:
+        """The number of the present cycle or increment, 1 outside loops."""
+        return dict(self.rounds).get(loop, 1) if loop else 1
+
+    @property
+    def finished(self) -> bool:
+        """True when no step is left."""
+        return self.step == FINISHED
+
+
+class CaseState(Frozen):
+    """One case. See the module docstring."""
+
+    case_code: str
+    operator: str
+    demo: bool
+    protocol: Protocol
+    opened: Moment
+    tracks: tuple[Track, ...]
+    active: str = CASE
+    who: str = "operator"
+    entries: tuple[Entry, ...] = ()
+    warnings: tuple[Warning, ...] = ()
+    skipped: tuple[Skipped, ...] = ()
+    rejected: tuple[Rejected, ...] = ()
+    timer: Timer | None = None
+    pending: Pending | None = None
+    paused: bool = False
+    signed: Moment | None = None
+    interruptions: tuple[tuple[Moment, str], ...] = ()
+
+    def track(self, name: str) -> Track:
+        """The track of that name.
+
+        Raises:
+            KeyError: there is none.
+        """
+        for track in self.tracks:
+            if track.name == name:
+                return track
+        raise KeyError(name)
+
+    @property
+    def here(self) -> Track:
+        """The track being worked on."""
+        return self.track(self.active)
+
+    @property
+    def canals(self) -> tuple[Track, ...]:
+        """The canal tracks, in the order they were named."""
+        return tuple(track for track in self.tracks if track.name != CASE)
+
+    @property
+    def step(self) -> Step | None:
+        """The step being asked for; None when the active canal is finished."""
+        if self.here.step in {FINISHED, AT_CANALS}:
+            return None
+        return self.protocol.step(self.here.step)
+
+    def standing(self, track: str, quantity: str | None = None) -> Iterator[Entry]:
+        """Entries of a track that count, oldest first."""
+        for entry in self.entries:
+            if (
+                entry.standing == "standing"
+                and entry.track == track
+                and quantity in (None, entry.quantity)
+            ):
+                yield entry
+
+    def latest(self, track: str, quantity: str) -> Entry | None:
+        """The newest standing entry of that quantity, or None."""
+        found = None
+        for found in self.standing(track, quantity):
+            pass
+        return found
+
+    @property
+    def tooth(self) -> int | None:
+        """The tooth in ISO 3950 notation, or None before it is named."""
+        entry = self.latest(CASE, "tooth")
+        return int(entry.value) if entry and isinstance(entry.value, int) else None
+
+    def open_warnings(self, track: str) -> tuple[Warning, ...]:
+        """Urgent warnings of a track that have not been answered."""
+        return tuple(w for w in self.warnings if w.open and w.track == track)
