@@ -1,4 +1,4 @@
-"""Read a YAML file into a pydantic model; say file, line, field, found, allowed when it fails."""
+"""Read a YAML file into a pydantic model; an error says which line and field."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from ruamel.yaml import YAML
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from assistant.errors import InputFileError
@@ -25,12 +26,16 @@ def read_text(path: Path) -> str:
     """
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise InputFileError(f"{path} is larger than {MAX_BYTES} bytes; is it the right file?")
+            raise InputFileError(
+                f"{path} is larger than {MAX_BYTES} bytes; is it the right file?"
+            )
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise InputFileError(f"{path} does not exist; check the name.") from None
     except UnicodeDecodeError as bad:
-        raise InputFileError(f"{path} is not UTF-8 text (byte {bad.start}); save it as UTF-8.") from None
+        raise InputFileError(
+            f"{path} is not UTF-8 text (byte {bad.start}); save it as UTF-8."
+        ) from None
     except OSError as bad:
         raise InputFileError(f"{path} cannot be read: {bad.strerror}.") from None
 
@@ -52,7 +57,9 @@ def parse_yaml(text: str, model: type[Model], name: str) -> Model:
     except MarkedYAMLError as bad:
         mark = bad.problem_mark
         where = f" line {mark.line + 1}" if mark else ""
-        raise InputFileError(f"{name}{where}: not YAML: {bad.problem or bad.context}.") from None
+        raise InputFileError(
+            f"{name}{where}: not YAML: {bad.problem or bad.context}."
+        ) from None
     except (YAMLError, ValueError, RecursionError) as bad:
         raise InputFileError(f"{name}: not YAML: {str(bad).splitlines()[0]}.") from None
     try:
@@ -79,7 +86,9 @@ def _describe(error: Any, tree: Any, name: str) -> str:
     line, path = _locate(tree, error["loc"])
     found = "" if error["type"] == "missing" else f" found {_short(error['input'])};"
     message = error["msg"].removeprefix("Value error, ")
-    return f"{name} line {line}: {path or 'the file'}:{found} {message[0].lower()}{message[1:]}."
+    return (
+        f"{name} line {line}: {path or 'the file'}:{found} {message[0].lower()}{message[1:]}."
+    )
 
 
 def _short(value: Any) -> str:
@@ -90,12 +99,13 @@ def _short(value: Any) -> str:
 def _locate(tree: Any, loc: tuple[Any, ...]) -> tuple[int, str]:
     """Walk pydantic's location down the YAML tree; parts that are not in it
     (the tags of a union) are passed over."""
-    node, line, path = tree, 1, ""
+    node: Any = tree
+    line, path = 1, ""
     for part in loc:
-        if isinstance(node, dict) and part in node:
+        if isinstance(node, CommentedMap) and part in node:
             line = node.lc.key(part)[0] + 1
             path = f"{path}.{part}" if path else str(part)
-        elif isinstance(node, list) and isinstance(part, int) and part < len(node):
+        elif isinstance(node, CommentedSeq) and isinstance(part, int) and part < len(node):
             line = node.lc.item(part)[0] + 1
             path = f"{path}[{part}]"
         elif isinstance(node, dict) and part == loc[-1]:

@@ -117,12 +117,16 @@ def _with_canals(state: CaseState, entry: Entry) -> CaseState:
 
 def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
     track = state.track(event.track)
+    visited = track.visited
+    if event.via in {"done", "skip"} and track.step not in {FINISHED, AT_CANALS}:
+        left = state.protocol.step(track.step)
+        visited = (*visited, (left.id, track.round(left.loop)))
+    elif event.via in {"back", "undo"} and (event.step, event.round) in visited:
+        there = len(visited) - 1 - visited[::-1].index((event.step, event.round))
+        visited = visited[:there]
     rounds = dict(track.rounds)
     if event.loop:
         rounds[event.loop] = event.round
-    visited = track.visited[:-1] if event.via == "back" else track.visited
-    if event.via in {"done", "skip"} and track.step not in {FINISHED, AT_CANALS}:
-        visited = (*track.visited, track.step)
     moved = track.model_copy(
         update={"step": event.step, "visited": visited, "rounds": tuple(rounds.items())}
     )

@@ -25,8 +25,8 @@ def number(entry: Entry | None) -> float | None:
 
 def wl_mm(state: CaseState, track: str) -> float | None:
     """Working length in force: the final one if there is one, else the provisional."""
-    final = number(state.latest(track, "final_working_length_mm"))
-    return final if final is not None else number(state.latest(track, "working_length_mm"))
+    final = number(state.newest(track, "final_working_length_mm"))
+    return final if final is not None else number(state.newest(track, "working_length_mm"))
 
 
 def depth_limit_mm(state: CaseState, track: str) -> float | None:
@@ -44,8 +44,8 @@ def readings_mm(state: CaseState, track: str) -> tuple[float, ...]:
     agree even though a stray one stays on the record.
     """
     wanted = int(state.protocol.limit("readings_min"))
-    every = [float(e.value) for e in state.standing(track, "paper_point_mm") if _is_number(e)]
-    return tuple(every[-wanted:])
+    every = [number(entry) for entry in state.standing(track, "paper_point_mm")]
+    return tuple(value for value in every if value is not None)[-wanted:]
 
 
 def fill_top_mm(state: CaseState, track: str) -> float | None:
@@ -73,13 +73,19 @@ def advance_mm(state: CaseState, track: str, depth_mm: float) -> float | None:
 
 
 def new_tip_mm(state: CaseState, track: str) -> float | None:
-    """Tip diameter of the master cone after the cut back, mm (D0 + taper x cut)."""
-    size = number(state.latest(track, "cone_size"))
-    taper = number(state.latest(track, "cone_taper"))
-    cut = number(state.latest(track, "cut_back_mm"))
+    """Tip diameter of the master cone after the cut back, mm (D0 + taper x cut).
+
+    None while something is unknown, or for a size that points are not made in.
+    """
+    size = number(state.newest(track, "cone_size"))
+    taper = number(state.newest(track, "cone_taper"))
+    cut = number(state.newest(track, "cut_back_mm"))
     if size is None or taper is None or cut is None:
         return None
-    return instruments.tip_after_cut_mm(int(size), taper, cut)
+    try:
+        return instruments.tip_after_cut_mm(int(size), taper, cut)
+    except ValueError:
+        return None  # a size points are not made in: no tip to compute
 
 
 def handbook_plausible(state: CaseState, length_mm: float) -> bool:
@@ -94,7 +100,7 @@ def suggestion(state: CaseState, track: str, name: SuggestionName) -> float | No
     if name == "final_length":
         readings = readings_mm(state, track)
         return lengths.final_length_mm(readings).centre_mm if readings else None
-    cone = number(state.latest(track, "cone_length_mm"))
+    cone = number(state.newest(track, "cone_length_mm"))
     wl = wl_mm(state, track)
     if cone is None or wl is None:
         return None
@@ -120,20 +126,20 @@ def holds(state: CaseState, track: str) -> Callable[[str], bool]:
         )
 
     def downpack_short() -> bool:
-        depth, limit = number(state.latest(track, "plugger_depth_mm")), _limit()
+        depth, limit = number(state.newest(track, "plugger_depth_mm")), _limit()
         if depth is None or limit is None:
             return False
         return depth < limit - limits("at_limit_within_mm") - EPSILON_MM
 
     def backfill_short() -> bool:
         top = fill_top_mm(state, track)
-        coronal = number(state.latest(track, "coronal_level_mm"))
+        coronal = number(state.newest(track, "coronal_level_mm"))
         if top is None or coronal is None:
             return False
         return top > coronal + limits("level_within_mm") + EPSILON_MM
 
     def post_planned() -> bool:
-        entry = state.latest(track, "post_planned")
+        entry = state.newest(track, "post_planned")
         return entry is not None and entry.value == "yes"
 
     def _limit() -> float | None:
@@ -183,10 +189,10 @@ def fields(state: CaseState, track: Track, **extra: str) -> dict[str, str]:
         "round": str(track.round(step.loop if step else None)),
         "level": text_of(fill_top_mm(state, name)),
         "top": text_of(fill_top_mm(state, name)),
-        "post_level": text_of(number(state.latest(name, "post_level_mm"))),
-        "coronal_level": text_of(number(state.latest(name, "coronal_level_mm"))),
+        "post_level": text_of(number(state.newest(name, "post_level_mm"))),
+        "coronal_level": text_of(number(state.newest(name, "coronal_level_mm"))),
         "readings": ", ".join(text_of(r) for r in readings_mm(state, name)) or "none",
-        "cone": text_of(number(state.latest(name, "cone_length_mm"))),
+        "cone": text_of(number(state.newest(name, "cone_length_mm"))),
         "tip": "unknown" if tip is None else f"{tip:.2f}",
         "press_s": text_of(state.protocol.limit("press_s")),
         "step": step.title if step else "",
@@ -204,7 +210,3 @@ def _step(state: CaseState, track: Track) -> Step | None:
         return state.protocol.step(track.step)
     except KeyError:
         return None
-
-
-def _is_number(entry: Entry) -> bool:
-    return not isinstance(entry.value, str | tuple)

@@ -131,6 +131,18 @@ class Tick(Intent):
     """Time has passed; the session sends one several times a second."""
 
 
+class ReadOut(Intent):
+    """The read-back of entry ``seq`` has reached the room to its end."""
+
+    seq: int
+
+
+class Reopen(Intent):
+    """The program was started again on this case; ``note`` says what was found."""
+
+    note: str
+
+
 class Trouble(Intent):
     """A device or an engine failed or came back; ``text`` says what still works."""
 
@@ -147,5 +159,7 @@ AnyIntent = (
     | Command
     | Unclear
     | Tick
+    | ReadOut
+    | Reopen
     | Trouble
 )

@@ -41,7 +41,11 @@ def _machine(part: tuple[Step, ...]) -> Machine:
                     "conditions": _condition(branch.when),
                 }
             )
+            if branch.to != step.id:
+                # Skipping must leave a step, even one that repeats itself.
+                transitions.append(transitions[-1] | {"trigger": "skip"})
         transitions.append({"trigger": "advance", "source": step.id, "dest": straight})
+        transitions.append({"trigger": "skip", "source": step.id, "dest": straight})
         for option in step.options:
             if option.to is not None:
                 dest = step.id if option.to == STAY else option.to
@@ -69,13 +73,16 @@ def _trigger(option: str) -> str:
     return f"choose_{option}"
 
 
-def next_step(protocol: Protocol, step: Step, option: str | None, holds: Holds) -> str:
+def next_step(
+    protocol: Protocol, step: Step, option: str | None, holds: Holds, *, skip: bool = False
+) -> str:
     """The id of the step after ``step``, or ``finished``.
 
     Args:
         option: the option that was chosen, if one was; where the protocol
             gives it no destination the track advances as usual.
         holds: answers for the facts that branches name.
+        skip: the step is left out; a branch back to itself is not taken.
     """
     part = next(p for p in (protocol.opening, protocol.canal, protocol.closing) if step in p)
     machine = _machine(part)
@@ -83,7 +90,7 @@ def next_step(protocol: Protocol, step: Step, option: str | None, holds: Holds) 
     machine.add_model(place, initial=step.id)
     try:
         chosen = next((o for o in step.options if o.id == option and o.to is not None), None)
-        trigger = _trigger(chosen.id) if chosen else "advance"
+        trigger = _trigger(chosen.id) if chosen else "skip" if skip else "advance"
         getattr(place, trigger)(holds)
         return place.step
     finally:

@@ -210,9 +210,10 @@ class Step(Frozen):
         return self
 
 
-Severity = Literal["urgent", "caution", "confirm"]
-"""``urgent``: said at once and must be answered; ``caution``: said, the case
-goes on; ``confirm``: the value is questioned before it enters the record."""
+Severity = Literal["urgent", "alert", "caution", "confirm"]
+"""``urgent``: said at once, and the step waits for an answer; ``alert``: said at
+once, the case goes on; ``caution``: said in its turn; ``confirm``: the value is
+questioned before it enters the record."""
 
 CheckName = Literal[
     "deeper_than_limit",

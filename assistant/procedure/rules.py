@@ -75,7 +75,9 @@ def fired_by_leaving(state: CaseState, track: str, step: Step) -> Iterator[Fired
                 yield _fire(state, rule, track, step, {})
 
 
-def _fire(state: CaseState, rule: Rule, track: str, step: Step, finding: dict[str, str]) -> Fired:
+def _fire(
+    state: CaseState, rule: Rule, track: str, step: Step, finding: dict[str, str]
+) -> Fired:
     filled = fields(state, state.track(track), step=step.title) | finding
     return Fired(rule, rule.say.format_map(filled))
 

@@ -113,12 +113,13 @@ class Pending(Frozen):
 class Track(Frozen):
     """The place of one canal (or of the case) in the sequence.
 
-    ``visited`` is the path of step ids, for "back"; ``rounds`` counts loops.
+    ``visited`` is the path so far, (step id, round), for "back"; ``rounds``
+    counts the loops (cycles, increments).
     """
 
     name: str
     step: str
-    visited: tuple[str, ...] = ()
+    visited: tuple[tuple[str, int], ...] = ()
     rounds: tuple[tuple[str, int], ...] = ()
 
     def round(self, loop: str | None) -> int:
@@ -190,17 +191,14 @@ class CaseState(Frozen):
             ):
                 yield entry
 
-    def latest(self, track: str, quantity: str) -> Entry | None:
-        """The newest standing entry of that quantity, or None."""
-        found = None
-        for found in self.standing(track, quantity):
-            pass
-        return found
+    def newest(self, track: str, quantity: str | None = None) -> Entry | None:
+        """The newest standing entry of a track, of one quantity or of any."""
+        return next(reversed(tuple(self.standing(track, quantity))), None)
 
     @property
     def tooth(self) -> int | None:
         """The tooth in ISO 3950 notation, or None before it is named."""
-        entry = self.latest(CASE, "tooth")
+        entry = self.newest(CASE, "tooth")
         return int(entry.value) if entry and isinstance(entry.value, int) else None
 
     def open_warnings(self, track: str) -> tuple[Warning, ...]:

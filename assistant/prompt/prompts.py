@@ -30,8 +30,11 @@ class Prompt:
         urgency: see :class:`Urgency`.
         spoken: the words for the voice where they differ from ``text``
             (numbers spelled out); empty string for a chime alone.
+        entry: number of the entry this reads back, so that the record can say
+            that the room heard it.
     """
 
     text: str
     urgency: Urgency = Urgency.STEP
     spoken: str | None = None
+    entry: int | None = None

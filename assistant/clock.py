@@ -1,0 +1,50 @@
+"""Where the time comes from: the machine, or the sound that is being played."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+from assistant.procedure.moment import Moment
+
+
+class Clock(Protocol):
+    """Tells the present moment; ``advance`` is for clocks that sound drives."""
+
+    def now(self) -> Moment:
+        """The present moment."""
+
+    def advance(self, seconds: float) -> None:
+        """``seconds`` of sound have gone by."""
+
+
+class SystemClock:
+    """Wall time with its offset, and the monotonic clock for timers."""
+
+    def now(self) -> Moment:
+        """The present moment of this machine."""
+        return Moment(wall=datetime.now(UTC).astimezone(), mono_s=time.monotonic())
+
+    def advance(self, seconds: float) -> None:
+        """Does nothing: real time passes by itself."""
+
+
+class SampleClock:
+    """Time as counted in samples, for recordings and rehearsals.
+
+    A recording can then be worked through faster than real time, and timers,
+    which take their seconds from here, still measure what is on it.
+    """
+
+    def __init__(self, start: datetime) -> None:
+        self._start = start
+        self._seconds = 0.0
+
+    def now(self) -> Moment:
+        """Start time plus the sound so far."""
+        return Moment(wall=self._start + timedelta(seconds=self._seconds), mono_s=self._seconds)
+
+    def advance(self, seconds: float) -> None:
+        """``seconds`` of sound have gone by."""
+        self._seconds = round(self._seconds + seconds, 6)

@@ -1,0 +1,81 @@
+"""Answers to "where are we", "what is left", "how long", "what can I say"."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from assistant.procedure.protocol import AT_CANALS, FINISHED, Step
+from assistant.procedure.state import CASE, CaseState, Entry, Track
+
+
+def where(state: CaseState, words: Mapping[str, str]) -> str:
+    """The active canal and its step."""
+    step = state.step
+    name = _name(state, state.here)
+    if step is None:
+        return words["left_finished"].format(canal=name)
+    return words["where"].format(canal=name, step=step.title)
+
+
+def left(state: CaseState, words: Mapping[str, str]) -> str:
+    """What remains, a sentence for each unfinished canal."""
+    parts = []
+    for track in state.canals or (state.track(CASE),):
+        ahead = list(steps_ahead(state, track))
+        if not ahead:
+            parts.append(words["left_finished"].format(canal=_name(state, track)))
+            continue
+        phases = ", ".join(dict.fromkeys(step.phase for step in ahead))
+        parts.append(
+            words["left"].format(canal=_name(state, track), count=len(ahead), phases=phases)
+        )
+    return " ".join(parts)
+
+
+def seconds_left(state: CaseState) -> float:
+    """Rough time to the end: the protocol's typical seconds of every step ahead,
+    each loop counted once."""
+    protocol = state.protocol
+    tracks = state.canals or (Track(name="canal", step=protocol.canal[0].id),)
+    steps = [step for track in tracks for step in steps_ahead(state, track)]
+    steps += list(steps_ahead(state, state.track(CASE)))
+    return sum(step.typical_s for step in steps)
+
+
+def steps_ahead(state: CaseState, track: Track) -> Iterator[Step]:
+    """The present step and those after it in the file."""
+    protocol = state.protocol
+    if track.name != CASE:
+        part = protocol.canal
+    elif track.step == AT_CANALS:
+        part = protocol.closing
+    else:
+        part = (*protocol.opening, *protocol.closing)
+    if track.step == FINISHED:
+        return
+    ids = [step.id for step in part]
+    start = ids.index(track.step) if track.step in ids else 0
+    yield from part[start:]
+
+
+def measured(state: CaseState) -> tuple[Entry, ...]:
+    """The standing entries of the active canal that are measurements, newest eight."""
+    entries = [e for e in state.standing(state.active) if not isinstance(e.value, str)]
+    return tuple(entries[-8:])
+
+
+def sayable(state: CaseState) -> tuple[str, ...]:
+    """What answers the present step, and the commands that always work."""
+    step = state.step
+    here: list[str] = []
+    if step is not None:
+        here += [option.id.replace("_", " ") for option in step.options]
+        if step.expect.kind in {"measure", "readings"}:
+            here.append("a length")
+        if step.expect.kind == "timed":
+            here.append("press" if step.expect.quantity != "heat_s" else "heat on, heat off")
+    return (*here, "correction", "undo", "go back", "skip", "where are we", "read back")
+
+
+def _name(state: CaseState, track: Track) -> str:
+    return "Case" if track.name == CASE else track.name.capitalize()

@@ -1,0 +1,83 @@
+"""The words for values and entries, on the screen and for the voice."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict
+
+from assistant.canal import instruments, teeth
+from assistant.procedure.facts import text_of
+from assistant.procedure.intents import Scalar
+from assistant.procedure.state import Entry
+from assistant.speech.grammar import number_words
+from assistant.yamlfile import load_yaml
+
+
+class Wording(BaseModel):
+    """A whole ``wording.yaml``: templates by key."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    language: str
+    read_backs: dict[str, str]
+    noted: str
+    replaced: str
+    questions: dict[str, str]
+    refusals: dict[str, str]
+    notices: dict[str, str]
+    answers: dict[str, str]
+
+
+def load_wording(folder: Path) -> Wording:
+    """Read ``wording.yaml`` of a language folder.
+
+    Raises:
+        InputFileError: missing or malformed; names file and line.
+    """
+    return load_yaml(folder / "wording.yaml", Wording)
+
+
+def said_entry(entry: Entry, words: Wording) -> str:
+    """An entry as it is read back."""
+    value = said_value(entry.quantity, entry.value)
+    template = words.read_backs.get(entry.quantity)
+    if template:
+        return template.format(value=value)
+    if entry.value == "done":
+        return ""
+    return words.noted.format(value=value.capitalize())
+
+
+def said_value(quantity: str, value: Scalar) -> str:
+    """A value as text: a tooth with its name, a taper as ".06", an option in words."""
+    if isinstance(value, tuple):
+        return " and ".join(value)
+    if isinstance(value, str):
+        return value.replace("_", " ")
+    if quantity == "tooth":
+        tooth = teeth.parse_fdi(int(value))
+        return f"{tooth.fdi}, {tooth.name}"
+    if quantity in {"taper", "cone_taper"}:
+        return instruments.taper_label(float(value))
+    return text_of(float(value))
+
+
+_NUMBER = re.compile(r"(?<![\w.])(\d*\.?\d+)(?![\w])")
+
+
+def spoken(text: str, language: str) -> str:
+    """A sentence for the voice: numbers as words, teeth digit by digit."""
+
+    def words(found: re.Match[str]) -> str:
+        digits = found.group(1)
+        said = number_words(float(digits), language)
+        # ".06" is said "point oh six" in the trade, not "zero point zero six".
+        return said.removeprefix("zero ") if digits.startswith(".") else said
+
+    def tooth(found: re.Match[str]) -> str:
+        return f"{found.group(1)}{teeth.parse_fdi(int(found.group(2))).spoken},"
+
+    text = re.sub(r"(Tooth )([1-4][1-8]),", tooth, text)
+    return _NUMBER.sub(words, text)

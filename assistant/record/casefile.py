@@ -1,0 +1,151 @@
+"""A case on disk: its folder, its journal, and the state the journal gives.
+
+``take`` is the only way a running program changes a case: decide, write the
+events and wait until they are on the disk, and only then let them count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from assistant import __version__
+from assistant.errors import RecordDamaged, RecordUnwritable
+from assistant.procedure import events as ev
+from assistant.procedure.apply import apply, opened, replay
+from assistant.procedure.decide import decide
+from assistant.procedure.intents import AnyIntent, Reopen
+from assistant.procedure.moment import Moment
+from assistant.procedure.protocol import Protocol
+from assistant.procedure.state import CaseState
+from assistant.record.journal import Journal, read_journal
+
+JOURNAL = "journal.jsonl"
+"""Name of the journal in the folder of a case."""
+
+
+class CaseFile:
+    """An open case; one process holds it at a time.
+
+    Attributes:
+        folder: where everything of the case lives.
+        state: what the journal says.
+        recovery: a sentence on what was put aside when it was opened, or None.
+    """
+
+    def __init__(
+        self, folder: Path, journal: Journal, state: CaseState, recovery: str | None = None
+    ) -> None:
+        self.folder = folder
+        self.state = state
+        self.recovery = recovery
+        self._journal = journal
+
+    @classmethod
+    def create(
+        cls,
+        folder: Path,
+        protocol: Protocol,
+        now: Moment,
+        *,
+        case_code: str,
+        operator: str,
+        demo: bool = False,
+    ) -> CaseFile:
+        """Begin a case in ``folder``, made if it is not there.
+
+        Raises:
+            RecordUnwritable: the folder cannot be written, or holds a case.
+            CaseBusy: another process is beginning it.
+        """
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as bad:
+            raise RecordUnwritable(
+                f"The folder {folder} cannot be made ({bad.strerror}); "
+                "choose another with --case."
+            ) from None
+        first = ev.CaseOpened(
+            at=now,
+            case_code=case_code,
+            operator=operator,
+            demo=demo,
+            program=__version__,
+            protocol=protocol,
+        )
+        journal = Journal.create(folder / JOURNAL, now.wall.isoformat())
+        case = cls(folder, journal, opened(first))
+        case._write((first,), now)
+        return case
+
+    @classmethod
+    def reopen(cls, folder: Path, now: Moment) -> CaseFile:
+        """Go on with a case where its journal ends.
+
+        Raises:
+            InputFileError: no case in that folder.
+            RecordDamaged: the journal does not verify or cannot be replayed.
+            RecordUnwritable, CaseBusy: see :meth:`Journal.open`.
+        """
+        found = Journal.open(folder / JOURNAL)
+        try:
+            state = _replayed([entry.event for entry in found.entries], folder)
+        except RecordDamaged:
+            found.journal.close()
+            raise
+        case = cls(folder, found.journal, state, found.recovery)
+        if state.signed is None:
+            case.take(Reopen(note=found.recovery or "Nothing was lost."), now)
+        return case
+
+    @property
+    def head_hash(self) -> str:
+        """Hash of the last line, which stands for the whole journal."""
+        return self._journal.head_hash
+
+    def take(self, intent: AnyIntent, now: Moment) -> tuple[ev.AnyEvent, ...]:
+        """Decide, record, and only then let it count.
+
+        Raises:
+            RecordUnwritable: the disk refused; the state is as before and the
+                same intent may be taken again.
+        """
+        events = decide(self.state, intent, now)
+        if events:
+            self._write(events, now)
+        for event in events:
+            self.state = apply(self.state, event)
+        return events
+
+    def _write(self, events: tuple[ev.AnyEvent, ...], now: Moment) -> None:
+        lines = [ev.EVENTS.dump_python(event, mode="json") for event in events]
+        self._journal.append(lines, now.wall.isoformat())
+
+    def close(self) -> None:
+        """Let go of the case."""
+        self._journal.close()
+
+
+def read_case(folder: Path) -> tuple[CaseState, str]:
+    """State and head hash of a case, without opening it for writing.
+
+    Raises:
+        InputFileError: no case in that folder.
+        RecordDamaged: the journal does not verify or cannot be replayed.
+    """
+    found = read_journal(folder / JOURNAL)
+    return _replayed([entry.event for entry in found.entries], folder), found.head_hash
+
+
+def _replayed(lines: list[dict[str, object]], folder: Path) -> CaseState:
+    load: Callable[[object], ev.AnyEvent] = ev.EVENTS.validate_python
+    try:
+        return replay(load(line) for line in lines)
+    except (ValidationError, ValueError, KeyError) as bad:
+        reason = str(bad).splitlines()[0]
+        raise RecordDamaged(
+            f"The journal in {folder} verifies but cannot be replayed ({reason}); "
+            "keep the folder and open it with the version that wrote it."
+        ) from None

@@ -1,0 +1,26 @@
+"""The Screen port: what the people in the room can see."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from assistant.procedure.state import CaseState
+from assistant.prompt.prompts import Prompt
+from assistant.speech.listeners import Heard
+
+
+class Screen(Protocol):
+    """Shows the same content that is spoken; must never block the loop."""
+
+    def show_step(self, state: CaseState) -> None:
+        """Where the case is now."""
+
+    def show_prompts(self, prompts: Sequence[Prompt]) -> None:
+        """What is being said, most urgent first."""
+
+    def show_heard(self, heard: Heard, meaning: str) -> None:
+        """The last phrase as it was recognised."""
+
+    def show_trouble(self, text: str) -> None:
+        """Something failed; what still works."""

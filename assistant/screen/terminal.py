@@ -1,0 +1,53 @@
+"""A screen of plain lines on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from assistant.procedure.state import CaseState
+from assistant.prompt.prompts import Prompt, Urgency
+from assistant.speech.listeners import Heard
+
+MARKS = {
+    Urgency.WARNING: "!!",
+    Urgency.CAUTION: " !",
+    Urgency.QUESTION: " ?",
+    Urgency.READ_BACK: " =",
+    Urgency.STEP: " >",
+    Urgency.TICK: " .",
+}
+"""Marks in front of a line, so that urgency does not depend on colour."""
+
+
+class TerminalScreen:
+    """Writes lines through ``write``; a place is shown when it changes."""
+
+    def __init__(self, write: Callable[[str], None], clock: Callable[[], float]) -> None:
+        self._write = write
+        self._clock = clock
+        self._place = ""
+
+    def show_step(self, state: CaseState) -> None:
+        """A heading when the case has moved."""
+        step = state.step
+        place = f"{state.active.capitalize()}: {step.phase}, {step.title}" if step else ""
+        if place and place != self._place:
+            self._write(f"-- {place}")
+            self._place = place
+
+    def show_prompts(self, prompts: Sequence[Prompt]) -> None:
+        """One line a prompt, with the mark of its urgency."""
+        for prompt in prompts:
+            self._line(MARKS[prompt.urgency], prompt.text)
+
+    def show_heard(self, heard: Heard, meaning: str) -> None:
+        """The words and the confidence."""
+        words = heard.text or "(no phrase)"
+        self._line(" <", f'heard "{words}" {heard.confidence:.2f} {meaning}')
+
+    def show_trouble(self, text: str) -> None:
+        """A line that stands out."""
+        self._line("!!", text)
+
+    def _line(self, mark: str, text: str) -> None:
+        self._write(f"{self._clock():8.1f} {mark} {text}")

@@ -1,0 +1,286 @@
+"""The loop around the core: frames in, sentences out, the journal in between.
+
+Everything here is effect. What follows from an utterance is decided in
+``procedure/decide.py``; what is said about it in ``prompt/wording.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from queue import Empty, SimpleQueue
+
+from assistant.clock import Clock
+from assistant.errors import DeviceLost, RecordUnwritable
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.procedure.moment import Moment
+from assistant.prompt import chimes
+from assistant.prompt.countdown import cues
+from assistant.prompt.mouth import Mouth, Verbosity
+from assistant.prompt.prompts import Prompt, Urgency
+from assistant.prompt.sayings import Wording
+from assistant.prompt.wording import respond
+from assistant.record.casefile import CaseFile
+from assistant.screen.port import Screen
+from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, AudioSource
+from assistant.speech.expected import wanted_now
+from assistant.speech.frontend import Ear, Utterance
+from assistant.speech.grammar import Grammar, Language
+from assistant.speech.listeners import Heard, Listener, Samples
+from assistant.speech.understand import Trust, understand, understand_typed
+from assistant.speech.urgent import UrgentEar
+
+FRAME_S = FRAME_SAMPLES / RATE_HZ
+STOP_ONCE_S = 1.5
+"""A "stop" is heard by two ears; within this time it is the same one."""
+
+VERBOSITY = {
+    "say_all": Verbosity.FULL,
+    "say_less": Verbosity.BRIEF,
+    "say_warnings": Verbosity.WARNINGS_ONLY,
+}
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """Everything that turns sound into intents."""
+
+    listener: Listener
+    trust: Trust
+    ear: Ear
+    urgent: UrgentEar
+
+
+class Session:
+    """One sitting with one case. ``run`` returns when the case is signed or the
+    input has ended; the case can be reopened after that."""
+
+    def __init__(
+        self,
+        case: CaseFile,
+        clock: Clock,
+        *,
+        mouth: Mouth,
+        screen: Screen,
+        language: Language,
+        wording: Wording,
+        hearing: Hearing | None = None,
+        read_back_on_screen: bool = False,
+    ) -> None:
+        self.case = case
+        self.clock = clock
+        self.mouth = mouth
+        self.screen = screen
+        self.language = language
+        self.wording = wording
+        self.hearing = hearing
+        self.read_back_on_screen = read_back_on_screen
+        self.typed: SimpleQueue[str | None] = SimpleQueue()
+        self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
+        self._grammars: dict[object, Grammar] = {}
+        self._last_tick = clock.now()
+        self._last_stop_s = -STOP_ONCE_S
+        self._was_speaking = False
+        self._told_trouble: str | None = None
+        self._audio_s = 0.0
+        self._ear_since_s = 0.0
+
+    # -- the two loops ------------------------------------------------------
+
+    def run(self, source: AudioSource | None) -> None:
+        """Work through ``source`` and the typed lines until either says it is over."""
+        self.greet()
+        try:
+            if source is not None:
+                self._listen(source)
+        except DeviceLost as lost:
+            self.trouble(f"{lost} Typed lines still work.")
+            source = None
+        if source is None:
+            self._type()
+
+    def _listen(self, source: AudioSource) -> None:
+        for frame in source.frames():
+            self.hear(frame)
+            if not self._drain_typed() or self.case.state.signed:
+                break
+        if self.hearing and (last := self.hearing.ear.flush()):
+            self._utterance(last)
+        self._finish_speaking(source)
+
+    def _type(self) -> None:
+        while self.case.state.signed is None:
+            try:
+                line = self.typed.get(timeout=FRAME_S)
+            except Empty:
+                self.pass_time()
+                continue
+            if line is None:
+                break
+            self.read(line)
+
+    def _finish_speaking(self, source: AudioSource) -> None:
+        """Say what is still waiting, while a finite source gives silence."""
+        for _ in range(round(30 / FRAME_S)):
+            self.pass_time()
+            if not self.mouth.speaking:
+                break
+
+    def _drain_typed(self) -> bool:
+        while True:
+            try:
+                line = self.typed.get_nowait()
+            except Empty:
+                return True
+            if line is None:
+                return False
+            self.read(line)
+
+    # -- one thing at a time ------------------------------------------------
+
+    def greet(self) -> None:
+        """Say where the case stands, before anything is heard."""
+        state = self.case.state
+        self.screen.show_step(state)
+        reopened = ev.CaseReopened(at=self.clock.now(), note="")
+        if state.entries:
+            self._say(respond((reopened,), state, self.wording))
+        else:
+            intent = it.Command(verb="repeat", heard=it.Heard(channel="clock"))
+            self.take(intent)
+
+    def hear(self, frame: Samples) -> None:
+        """One frame from the microphone (30 ms)."""
+        self.clock.advance(FRAME_S)
+        self._audio_s += FRAME_S
+        self.pass_time()
+        if self.hearing is None:
+            return
+        speaking = self.mouth.speaking
+        timing = self.case.state.timer is not None
+        if speaking != self._was_speaking:
+            # What the room heard of us must not be taken for the room.
+            self.hearing.ear.reset()
+            if not timing:  # a "stop" may straddle the numbers of a countdown
+                self.hearing.urgent.reset()
+            self._ear_since_s = self._audio_s
+            self._was_speaking = speaking
+        listening_for_stop = speaking or timing
+        if listening_for_stop and self.hearing.urgent.push(frame) is not None:
+            self._urgent()
+        if not speaking:
+            utterance = self.hearing.ear.push(frame)
+            if utterance is not None:
+                self._utterance(utterance)
+
+    def pass_time(self) -> None:
+        """Timers, countdown and speech go on."""
+        now = self.clock.now()
+        timer = self.case.state.timer
+        if timer is not None:
+            self._say(cues(timer, self._last_tick, now))
+            if now.mono_s - timer.started.mono_s >= timer.target_s:
+                self.take(it.Tick())
+        self._last_tick = now
+        self.mouth.pump()
+        if self.mouth.trouble and self.mouth.trouble != self._told_trouble:
+            self._told_trouble = self.mouth.trouble
+            self.screen.show_trouble(self.mouth.trouble)
+
+    def read(self, line: str) -> None:
+        """One typed line."""
+        if line.strip():
+            self.take(understand_typed(line, self.grammar()))
+
+    def trouble(self, text: str) -> None:
+        """Something failed: on the record, on the screen, and aloud if possible."""
+        self.screen.show_trouble(text)
+        self.take(it.Trouble(text=text, heard=it.Heard(channel="clock")))
+
+    def take(self, intent: it.AnyIntent) -> None:
+        """Let the case decide, then say and show what follows."""
+        now = self.clock.now()
+        try:
+            events = self.case.take(intent, now)
+        except RecordUnwritable as bad:
+            self.screen.show_trouble(f"{bad} The last entry was not stored.")
+            text = "Not stored: the record cannot be written."
+            self._say([Prompt(text, Urgency.WARNING)])
+            return
+        for event in events:
+            if isinstance(event, ev.Queried) and event.what in VERBOSITY:
+                self.mouth.verbosity = VERBOSITY[event.what]
+        state = self.case.state
+        brief = self.mouth.verbosity is not Verbosity.FULL
+        self._say(respond(events, state, self.wording, brief=brief))
+        if any(isinstance(event, ev.NotUnderstood) for event in events):
+            self.mouth.sound(chimes.not_understood())
+        if events:
+            self.screen.show_step(state)
+        if self.on_taken is not None:
+            self.on_taken(intent, events)
+
+    def spoken(self, prompt: Prompt, completed: bool) -> None:
+        """Called by the mouth: a read-back that reached the room goes on record.
+
+        In silent mode the screen is how it reaches the room.
+        """
+        if prompt.entry is not None and (completed or self.read_back_on_screen):
+            self.take(it.ReadOut(seq=prompt.entry))
+
+    def grammar(self) -> Grammar:
+        """The grammar of the present step."""
+        wanted = wanted_now(self.case.state)
+        if wanted not in self._grammars:
+            self._grammars[wanted] = Grammar(self.language, wanted)
+        return self._grammars[wanted]
+
+    # -- hearing ------------------------------------------------------------
+
+    def _urgent(self) -> None:
+        """ "Stop", while we speak or a timer runs: quiet, and end the timer."""
+        now = self.clock.now()
+        if now.mono_s - self._last_stop_s < STOP_ONCE_S:
+            return
+        self._last_stop_s = now.mono_s
+        self.mouth.hush()
+        self.screen.show_heard(Heard("stop", 1.0, listener="urgent"), "stop")
+        if self.case.state.timer is not None:
+            heard = it.Heard(text="stop", channel="voice", began=now)
+            self.take(it.Command(verb="stop", heard=heard))
+        else:
+            self.mouth.sound(chimes.tick())
+
+    def _utterance(self, utterance: Utterance) -> None:
+        assert self.hearing is not None
+        grammar = self.grammar()
+        self.hearing.listener.prepare(grammar)
+        recognised = self.hearing.listener.hear(utterance.samples)
+        began = self._moment_of(utterance)
+        intent = understand(recognised, grammar, self.hearing.trust, began=began)
+        if self._stop_again(intent, began):
+            return
+        self.screen.show_heard(recognised, type(intent).__name__.lower())
+        self.take(intent)
+
+    def _moment_of(self, utterance: Utterance) -> Moment:
+        """When the speech began, on the session's clock."""
+        now = self.clock.now()
+        age_s = self._audio_s - (self._ear_since_s + utterance.started_s)
+        return Moment(wall=now.wall - timedelta(seconds=age_s), mono_s=now.mono_s - age_s)
+
+    def _stop_again(self, intent: it.AnyIntent, began: Moment) -> bool:
+        """Whether this is the "stop" that the urgent ear has already acted on."""
+        if not (isinstance(intent, it.Command) and intent.verb == "stop"):
+            return False
+        return self.case.state.timer is None and abs(began.mono_s - self._last_stop_s) < (
+            STOP_ONCE_S
+        )
+
+    def _say(self, prompts: Iterator[Prompt] | Sequence[Prompt]) -> None:
+        said = list(prompts)
+        if said:
+            self.screen.show_prompts(said)
+            self.mouth.say(said)

@@ -1,0 +1,325 @@
+"""Sound in: WAV files and the microphone, both as 30 ms frames of 16 kHz mono.
+
+Everything downstream sees :data:`~assistant.speech.listeners.Samples` and
+nothing else, so a recorded file takes the same path as a live voice.
+"""
+
+from __future__ import annotations
+
+import math
+import queue
+import wave
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import resample_poly
+
+from assistant.errors import DeviceLost, EquipmentError, RecordUnwritable
+from assistant.speech.listeners import Samples
+from assistant.speech.wavfile import read_mono
+
+RATE_HZ = 16_000
+"""The one rate inside the program; the acoustic models are trained at it."""
+
+FRAME_SAMPLES = 480
+"""30 ms: the longest frame the WebRTC voice activity detector takes."""
+
+
+class AudioSource(Protocol):
+    """Where sound comes from."""
+
+    name: str
+
+    def frames(self) -> Iterator[Samples]:
+        """Yield mono frames of exactly :data:`FRAME_SAMPLES` samples.
+
+        Raises:
+            DeviceLost: a device that was working has stopped delivering.
+        """
+
+    def close(self) -> None:
+        """Release the device; ``frames`` ends. Harmless when repeated."""
+
+
+# --- files and samples in memory ----------------------------------------------
+
+
+def to_int16(values: NDArray[Any]) -> Samples:
+    """Round and clip to the int16 range."""
+    limited: Samples = np.clip(np.rint(values), -32768, 32767).astype(np.int16)
+    return limited
+
+
+def read_wav(path: Path | str) -> Samples:
+    """Read a PCM WAV file as 16 kHz mono.
+
+    8, 16, 24 or 32 bit, mono or stereo (mixed), 8 to 48 kHz (resampled with a
+    polyphase filter), at most ten minutes.
+
+    Raises:
+        InputFileError: missing, empty, truncated, corrupt, compressed, not a
+            WAV file, a rate out of range, or too long.
+    """
+    values, rate_hz = read_mono(Path(path))
+    if rate_hz != RATE_HZ:
+        common = math.gcd(RATE_HZ, rate_hz)
+        values = resample_poly(values, RATE_HZ // common, rate_hz // common)
+    return to_int16(values)
+
+
+def write_wav(path: Path | str, samples: Samples) -> None:
+    """Write 16 kHz mono 16-bit PCM.
+
+    Raises:
+        RecordUnwritable: the file cannot be written.
+    """
+    try:
+        with wave.open(str(path), "wb") as out:
+            out.setnchannels(1)
+            out.setsampwidth(2)
+            out.setframerate(RATE_HZ)
+            out.writeframes(np.ascontiguousarray(samples, "<i2").tobytes())
+    except OSError as error:
+        raise RecordUnwritable(
+            f"The sound could not be written to {path} ({error.strerror}); choose another."
+        ) from error
+
+
+class SampleSource:
+    """Samples already in memory as an :class:`AudioSource`."""
+
+    def __init__(self, name: str, samples: Samples) -> None:
+        self.name = name
+        self._samples = samples
+        self._closed = False
+
+    def frames(self) -> Iterator[Samples]:
+        """Yield the samples; the last frame is filled up with zeros."""
+        for at in range(0, len(self._samples), FRAME_SAMPLES):
+            if self._closed:
+                return
+            frame = self._samples[at : at + FRAME_SAMPLES]
+            yield np.pad(frame, (0, FRAME_SAMPLES - len(frame)))
+
+    def close(self) -> None:
+        """End ``frames`` at the next frame."""
+        self._closed = True
+
+
+def wav_source(path: Path | str) -> SampleSource:
+    """Open a WAV file as an :class:`AudioSource`. Raises as :func:`read_wav`."""
+    return SampleSource(Path(path).name, read_wav(path))
+
+
+# --- resampling a stream -----------------------------------------------------
+
+
+class StreamResampler:
+    """Any rate to 16 kHz, block by block, with no seam between the blocks.
+
+    Equal to ``resample_poly`` over the whole stream: every block is filtered
+    together with as much of its neighbours as the filter reaches. The price
+    is a delay of one filter half length (under 4 ms from 44.1 or 48 kHz).
+    """
+
+    def __init__(self, rate_hz: int) -> None:
+        common = math.gcd(RATE_HZ, rate_hz)
+        self._up, self._down = RATE_HZ // common, rate_hz // common
+        # resample_poly's own filter reaches 10 * max(up, down) upsampled samples
+        # to each side; the context is that, rounded up to whole output groups.
+        reach = 10 * max(self._up, self._down) / self._up
+        self._context = self._down * math.ceil(reach / self._down)
+        self._held: NDArray[np.float32] = np.zeros(self._context, np.float32)
+
+    def push(self, block: Samples) -> Samples:
+        """Take one block of any length; return what is complete, maybe nothing."""
+        self._held = np.concatenate([self._held, block.astype(np.float32)])
+        groups = (len(self._held) - 2 * self._context) // self._down
+        if groups < 1:
+            return np.zeros(0, np.int16)
+        taken = groups * self._down
+        out = resample_poly(self._held[: taken + 2 * self._context], self._up, self._down)
+        skip = self._context // self._down * self._up
+        self._held = self._held[taken:]
+        return to_int16(out[skip : skip + groups * self._up])
+
+
+# --- the microphone ----------------------------------------------------------
+
+
+class InputStream(Protocol):
+    """The part of ``sounddevice.InputStream`` used here."""
+
+    def start(self) -> None:
+        """Begin calling back."""
+
+    def close(self) -> None:
+        """Release the device, gone or not, without raising."""
+
+
+class SoundDevice(Protocol):
+    """The part of the ``sounddevice`` module used here; a fake can be unplugged."""
+
+    PortAudioError: type[Exception]
+
+    def query_devices(self, device: int | str | None = None, kind: str | None = None) -> Any:
+        """One device as a mapping, or the list of all."""
+
+    def check_input_settings(self, **settings: Any) -> None:
+        """Raise PortAudioError where the settings do not fit."""
+
+    def InputStream(self, **settings: Any) -> InputStream:  # noqa: N802
+        """Open (not start) a recording stream."""
+        ...
+
+
+_TYPE_INSTEAD = "or go on with typed input"
+
+
+def load_sounddevice() -> SoundDevice:
+    """Import ``sounddevice`` only when a microphone is wanted.
+
+    Raises:
+        EquipmentError: the package or the PortAudio library is missing.
+    """
+    try:
+        import sounddevice  # noqa: PLC0415 - fails on import without PortAudio
+    except (ImportError, OSError) as error:
+        raise EquipmentError(
+            "The microphone cannot be used because the PortAudio library is missing; "
+            f"install it (on Debian: libportaudio2), {_TYPE_INSTEAD}."
+        ) from error
+    module: SoundDevice = sounddevice
+    return module
+
+
+class MicrophoneSource:
+    """A microphone as an :class:`AudioSource`; recording begins at once.
+
+    Args:
+        device: index, (part of a) name, or None for the system's default.
+        sound: the ``sounddevice`` module or a stand-in; None imports it.
+        stall_s: seconds without a single block before the device counts as lost.
+        queue_s: seconds of sound kept for a consumer that is late; what comes
+            beyond that is dropped and counted in ``lost_blocks``.
+
+    Raises:
+        EquipmentError: no PortAudio, no such input, or it cannot be opened.
+    """
+
+    def __init__(
+        self,
+        device: int | str | None = None,
+        *,
+        sound: SoundDevice | None = None,
+        stall_s: float = 2.0,
+        queue_s: float = 10.0,
+    ) -> None:
+        sound = sound or load_sounddevice()
+        if isinstance(device, str) and device.isdecimal():
+            device = int(device)
+        info = _find_input(sound, device)
+        self.name = str(info["name"])
+        self.lost_blocks = 0
+        """Blocks (about 30 ms each) lost to overflow, in the driver or here."""
+        self._stall_s = stall_s
+        self._closed = False
+        rate_hz = _open_rate_hz(sound, device, info)
+        self._resample: Callable[[Samples], Samples] = (
+            (lambda block: block) if rate_hz == RATE_HZ else StreamResampler(rate_hz).push
+        )
+        block_samples = max(1, round(rate_hz * FRAME_SAMPLES / RATE_HZ))
+        self._limit = max(1, math.ceil(queue_s * rate_hz / block_samples))
+        # One place more than the limit, so that the end mark always fits.
+        self._queue: queue.Queue[Samples | None] = queue.Queue(self._limit + 1)
+        try:
+            self._stream = sound.InputStream(
+                device=device,
+                samplerate=rate_hz,
+                channels=1,
+                dtype="int16",
+                blocksize=block_samples,
+                callback=self._on_block,
+                finished_callback=self._on_end,
+            )
+            self._stream.start()
+        except sound.PortAudioError as error:
+            raise EquipmentError(
+                f"The microphone {self.name} cannot be opened ({error}); close other programs "
+                f"that use it or choose another, {_TYPE_INSTEAD}."
+            ) from error
+
+    def _on_block(self, data: Samples, _frames: int, _time: Any, status: Any) -> None:
+        """PortAudio's thread: copy, count, never wait."""
+        if status.input_overflow:
+            self.lost_blocks += 1
+        if self._queue.qsize() >= self._limit:
+            self.lost_blocks += 1
+            return
+        self._queue.put_nowait(data[:, 0].copy())
+
+    def _on_end(self) -> None:
+        if self._queue.qsize() <= self._limit:
+            self._queue.put_nowait(None)
+
+    def frames(self) -> Iterator[Samples]:
+        """Yield 30 ms frames until :meth:`close`.
+
+        Raises:
+            DeviceLost: the stream ended by itself or nothing came for ``stall_s``.
+        """
+        held: Samples = np.zeros(0, np.int16)
+        while not self._closed:
+            try:
+                block = self._queue.get(timeout=self._stall_s)
+            except queue.Empty:
+                block = None
+            if block is None:
+                if self._closed:
+                    return
+                raise DeviceLost(
+                    f"The microphone {self.name} has stopped delivering sound; "
+                    f"plug it in again, choose another, {_TYPE_INSTEAD}."
+                )
+            held = np.concatenate([held, self._resample(block)])
+            while len(held) >= FRAME_SAMPLES:
+                yield held[:FRAME_SAMPLES]
+                held = held[FRAME_SAMPLES:]
+
+    def close(self) -> None:
+        """Stop recording and wake a waiting consumer."""
+        if self._closed:
+            return
+        self._closed = True
+        self._on_end()
+        self._stream.close()
+
+
+def _find_input(sound: SoundDevice, device: int | str | None) -> dict[str, Any]:
+    """Device description of an input. Raises EquipmentError."""
+    try:
+        info: dict[str, Any] = sound.query_devices(device, "input")
+    except (ValueError, sound.PortAudioError) as error:
+        inputs = [d["name"] for d in sound.query_devices() if d["max_input_channels"] > 0]
+        if not inputs:
+            message = f"No microphone was found; plug one in and start again, {_TYPE_INSTEAD}."
+        else:
+            wanted = "default" if device is None else str(device)
+            message = (
+                f"The microphone {wanted!r} is not (or not clearly) among the inputs; "
+                f"choose one of: {', '.join(inputs)}, {_TYPE_INSTEAD}."
+            )
+        raise EquipmentError(message) from error
+    return info
+
+
+def _open_rate_hz(sound: SoundDevice, device: int | str | None, info: dict[str, Any]) -> int:
+    """16 kHz where the device does it, else the device's own rate."""
+    try:
+        sound.check_input_settings(device=device, channels=1, dtype="int16", samplerate=RATE_HZ)
+    except (ValueError, sound.PortAudioError):
+        return int(info["default_samplerate"])
+    return RATE_HZ

@@ -1,0 +1,45 @@
+"""From the state of the case to what may be said next."""
+
+from __future__ import annotations
+
+from assistant.procedure.decide import KIND_OF
+from assistant.procedure.state import CASE, CaseState
+from assistant.speech.grammar import Wanted
+
+
+def wanted_now(state: CaseState) -> Wanted:
+    """The grammar's parameters for the present step of the active canal."""
+    step = state.step
+    low, high = 0.0, 35.0
+    if step is not None and step.expect.kind in {"measure", "readings"}:
+        low, high = getattr(step.expect, "min_mm", low), getattr(step.expect, "max_mm", high)
+    options = tuple(option.id for option in step.options) if step else ()
+    if step is not None and step.expect.kind == "done":
+        options = ("yes",)
+    return Wanted(
+        kind=KIND_OF.get(step.expect.kind) if step else None,
+        low=low,
+        high=high,
+        corrections=_correctable(state),
+        options=options,
+        canals=_canals(state),
+        finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
+    )
+
+
+def _correctable(state: CaseState) -> tuple[str, ...]:
+    """Kinds of the standing entries of this canal, newest first."""
+    kinds: dict[str, None] = {}
+    for entry in reversed(tuple(state.standing(state.active))):
+        kind = KIND_OF.get(state.protocol.step(entry.step).expect.kind)
+        if kind is not None and kind != "s":
+            kinds[kind] = None
+    return tuple(kinds)
+
+
+def _canals(state: CaseState) -> tuple[str, ...]:
+    """The canals named; none (that is, any) before that, so that an unusual one
+    can be said and is questioned rather than bent into a usual one."""
+    if state.newest(CASE, "canals") is None:
+        return ()
+    return tuple(track.name for track in state.canals)

@@ -1,0 +1,237 @@
+"""The embedded recogniser: pocketsphinx with the English model in its wheel.
+
+The text comes from a JSGF grammar search. The search forces anything it hears
+onto the grammar and pocketsphinx gives no confidence for it, so ``confidence``
+is made here, by decoding the same samples twice more: once through a loop of
+all phones (what would *any* speech score?) and once slightly slowed (does the
+same text come back?). See :mod:`.evidence` for the measure and its figures.
+
+A text may be the beginning of a sentence only ("nine and a"): pocketsphinx
+returns the best path even when it did not reach the end of the grammar.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+from itertools import islice
+
+import numpy as np
+from pocketsphinx import Decoder, get_model_path
+from scipy.signal import resample_poly
+
+from assistant.errors import InputFileError
+from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.speech.evidence import Evidence, confidence, loudness_range_db
+from assistant.speech.listeners import Heard, Samples, StepGrammar
+
+CACHED_GRAMMARS = 32
+"""Compiled grammars kept; a case has about a dozen steps."""
+
+MIN_SAMPLES = RATE_HZ // 10
+"""Under 0.1 s there is no word, and pocketsphinx has too few frames to work on."""
+
+_PHONES = "phones"
+_N_BEST = 50
+# The n-gram and allphone searches of pocketsphinx keep scores shifted right by
+# SENSCR_SHIFT = 10 bits; a grammar's word scores come unshifted.
+_SHIFTED = 1024.0
+_TINY = 1e-300
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """A word or phone on the best path; frames are 10 ms, ends included."""
+
+    label: str
+    first: int
+    last: int
+    log_score: float
+
+    @property
+    def frames(self) -> int:
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True, slots=True)
+class _Path:
+    """Best path of one search."""
+
+    text: str
+    log_score: float
+    frames: int
+    spans: tuple[_Span, ...]
+    others: tuple[str, ...] = ()
+
+
+class PocketsphinxListener:
+    """A :class:`~assistant.speech.listeners.Listener` that needs nothing installed.
+
+    The same samples give the same result whatever was heard before.
+    """
+
+    name = "pocketsphinx"
+
+    def __init__(self) -> None:
+        self._decoder = Decoder(lm=None, loglevel="FATAL")
+        self._decoder.add_allphone_file(_PHONES, get_model_path("en-us/en-us-phone.lm.bin"))
+        self._searches: OrderedDict[str, str] = OrderedDict()  # grammar key: search name
+        self._made = 0
+        self._current: str | None = None
+
+    def prepare(self, grammar: StepGrammar) -> None:
+        """Make ``grammar`` the one in force.
+
+        Raises:
+            InputFileError: a word has no pronunciation, a pronunciation uses
+                an unknown phone, or the grammar does not parse.
+        """
+        if grammar.key not in self._searches:
+            _add_words(self._decoder, grammar)
+            search = f"grammar{self._made}"
+            try:
+                self._decoder.add_jsgf_string(search, grammar.jsgf)
+            except (ValueError, RuntimeError) as error:
+                raise InputFileError(
+                    f"The grammar of this step ({grammar.key}) cannot be compiled; "
+                    "correct its sentences in the grammars folder."
+                ) from error
+            self._made += 1
+            self._searches[grammar.key] = search
+            if len(self._searches) > CACHED_GRAMMARS:
+                _, oldest = self._searches.popitem(last=False)
+                # The search in force must not be freed under the decoder.
+                self._decoder.activate_search(search)
+                self._decoder.remove_search(oldest)
+        self._searches.move_to_end(grammar.key)
+        self._current = self._searches[grammar.key]
+
+    def hear(self, samples: Samples) -> Heard:
+        """Recognise one whole utterance; silence and noise give an empty text or low confidence."""
+        heard, _ = self.hear_with_evidence(samples)
+        return heard
+
+    def hear_with_evidence(self, samples: Samples) -> tuple[Heard, Evidence | None]:
+        """As :meth:`hear`, with what the confidence was made from (for calibration)."""
+        if self._current is None:
+            raise RuntimeError("prepare() must come before hear()")
+        if len(samples) < MIN_SAMPLES:
+            return Heard("", 0.0, listener=self.name), None
+        hit = self._decode(self._current, samples)
+        if hit is None or not hit.text:
+            return Heard("", 0.0, listener=self.name), None
+        phones = self._decode(_PHONES, samples)
+        second = self._decode(self._current, _slowed(samples))
+        second_text = second.text if second else ""
+        evidence = self._weigh(hit, phones, second_text, samples)
+        others = [*hit.others, second_text, *(second.others if second else ())]
+        return (
+            Heard(
+                text=hit.text,
+                confidence=confidence(evidence),
+                alternatives=tuple(_distinct(others, besides=hit.text)),
+                listener=self.name,
+            ),
+            evidence,
+        )
+
+    def _decode(self, search: str, samples: Samples) -> _Path | None:
+        decoder = self._decoder
+        # Without this the noise floor and the mean of earlier utterances leak in.
+        decoder.reinit_feat()
+        decoder.activate_search(search)
+        decoder.start_utt()
+        try:
+            decoder.process_raw(samples.tobytes(), full_utt=True)
+        finally:
+            decoder.end_utt()
+        best = decoder.hyp()
+        if best is None:
+            return None
+        scale = _SHIFTED if search == _PHONES else 1.0
+        spans = tuple(
+            _Span(
+                segment.word,
+                segment.start_frame,
+                segment.end_frame,
+                scale * math.log(max(segment.ascore, _TINY)),
+            )
+            for segment in decoder.seg()
+        )
+        others: tuple[str, ...] = ()
+        if search != _PHONES:
+            paths = (path.hypstr for path in islice(decoder.nbest(), _N_BEST) if path)
+            others = tuple(_distinct(paths, besides=best.hypstr))
+        log_score = _SHIFTED * math.log(max(best.best_score, _TINY))
+        return _Path(best.hypstr, log_score, max(1, decoder.n_frames()), spans, others)
+
+    def _weigh(
+        self, hit: _Path, loop: _Path | None, second_text: str, samples: Samples
+    ) -> Evidence:
+        words = [span for span in hit.spans if span.label[0] not in "<[+"]
+        heard_phones: list[str] = []
+        loop_score = np.zeros(hit.frames + 1)  # log likelihood of the loop by frame
+        for span in loop.spans if loop else ():
+            loop_score[span.first : span.last + 1] = span.log_score / span.frames
+            if span.label != "SIL" and not span.label.startswith("+"):
+                heard_phones.append(span.label)
+        said_phones = [
+            phone
+            for word in words
+            for phone in (self._decoder.lookup_word(word.label) or "").split()
+        ]
+        word_scores = [
+            (word.log_score - loop_score[word.first : word.last + 1].sum()) / word.frames
+            for word in words
+        ]
+        frames_per_phone = sum(word.frames for word in words) / max(1, len(said_phones))
+        return Evidence(
+            versus_phones=(hit.log_score - (loop.log_score if loop else 0.0)) / hit.frames,
+            weakest_word=float(min(word_scores, default=-10.0)),
+            phone_match=_similarity(said_phones, heard_phones),
+            second_decode=_similarity(hit.text.split(), second_text.split()),
+            unrivalled=0.0 if hit.others else 1.0,
+            density=min(0.0, -math.log(max(frames_per_phone, 1.0) / 10.0)),
+            snr_db=loudness_range_db(samples),
+        )
+
+
+def _slowed(samples: Samples) -> Samples:
+    """4 % slower and lower: enough to shake a hit that hangs by a thread."""
+    return to_int16(resample_poly(samples.astype(np.float32), 26, 25))
+
+
+def _similarity(one: list[str], other: list[str]) -> float:
+    """Twice the matching share of two sequences, 0 to 1."""
+    return SequenceMatcher(None, one, other, autojunk=False).ratio()
+
+
+def _distinct(texts: Iterable[str], besides: str) -> list[str]:
+    """Order kept; without doubles, empty texts and ``besides``."""
+    return [text for text in dict.fromkeys(texts) if text and text != besides]
+
+
+def _add_words(decoder: Decoder, grammar: StepGrammar) -> None:
+    """Teach the dictionary what it lacks. Raises InputFileError."""
+    for word in sorted(grammar.words):
+        if decoder.lookup_word(word) is not None:
+            continue
+        pronunciations = grammar.lexicon.get(word, ())
+        if not pronunciations:
+            raise InputFileError(
+                f"The word {word!r} has no pronunciation; add one to the lexicon file in the "
+                "grammars folder, as CMU phones."
+            )
+        for number, phones in enumerate(pronunciations, start=1):
+            entry = word if number == 1 else f"{word}({number})"
+            try:
+                decoder.add_word(entry, phones, True)
+            except RuntimeError as error:
+                raise InputFileError(
+                    f"The pronunciation {phones!r} of the word {word!r} is not made of CMU "
+                    "phones without stress marks; correct it in the lexicon file in the "
+                    "grammars folder."
+                ) from error

@@ -1,0 +1,196 @@
+"""understand(recognised, grammar) -> Intent: what was meant, or why that is unclear.
+
+A phrase is looked up in the step's grammar; it is never guessed at. Two
+meanings, half a phrase, or too little confidence give :class:`Unclear`, which
+the case answers with a question. A value heard with some doubt carries the
+doubt along and is confirmed before it counts.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+from hassil import recognize_all
+from hassil.recognize import RecognizeResult
+
+from assistant.procedure import intents as it
+from assistant.procedure.moment import Moment
+from assistant.speech.grammar import Grammar, number_words
+from assistant.speech.listeners import Heard as Recognised
+
+
+@dataclass(frozen=True)
+class Trust:
+    """How much confidence is enough.
+
+    Attributes:
+        accept: at or above, a value counts without being confirmed.
+        reject: below, it is not even questioned, only asked again.
+    """
+
+    accept: float
+    reject: float
+
+
+TYPED = Trust(accept=0.0, reject=0.0)
+
+
+def understand(
+    recognised: Recognised,
+    grammar: Grammar,
+    trust: Trust,
+    *,
+    channel: it.Channel = "voice",
+    began: Moment | None = None,
+) -> it.AnyIntent:
+    """The one meaning of what was recognised, or ``Unclear`` with the reason."""
+    text, confidence = recognised.text, recognised.confidence
+    heard = it.Heard(text=text, confidence=confidence, channel=channel, began=began)
+    if not text:
+        return it.Unclear(heard=heard, reason="no phrase of this step")
+    meanings = _meanings(text, grammar, heard)
+    if not meanings:
+        return it.Unclear(heard=heard, reason="not a whole phrase")
+    if len(meanings) > 1:
+        readings = tuple(describe(meaning) for meaning in meanings)
+        return it.Unclear(heard=heard, reason="more than one meaning", readings=readings)
+    (intent,) = meanings
+    if isinstance(intent, it.Command) and intent.verb == "stop":
+        return intent  # a stop too many costs a repeat; one too few costs more
+    if confidence < trust.reject:
+        return it.Unclear(heard=heard, reason="heard too faintly")
+    doubt = _doubt(recognised, grammar, trust, intent)
+    if doubt is None:
+        return intent
+    if isinstance(intent, it.Given | it.Correction | it.Chosen):
+        doubted: it.AnyIntent = _doubted(intent, doubt)
+        return doubted
+    return it.Unclear(heard=heard, reason="heard too faintly", readings=(describe(intent),))
+
+
+def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
+    """The same for a typed line; digits are numbers, "skip because ..." is free text."""
+    language = grammar.language.phrases.language
+    free = re.match(r"\s*skip\s*(?:because|:)\s*(\S.*)$", line, re.IGNORECASE)
+    heard = it.Heard(text=line.strip(), channel="typed")
+    if free:
+        return it.Skip(heard=heard, reason=free.group(1).strip()[:200])
+    words = re.sub(
+        r"\d*\.?\d+", lambda m: f" {number_words(float(m.group()), language)} ", line.lower()
+    )
+    words = " ".join(re.sub(r"[^\w\s']", " ", words).split())
+    intent = understand(Recognised(words, 1.0), grammar, TYPED, channel="typed")
+    return intent.model_copy(
+        update={"heard": intent.heard.model_copy(update={"text": heard.text})}
+    )
+
+
+def _meanings(text: str, grammar: Grammar, heard: it.Heard) -> list[it.AnyIntent]:
+    """Every distinct meaning of a text; doubtful readings only where there is no other."""
+    results = list(recognize_all(text, grammar.intents))
+    sure = [r for r in results if not (r.intent_metadata or {}).get("doubt")]
+    meanings: list[it.AnyIntent] = []
+    for result in sure or results:
+        intent = _intent(result, heard)
+        doubt = (result.intent_metadata or {}).get("doubt")
+        if doubt and isinstance(intent, it.Given | it.Correction):
+            intent = _doubted(intent, doubt)
+        if intent not in meanings:
+            meanings.append(intent)
+    return _newest_kind_first(meanings, grammar.wanted.corrections)
+
+
+def _newest_kind_first(
+    meanings: list[it.AnyIntent], kinds: tuple[str, ...]
+) -> list[it.AnyIntent]:
+    """ "Correction thirty" corrects the newest entry, so its kind decides what 30 is."""
+    bare = [m for m in meanings if isinstance(m, it.Correction) and m.quantity is None]
+    if len(bare) < 2:
+        return meanings
+    best = min(bare, key=lambda m: kinds.index(m.kind) if m.kind in kinds else len(kinds))
+    return [m for m in meanings if m not in bare or m is best]
+
+
+def _intent(result: RecognizeResult, heard: it.Heard) -> it.AnyIntent:
+    name, _, rest = result.intent.name.partition(" ")
+    slots = {key: entity.value for key, entity in result.entities.items()}
+    match name:
+        case "given" | "correction":
+            make: Any = it.Given if name == "given" else it.Correction
+            quantity = slots.get("quantity")
+            return _value_intent(make, rest, slots, quantity, heard)
+        case "option":
+            return it.Chosen(option=rest, heard=heard)
+        case "command":
+            return it.Command.model_validate({"verb": rest, "heard": heard})
+        case "skip":
+            return it.Skip(reason=slots.get("reason"), heard=heard)
+        case "switch":
+            return it.SwitchCanal(canal=str(slots["canal"]), heard=heard)
+        case "who":
+            return it.WhoSpeaks.model_validate({"who": rest, "heard": heard})
+    raise ValueError(f"no intent is called {result.intent.name!r}")
+
+
+def _value_intent(
+    make: Any, kind: str, slots: dict[str, Any], quantity: str | None, heard: it.Heard
+) -> it.AnyIntent:
+    value: it.Scalar
+    match kind:
+        case "mm" | "s":
+            # In tenths, so that 21.5 is the float nearest to 21.5.
+            value = (10 * int(slots["whole"]) + int(slots.get("tenth", 0))) / 10
+        case "taper":
+            value = float(slots["taper"])
+        case "canals":
+            order = ("first", "second", "third", "fourth")
+            value = tuple(str(slots[key]) for key in order if key in slots)
+        case _:
+            value = int(slots[kind])
+    intent: it.AnyIntent = make(kind=kind, value=value, quantity=quantity, heard=heard)
+    return intent
+
+
+def _doubt(
+    recognised: Recognised, grammar: Grammar, trust: Trust, intent: it.AnyIntent
+) -> str | None:
+    """What makes it doubtful: the confidence, or a rival with another meaning."""
+    if recognised.confidence >= trust.accept:
+        return None
+    for rival in recognised.alternatives:
+        others = _meanings(rival, grammar, intent.heard)
+        if others and others[0] != intent:
+            return f"Not sure: perhaps {describe(others[0])}."
+    return "Not heard clearly."
+
+
+def _doubted(intent: Any, doubt: str) -> Any:
+    before = intent.heard.doubt
+    joined = f"{before} {doubt}" if before else doubt
+    heard = intent.heard.model_copy(update={"doubt": joined})
+    return intent.model_copy(update={"heard": heard})
+
+
+def describe(intent: it.AnyIntent) -> str:
+    """An intent in a few words, for the screen and for questions."""
+    match intent:
+        case it.Given(value=value) | it.Correction(value=value):
+            text = (
+                " and ".join(value)
+                if isinstance(value, tuple)
+                else f"{value:g}"
+                if isinstance(value, float)
+                else str(value)
+            )
+            return f"correction {text}" if isinstance(intent, it.Correction) else text
+        case it.Chosen(option=option):
+            return option.replace("_", " ")
+        case it.Command(verb=verb):
+            return verb.replace("_", " ")
+        case it.SwitchCanal(canal=canal):
+            return f"canal {canal}"
+        case it.Skip():
+            return "skip"
+    return intent.heard.text

@@ -1,0 +1,83 @@
+"""The one word that must get through while the assistant itself is speaking.
+
+During a prompt the microphone hears the prompt, so whole phrases are not
+listened for; a keyword spotter running on the stream may still be told to
+stop. It has its own small decoder and knows the urgent words only.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from pocketsphinx import Decoder
+
+from assistant.errors import InputFileError
+from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.speech.listeners import Samples
+
+THRESHOLD = 1e-10
+"""Keyword against background likelihood ratio that counts as heard."""
+
+RESTART_S = 10.0
+"""The decoder's utterance is begun afresh after this long without a hit, so
+that neither its memory nor its idea of the room grows old."""
+
+_DITHER_STEPS = 8.0
+
+
+class UrgentEar:
+    """Spots urgent words in a stream of frames.
+
+    Args:
+        words: the words or short phrases, in the dictionary of the embedded
+            English model.
+        threshold: see :data:`THRESHOLD`; larger is stricter.
+
+    Raises:
+        InputFileError: a word is not in the dictionary.
+    """
+
+    def __init__(self, words: Sequence[str] = ("stop",), threshold: float = THRESHOLD) -> None:
+        self._decoder = Decoder(lm=None, loglevel="FATAL")
+        for word in {part for phrase in words for part in phrase.split()}:
+            if self._decoder.lookup_word(word) is None:
+                raise InputFileError(
+                    f"The urgent word {word!r} is not in the recogniser's dictionary; "
+                    "choose a common English word."
+                )
+        # Keywords can be handed over by file only.
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "keywords"
+            path.write_text("".join(f"{word} /{threshold:g}/\n" for word in words), "utf-8")
+            self._decoder.add_kws("urgent", str(path))
+        self._decoder.activate_search("urgent")
+        self._listening = False
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the sound so far, as at the beginning of a prompt."""
+        self._rng = np.random.default_rng(0)
+        if self._listening:
+            self._decoder.end_utt()
+        self._decoder.reinit_feat()
+        self._begin()
+
+    def _begin(self) -> None:
+        self._decoder.start_utt()
+        self._listening = True
+        self._samples = 0
+
+    def push(self, frame: Samples) -> str | None:
+        """Take one frame of any length; return the word it completes, if any."""
+        dithered = to_int16(frame + self._rng.normal(0.0, _DITHER_STEPS, len(frame)))
+        self._decoder.process_raw(dithered.tobytes())
+        self._samples += len(frame)
+        hit = self._decoder.hyp()
+        if hit is None and self._samples < RESTART_S * RATE_HZ:
+            return None
+        self._decoder.end_utt()
+        self._begin()
+        return str(hit.hypstr).split("  ")[0].strip() if hit else None
