@@ -78,6 +78,7 @@ class Session:
         self.hearing = hearing
         self.read_back_on_screen = read_back_on_screen
         self.typed: SimpleQueue[str | None] = SimpleQueue()
+        mouth.on_spoken = self.spoken
         self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
         self._grammars: dict[object, Grammar] = {}
         self._last_tick = clock.now()
@@ -168,8 +169,8 @@ class Session:
             self._ear_since_s = self._audio_s
             self._was_speaking = speaking
         listening_for_stop = speaking or timing
-        if listening_for_stop and self.hearing.urgent.push(frame) is not None:
-            self._urgent()
+        if listening_for_stop and (word := self.hearing.urgent.push(frame)) is not None:
+            self._urgent(word)
         if not speaking:
             utterance = self.hearing.ear.push(frame)
             if utterance is not None:
@@ -180,7 +181,12 @@ class Session:
         now = self.clock.now()
         timer = self.case.state.timer
         if timer is not None:
-            self._say(cues(timer, self._last_tick, now))
+            counted = list(cues(timer, self._last_tick, now))
+            if timer.mode == "hold":
+                self._say(counted)
+            elif counted:
+                # Shown, not said: "heat off" must find the room quiet.
+                self.screen.show_prompts(counted)
             if now.mono_s - timer.started.mono_s >= timer.target_s:
                 self.take(it.Tick())
         self._last_tick = now
@@ -214,9 +220,9 @@ class Session:
                 self.mouth.verbosity = VERBOSITY[event.what]
         state = self.case.state
         brief = self.mouth.verbosity is not Verbosity.FULL
-        self._say(respond(events, state, self.wording, brief=brief))
         if any(isinstance(event, ev.NotUnderstood) for event in events):
             self.mouth.sound(chimes.not_understood())
+        self._say(respond(events, state, self.wording, brief=brief))
         if events:
             self.screen.show_step(state)
         if self.on_taken is not None:
@@ -239,16 +245,19 @@ class Session:
 
     # -- hearing ------------------------------------------------------------
 
-    def _urgent(self) -> None:
+    def _urgent(self, word: str) -> None:
         """ "Stop", while we speak or a timer runs: quiet, and end the timer."""
         now = self.clock.now()
+        always = word in self.language.phrases.urgent.always
         if now.mono_s - self._last_stop_s < STOP_ONCE_S:
             return
+        if self.case.state.timer is None and not always:
+            return  # the assistant explaining "heat off" is no command
         self._last_stop_s = now.mono_s
         self.mouth.hush()
-        self.screen.show_heard(Heard("stop", 1.0, listener="urgent"), "stop")
+        self.screen.show_heard(Heard(word, 1.0, listener="urgent"), "command")
         if self.case.state.timer is not None:
-            heard = it.Heard(text="stop", channel="voice", began=now)
+            heard = it.Heard(text=word, channel="voice", began=now)
             self.take(it.Command(verb="stop", heard=heard))
         else:
             self.mouth.sound(chimes.tick())

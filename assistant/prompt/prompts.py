@@ -9,7 +9,7 @@ from enum import IntEnum
 class Urgency(IntEnum):
     """How a prompt competes for the one pair of ears; higher goes first.
 
-    A ``WARNING`` interrupts whatever is being said and drops what waits;
+    A ``WARNING`` interrupts whatever is being said and drops waiting steps;
     a ``TICK`` (countdown number) is dropped rather than said late.
     """
 

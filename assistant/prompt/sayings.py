@@ -45,7 +45,7 @@ def said_entry(entry: Entry, words: Wording) -> str:
     template = words.read_backs.get(entry.quantity)
     if template:
         return template.format(value=value)
-    if entry.value == "done":
+    if entry.value == "done" or entry.quantity == "signature":
         return ""
     return words.noted.format(value=value.capitalize())
 

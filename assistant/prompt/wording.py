@@ -87,8 +87,8 @@ def _about_place(
                 yield Prompt(text, Urgency.READ_BACK)
         case ev.StepReached(track=track, step=place):
             # Of several moves in one decision only the last place is asked about.
-            last = after.here.name == track and after.here.step == place
-            if last and not after.open_warnings(track):
+            is_last = after.here.name == track and after.here.step == place
+            if is_last and not after.open_warnings(track):
                 yield Prompt(ask(after, brief), Urgency.STEP)
         case ev.TrackSelected(track=track):
             if track != CASE:

@@ -45,8 +45,8 @@ class Evidence:
     snr_db: float
 
 
-WEIGHTS: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-BIAS = 0.0
+WEIGHTS: tuple[float, ...] = (0.55, 0.55, 3.15, 1.78, 0.97, 3.34, 0.051)
+BIAS = -1.56
 
 
 def confidence(evidence: Evidence) -> float:

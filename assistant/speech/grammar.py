@@ -52,6 +52,13 @@ class Sentences(_Strict):
     doubt: str | None = None
 
 
+class Urgent(_Strict):
+    """Words that are heard even while the assistant is speaking."""
+
+    always: tuple[str, ...] = Field(min_length=1)
+    in_timer: tuple[str, ...] = ()
+
+
 class Phrases(_Strict):
     """A whole ``phrases.yaml``."""
 
@@ -66,7 +73,7 @@ class Phrases(_Strict):
     switch: tuple[str, ...]
     to_finish: tuple[str, ...]
     who: dict[str, tuple[str, ...]]
-    urgent: tuple[str, ...]
+    urgent: Urgent
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,9 @@ class PocketsphinxListener:
     name = "pocketsphinx"
 
     def __init__(self) -> None:
-        self._decoder = Decoder(lm=None, loglevel="FATAL")
+        # (lead, measured) With bestpath the lattice may end in the middle of a
+        # sentence ("nine and a"): 254 of 294 phrases right with it, 271 without.
+        self._decoder = Decoder(lm=None, loglevel="FATAL", bestpath=False)
         self._decoder.add_allphone_file(_PHONES, get_model_path("en-us/en-us-phone.lm.bin"))
         self._searches: OrderedDict[str, str] = OrderedDict()  # grammar key: search name
         self._made = 0

@@ -27,14 +27,16 @@ class Trust:
 
     Attributes:
         accept: at or above, a value counts without being confirmed.
-        reject: below, it is not even questioned, only asked again.
+        command: at or above, a command is obeyed; commands can be undone.
+        reject: below, nothing is even questioned, only asked again.
     """
 
     accept: float
+    command: float
     reject: float
 
 
-TYPED = Trust(accept=0.0, reject=0.0)
+TYPED = Trust(accept=0.0, command=0.0, reject=0.0)
 
 
 def understand(
@@ -61,13 +63,12 @@ def understand(
         return intent  # a stop too many costs a repeat; one too few costs more
     if confidence < trust.reject:
         return it.Unclear(heard=heard, reason="heard too faintly")
-    doubt = _doubt(recognised, grammar, trust, intent)
-    if doubt is None:
-        return intent
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
-        doubted: it.AnyIntent = _doubted(intent, doubt)
-        return doubted
-    return it.Unclear(heard=heard, reason="heard too faintly", readings=(describe(intent),))
+        doubt = _doubt(recognised, grammar, trust, intent)
+        return intent if doubt is None else _doubted(intent, doubt)
+    if confidence < trust.command:
+        return it.Unclear(heard=heard, reason="heard too faintly")
+    return intent
 
 
 def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
@@ -166,7 +167,7 @@ def _doubt(
     return "Not heard clearly."
 
 
-def _doubted(intent: Any, doubt: str) -> Any:
+def _doubted(intent: it.AnyIntent, doubt: str) -> it.AnyIntent:
     before = intent.heard.doubt
     joined = f"{before} {doubt}" if before else doubt
     heard = intent.heard.model_copy(update={"doubt": joined})

@@ -16,6 +16,7 @@ from pocketsphinx import Decoder
 
 from assistant.errors import InputFileError
 from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.speech.frontend import DITHER_STEPS, MAX_GAIN, TARGET_RMS
 from assistant.speech.listeners import Samples
 
 THRESHOLD = 1e-10
@@ -25,7 +26,10 @@ RESTART_S = 10.0
 """The decoder's utterance is begun afresh after this long without a hit, so
 that neither its memory nor its idea of the room grows old."""
 
-_DITHER_STEPS = 8.0
+# Cepstral mean of speech at TARGET_RMS, which the decoder starts from: it would
+# otherwise take 8 s of sound to find its own, longer than most prompts.
+_SPEECH_MEAN = "47,2.1,6.0,7.5,-3.5,-1.2,0.6,-0.5,1.6,6.6,-1,7,5"
+_LEVEL_DECAY = 0.995  # per 30 ms frame: the remembered level halves in about 4 s
 
 
 class UrgentEar:
@@ -60,20 +64,31 @@ class UrgentEar:
     def reset(self) -> None:
         """Forget the sound so far, as at the beginning of a prompt."""
         self._rng = np.random.default_rng(0)
+        self._level = 1.0
         if self._listening:
             self._decoder.end_utt()
         self._decoder.reinit_feat()
         self._begin()
 
     def _begin(self) -> None:
+        self._decoder.set_cmn(_SPEECH_MEAN)
         self._decoder.start_utt()
         self._listening = True
         self._samples = 0
 
+    def _levelled(self, frame: Samples) -> Samples:
+        """Raised to the level that the starting mean is for, and dithered."""
+        values = frame.astype(np.float64)
+        rms = float(np.sqrt(np.mean((values - values.mean()) ** 2)))
+        self._level = max(rms, self._level * _LEVEL_DECAY)
+        gain = float(np.clip(TARGET_RMS / self._level, 1.0, MAX_GAIN))
+        return to_int16(values * gain + self._rng.normal(0.0, DITHER_STEPS, len(frame)))
+
     def push(self, frame: Samples) -> str | None:
         """Take one frame of any length; return the word it completes, if any."""
-        dithered = to_int16(frame + self._rng.normal(0.0, _DITHER_STEPS, len(frame)))
-        self._decoder.process_raw(dithered.tobytes())
+        if not len(frame):
+            return None
+        self._decoder.process_raw(self._levelled(frame).tobytes())
         self._samples += len(frame)
         hit = self._decoder.hyp()
         if hit is None and self._samples < RESTART_S * RATE_HZ:

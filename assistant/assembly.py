@@ -1,0 +1,146 @@
+"""Putting a session together: which ear, which voice, which clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from assistant.clock import Clock, SampleClock
+from assistant.data import data_folder
+from assistant.demo.rehearsal import Operator, Script
+from assistant.errors import EquipmentError
+from assistant.procedure.protocol import Protocol
+from assistant.prompt.mouth import Mouth
+from assistant.prompt.player import Player, SilentPlayer, SounddevicePlayer, TimelinePlayer
+from assistant.prompt.sayings import load_wording
+from assistant.prompt.voice import Pyttsx3Voice
+from assistant.record.casefile import CaseFile
+from assistant.screen.terminal import TerminalScreen
+from assistant.session import Hearing, Session
+from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.speech.frontend import Ear
+from assistant.speech.grammar import Language, load_language
+from assistant.speech.listeners import Listener, Samples
+from assistant.speech.understand import Trust
+from assistant.speech.urgent import UrgentEar
+from assistant.yamlfile import load_yaml
+
+TRUST = {
+    "pocketsphinx": Trust(accept=0.6, command=0.35, reject=0.15),
+    "vosk": Trust(accept=0.8, command=0.5, reject=0.3),
+}
+"""How much confidence each listener needs; see ``tests/calibrate_listener.py``."""
+
+
+def language() -> Language:
+    """The words this installation speaks."""
+    return load_language(data_folder("grammars") / "en")
+
+
+def listener(name: str, model: Path | None) -> Listener:
+    """A recogniser by name.
+
+    Raises:
+        EquipmentError: its model is missing.
+    """
+    if name == "vosk":
+        from assistant.speech.vosk_listener import VoskListener  # noqa: PLC0415
+
+        return VoskListener(model)
+    from assistant.speech.pocketsphinx_listener import PocketsphinxListener  # noqa: PLC0415
+
+    return PocketsphinxListener()
+
+
+def hearing(name: str, model: Path | None, words: Language) -> Hearing:
+    """Ears for a session."""
+    urgent = words.phrases.urgent
+    return Hearing(
+        listener=listener(name, model),
+        trust=TRUST[name],
+        ear=Ear(),
+        urgent=UrgentEar((*urgent.always, *urgent.in_timer)),
+    )
+
+
+def session(
+    case: CaseFile,
+    clock: Clock,
+    player: Player,
+    write: Callable[[str], None],
+    words: Language,
+    ears: Hearing | None,
+) -> Session:
+    """A session that speaks through ``player`` and writes lines with ``write``."""
+
+    def seconds() -> float:
+        return clock.now().mono_s
+
+    started = seconds()
+    return Session(
+        case,
+        clock,
+        mouth=Mouth(Pyttsx3Voice(), player, seconds),
+        screen=TerminalScreen(write, lambda: seconds() - started),
+        language=words,
+        wording=load_wording(words.folder),
+        hearing=ears,
+        read_back_on_screen=not player.audible,
+    )
+
+
+def loudspeaker(silent: bool, device: str | None, write: Callable[[str], None]) -> Player:
+    """The chosen output; without one the screen takes over, and says so."""
+    if silent:
+        return SilentPlayer()
+    try:
+        return SounddevicePlayer(device)
+    except EquipmentError as missing:
+        write(f"!! {missing}")
+        return SilentPlayer()
+
+
+@dataclass(frozen=True)
+class Rehearsed:
+    """A finished rehearsal: the session, its operator and the assistant's voice."""
+
+    session: Session
+    operator: Operator
+    player: TimelinePlayer
+
+    def conversation(self) -> Samples:
+        """Operator and assistant together, as one in the room would have heard them."""
+        room = np.concatenate(self.operator.recording).astype(np.int32)
+        spoken = self.player.mix(len(room) / RATE_HZ).astype(np.int32)
+        return to_int16(room + spoken[: len(room)])
+
+
+def rehearse(
+    script_path: Path,
+    folder: Path,
+    protocol: Protocol,
+    voice: str,
+    start: datetime,
+    write: Callable[[str], None],
+) -> Rehearsed:
+    """Take a scripted operator through a case, from sound, faster than real time."""
+    script = load_yaml(script_path, Script)
+    clock = SampleClock(start)
+    words = language()
+    case = CaseFile.create(
+        folder,
+        protocol,
+        clock.now(),
+        case_code=script.case_code,
+        operator=script.operator,
+        demo=True,
+    )
+    player = TimelinePlayer(lambda: clock.now().mono_s)
+    sitting = session(case, clock, player, write, words, hearing("pocketsphinx", None, words))
+    operator = Operator(script, sitting, voice)
+    sitting.run(operator)
+    return Rehearsed(sitting, operator, player)

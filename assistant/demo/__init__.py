@@ -1,0 +1,1 @@
+"""A rehearsed case with invented data: an operator whose speech is synthesised."""

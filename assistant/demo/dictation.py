@@ -1,0 +1,67 @@
+"""Voices for the rehearsed operator: flite or espeak-ng, whichever is there."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import tempfile
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from assistant.errors import EquipmentError
+from assistant.speech.audio import read_wav
+from assistant.speech.listeners import Samples
+
+LEVEL_RMS = 2500.0
+"""A clear speaking level at a headset microphone: about -22 dB of full scale."""
+
+
+def default_voice() -> str:
+    """The most natural voice there is here.
+
+    Raises:
+        EquipmentError: neither flite nor espeak-ng is installed.
+    """
+    if shutil.which("flite"):
+        return "flite:slt"
+    if shutil.which("espeak-ng"):
+        return "espeak-ng:en-us"
+    raise EquipmentError(
+        "No voice to rehearse with: install the package flite or espeak-ng and try again."
+    )
+
+
+@lru_cache(maxsize=512)
+def _synthesise(text: str, voice: str) -> bytes:
+    engine, _, name = voice.partition(":")
+    program = shutil.which(engine)
+    if engine not in {"flite", "espeak-ng"} or program is None:
+        raise EquipmentError(
+            f"The voice {voice!r} is not available; install {engine or 'flite'}, or give "
+            "flite:NAME or espeak-ng:NAME."
+        )
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "said.wav"
+        if engine == "flite":
+            command = [program, "-voice", name, "-t", text, "-o", str(path)]
+        else:
+            command = [program, "-v", name, "-s", "150", "-w", str(path), text]
+        done = subprocess.run(command, capture_output=True, check=False)
+        if done.returncode != 0 or not path.exists():
+            raise EquipmentError(
+                f"{engine} could not speak with the voice {name!r}; see its list of voices."
+            )
+        return read_wav(path).tobytes()
+
+
+def dictate(text: str, voice: str) -> Samples:
+    """``text`` spoken by ``voice`` ("engine:name"), 16 kHz mono, at ``LEVEL_RMS``.
+
+    Raises:
+        EquipmentError: the engine or the voice is missing.
+    """
+    samples = np.frombuffer(_synthesise(text, voice), dtype=np.int16).astype(np.float64)
+    rms = float(np.sqrt(np.mean(samples**2))) or 1.0
+    return np.clip(samples * (LEVEL_RMS / rms), -32768, 32767).astype(np.int16)

@@ -1,0 +1,190 @@
+"""A rehearsal: an operator who hears the assistant out and then says the next line.
+
+The operator is a sound source like a microphone. What is understood is left to
+the real recogniser; where it errs the operator does what a person would: says
+it again, answers "confirm" or "no", or takes a wrong entry back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from assistant.demo.dictation import dictate
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.session import Session
+from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
+from assistant.speech.listeners import Samples
+from assistant.speech.understand import understand_typed
+
+PAUSE_S = 0.35
+"""Between the end of a prompt and the operator's answer."""
+
+PATIENCE = 12
+"""Times one line is tried before the rehearsal gives up."""
+
+ROOM_RMS = 25.0
+"""Noise of a quiet room, about -62 dB of full scale."""
+
+PATIENCE_S = 12.0
+"""Silence after which a line counts as unheard and is said again."""
+
+
+class Line(BaseModel):
+    """One line of the script; see ``premolar.yaml``."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    say: str
+    after_s: float | None = None
+    wait_for_timer: bool = False
+
+
+class Script(BaseModel):
+    """A rehearsed case."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    case_code: str
+    operator: str
+    tooth: int
+    lines: tuple[Line, ...] = Field(min_length=1)
+
+
+@dataclass
+class Tally:
+    """What the rehearsal counted."""
+
+    said: int = 0
+    understood: int = 0
+    asked_again: int = 0
+    confirmed: int = 0
+    taken_back: int = 0
+    repairs: list[str] = field(default_factory=list)
+
+
+class Operator:
+    """An :class:`~assistant.speech.audio.AudioSource` that follows a script.
+
+    Args:
+        script: the lines.
+        session: asked whether the assistant is speaking, and for its state.
+        voice: "engine:name", see :mod:`.dictation`.
+        seed: of the room noise.
+    """
+
+    name = "rehearsed operator"
+
+    def __init__(self, script: Script, session: Session, voice: str, seed: int = 1) -> None:
+        self.tally = Tally()
+        self.recording: list[Samples] = []
+        self.failed: str | None = None
+        self._session = session
+        self._voice = voice
+        self._rng = np.random.default_rng(seed)
+        self._lines = list(script.lines)
+        self._repair: list[Line] = []
+        self._sound: Samples = np.zeros(0, np.int16)
+        self._quiet_s = 0.0
+        self._waiting: Line | None = None
+        self._meant: it.AnyIntent | None = None
+        self._tries = 0
+        session.on_taken = self._heard_back
+
+    def frames(self) -> Iterator[Samples]:
+        """Room noise with the operator's lines in it, until the script is done."""
+        while not self._over():
+            if not len(self._sound):
+                self._perhaps_speak()
+            said = self._sound[:FRAME_SAMPLES].astype(np.float64)
+            self._sound = self._sound[FRAME_SAMPLES:]
+            room = self._rng.normal(0.0, ROOM_RMS, FRAME_SAMPLES)
+            room[: len(said)] += said
+            frame = np.clip(room, -32768, 32767).astype(np.int16)
+            self.recording.append(frame)
+            yield frame
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+    def _over(self) -> bool:
+        done = not self._lines and not self._repair and self._waiting is None
+        return self.failed is not None or (done and not self._session.mouth.speaking)
+
+    def _perhaps_speak(self) -> None:
+        frame_s = FRAME_SAMPLES / RATE_HZ
+        busy = self._session.mouth.speaking
+        self._quiet_s = 0.0 if busy else self._quiet_s + frame_s
+        if self._waiting is not None:
+            if self._quiet_s > PATIENCE_S:
+                self._try_again("not heard at all")
+            return
+        line = (self._repair or self._lines or [None])[0]  # type: ignore[list-item]
+        if line is None or not self._time_for(line):
+            return
+        (self._repair or self._lines).pop(0)
+        self._waiting = line
+        self._meant = understand_typed(line.say, self._session.grammar())
+        self._sound = dictate(line.say, self._voice)
+        self._quiet_s = 0.0
+        self.tally.said += 1
+
+    def _time_for(self, line: Line) -> bool:
+        timer = self._session.case.state.timer
+        if line.after_s is not None and timer is not None:
+            now = self._session.clock.now()
+            return now.mono_s - timer.started.mono_s >= line.after_s
+        if line.wait_for_timer and timer is not None:
+            return False
+        return self._quiet_s >= PAUSE_S
+
+    def _heard_back(self, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]) -> None:
+        """Judge, as a listener would, whether the line came across."""
+        line, meant = self._waiting, self._meant
+        if line is None or meant is None or intent.heard.channel != "voice":
+            return
+        if _same(intent, meant):
+            self._waiting = None
+            self._tries = 0
+            self.tally.understood += 1
+            if any(isinstance(e, ev.ConfirmAsked) for e in events) and not _signing(events):
+                self.tally.confirmed += 1
+                self._repair.insert(0, Line(say="confirm"))
+            return
+        if any(isinstance(e, ev.ConfirmAsked) for e in events):
+            self._try_again(f"questioned as {intent.heard.text!r}", first=Line(say="no"))
+        elif any(isinstance(e, ev.EntryMade) for e in events):
+            self.tally.taken_back += 1
+            first = Line(say="undo that")
+            self._try_again(f"entered as {intent.heard.text!r}", first=first)
+        else:
+            self._try_again(f"heard as {intent.heard.text!r}")
+
+    def _try_again(self, why: str, first: Line | None = None) -> None:
+        line = self._waiting
+        assert line is not None
+        self.tally.asked_again += 1
+        self.tally.repairs.append(f"{line.say!r} {why}")
+        self._tries += 1
+        if self._tries > PATIENCE:
+            self.failed = f"the line {line.say!r} was not understood in {PATIENCE} tries"
+        again = [*([first] if first else []), Line(say=line.say)]
+        self._repair[:0] = again
+        self._waiting = None
+
+
+def _same(one: it.AnyIntent, other: it.AnyIntent) -> bool:
+    """Equal but for how it was heard; a quantity may be named or not."""
+    bare = {"heard": it.Heard()}
+    left, right = one.model_copy(update=bare), other.model_copy(update=bare)
+    return left == right
+
+
+def _signing(events: tuple[ev.AnyEvent, ...]) -> bool:
+    return any(
+        isinstance(e, ev.ConfirmAsked) and e.pending.quantity == "signature" for e in events
+    )
