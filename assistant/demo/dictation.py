@@ -34,7 +34,7 @@ def default_voice() -> str:
 
 
 @lru_cache(maxsize=512)
-def _synthesise(text: str, voice: str) -> bytes:
+def _synthesise(text: str, voice: str, slower: int) -> bytes:
     engine, _, name = voice.partition(":")
     program = shutil.which(engine)
     if engine not in {"flite", "espeak-ng"} or program is None:
@@ -45,9 +45,11 @@ def _synthesise(text: str, voice: str) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "said.wav"
         if engine == "flite":
-            command = [program, "-voice", name, "-t", text, "-o", str(path)]
+            stretch = f"duration_stretch={1 + 0.08 * slower:.2f}"
+            command = [program, "-voice", name, "--setf", stretch, "-t", text, "-o", str(path)]
         else:
-            command = [program, "-v", name, "-s", "150", "-w", str(path), text]
+            speed = str(round(150 / (1 + 0.08 * slower)))
+            command = [program, "-v", name, "-s", speed, "-w", str(path), text]
         done = subprocess.run(command, capture_output=True, check=False)
         if done.returncode != 0 or not path.exists():
             raise EquipmentError(
@@ -56,12 +58,15 @@ def _synthesise(text: str, voice: str) -> bytes:
         return read_wav(path).tobytes()
 
 
-def dictate(text: str, voice: str) -> Samples:
+def dictate(text: str, voice: str, slower: int = 0) -> Samples:
     """``text`` spoken by ``voice`` ("engine:name"), 16 kHz mono, at ``LEVEL_RMS``.
+
+    ``slower`` is how often it was said before: like a person, the voice takes a
+    little more time at each repetition.
 
     Raises:
         EquipmentError: the engine or the voice is missing.
     """
-    samples = np.frombuffer(_synthesise(text, voice), dtype=np.int16).astype(np.float64)
+    samples = np.frombuffer(_synthesise(text, voice, slower), dtype=np.int16).astype(np.float64)
     rms = float(np.sqrt(np.mean(samples**2))) or 1.0
     return np.clip(samples * (LEVEL_RMS / rms), -32768, 32767).astype(np.int16)

@@ -75,16 +75,26 @@ class Operator:
         session: asked whether the assistant is speaking, and for its state.
         voice: "engine:name", see :mod:`.dictation`.
         seed: of the room noise.
+        room_rms: level of the room noise, in steps of 16-bit samples.
     """
 
     name = "rehearsed operator"
 
-    def __init__(self, script: Script, session: Session, voice: str, seed: int = 1) -> None:
+    def __init__(
+        self,
+        script: Script,
+        session: Session,
+        voice: str,
+        *,
+        seed: int = 1,
+        room_rms: float = ROOM_RMS,
+    ) -> None:
         self.tally = Tally()
         self.recording: list[Samples] = []
         self.failed: str | None = None
         self._session = session
         self._voice = voice
+        self._room_rms = room_rms
         self._rng = np.random.default_rng(seed)
         self._lines = list(script.lines)
         self._repair: list[Line] = []
@@ -102,7 +112,7 @@ class Operator:
                 self._perhaps_speak()
             said = self._sound[:FRAME_SAMPLES].astype(np.float64)
             self._sound = self._sound[FRAME_SAMPLES:]
-            room = self._rng.normal(0.0, ROOM_RMS, FRAME_SAMPLES)
+            room = self._rng.normal(0.0, self._room_rms, FRAME_SAMPLES)
             room[: len(said)] += said
             frame = np.clip(room, -32768, 32767).astype(np.int16)
             self.recording.append(frame)
@@ -129,7 +139,7 @@ class Operator:
         (self._repair or self._lines).pop(0)
         self._waiting = line
         self._meant = understand_typed(line.say, self._session.grammar())
-        self._sound = dictate(line.say, self._voice)
+        self._sound = dictate(line.say, self._voice, self._tries % 3)
         self._quiet_s = 0.0
         self.tally.said += 1
 

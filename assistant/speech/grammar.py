@@ -124,7 +124,7 @@ class Wanted:
         corrections: kinds of values that could be corrected, the kind of the
             newest entry first: a bare number corrects that one.
         options: ids of the options that answer the step.
-        canals: canals there are (or can be, before they are named).
+        canals: the canals that were named; empty before that.
         finish: the closing steps have been reached and can be gone back to.
     """
 
@@ -244,7 +244,8 @@ def _sentences(
     for verb, templates in phrases.commands.items():
         yield f"command {verb}", templates, {}
     yield "skip", phrases.skip, {}
-    yield "switch", phrases.switch, {}
+    if wanted.canals:
+        yield "switch", phrases.switch, {}
     if wanted.finish:
         yield "switch", phrases.to_finish, {}
     for who, templates in phrases.who.items():

@@ -1,0 +1,70 @@
+"""A short case heard from synthesised speech, for tests: one canal, to a post level."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from assistant import assembly
+from assistant.clock import SampleClock
+from assistant.data import protocol_path
+from assistant.demo.rehearsal import Line, Operator, Script
+from assistant.procedure.protocol import Protocol
+from assistant.prompt.player import TimelinePlayer
+from assistant.record.casefile import CaseFile
+from assistant.session import Session
+from assistant.yamlfile import load_yaml
+
+START = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+
+LINES = (
+    Line(say="tooth one one"),
+    Line(say="single"),
+    Line(say="yes"),
+    Line(say="working length twenty two"),
+    Line(say="taper point oh six"),
+    Line(say="cone size forty"),
+    Line(say="cone length twenty two"),
+    Line(say="yes"),
+    Line(say="plugger eighteen"),  # limit 17: warned
+    Line(say="correction seventeen"),
+    Line(say="paper point twenty two"),
+    Line(say="twenty two"),
+    Line(say="confirm"),
+    Line(say="seated"),
+    Line(say="sear eleven"),
+    Line(say="heat on"),
+    Line(say="heat off", after_s=1.5),
+    Line(say="plugger seventeen"),
+    Line(say="press"),
+    Line(say="stop", after_s=2.6),  # let go early
+    Line(say="press"),
+    Line(say="post level seventeen", wait_for_timer=True),
+    Line(say="done"),
+    Line(say="sign the note"),
+    Line(say="confirm"),
+)
+
+
+def sit(
+    folder: Path,
+    voice: str,
+    *,
+    lines: tuple[Line, ...] = LINES,
+    room_rms: float = 25.0,
+    seed: int = 1,
+) -> tuple[Session, Operator]:
+    """The session and the operator after the case has been heard to its end."""
+    clock = SampleClock(START)
+    words = assembly.language()
+    protocol = load_yaml(protocol_path("to-post-level"), Protocol)
+    case = CaseFile.create(
+        folder, protocol, clock.now(), case_code="T-1", operator="Operator A", demo=True
+    )
+    player = TimelinePlayer(lambda: clock.now().mono_s)
+    ears = assembly.hearing("pocketsphinx", None, words)
+    session = assembly.session(case, clock, player, lambda _line: None, words, ears)
+    script = Script(case_code="T-1", operator="Operator A", tooth=11, lines=lines)
+    operator = Operator(script, session, voice, seed=seed, room_rms=room_rms)
+    session.run(operator)
+    return session, operator

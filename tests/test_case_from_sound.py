@@ -1,0 +1,119 @@
+"""The main job from sound: the real front end, the real recogniser, several voices.
+
+The voices are synthetic (flite, espeak-ng). Real human speech goes through the
+same audio path in ``test_listeners.py``.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from from_sound import sit
+
+from assistant.record.casefile import JOURNAL, CaseFile, read_case
+from assistant.record.journal import read_journal
+from assistant.report.write import write_reports
+
+# Level of the operator is 2500 (RMS), so a room of 140 is about 25 dB below it.
+QUIET, NOISY = 25.0, 140.0
+
+
+@pytest.mark.parametrize(
+    ("voice", "room_rms"),
+    [
+        ("flite:slt", QUIET),
+        ("flite:slt", NOISY),
+        ("flite:rms", QUIET),
+        ("flite:awb", NOISY),
+        ("espeak-ng:en-us", QUIET),
+    ],
+)
+def test_a_case_is_heard_to_its_signature(tmp_path: Path, voice: str, room_rms: float) -> None:
+    session, operator = sit(tmp_path / "case", voice, room_rms=room_rms)
+    state = session.case.state
+    assert operator.failed is None
+    assert state.signed is not None
+    # What stands on the record is what was said, whatever had to be repeated.
+    standing = {(e.quantity, e.value) for e in state.entries if e.standing == "standing"}
+    assert {
+        ("tooth", 11),
+        ("canals", ("single",)),
+        ("working_length_mm", 22.0),
+        ("taper", 0.06),
+        ("cone_size", 40),
+        ("cone_length_mm", 22.0),
+        ("apical_plugger_mm", 17.0),
+        ("final_working_length_mm", 22.0),
+        ("sear_depth_mm", 11.0),
+        ("plugger_depth_mm", 17.0),
+        ("press_s", 5.0),
+        ("post_level_mm", 17.0),
+    } <= standing
+
+
+def test_the_breach_the_correction_and_the_early_press_are_on_the_record(
+    tmp_path: Path,
+) -> None:
+    session, _ = sit(tmp_path / "case", "flite:slt")
+    state = session.case.state
+    breach = next(w for w in state.warnings if w.rule == "depth-limit")
+    assert breach.text == "Depth check: limit 17, heard 18."
+    assert breach.answer is not None and "17" in breach.answer
+    # The value that broke the limit is kept as it was said.
+    eighteen = next(e for e in state.entries if e.value == 18.0)
+    assert eighteen.standing == "replaced"
+    early = next(e for e in state.entries if e.cut_short)
+    assert early.quantity == "press_s"
+    assert isinstance(early.value, float)
+    assert 2.0 <= early.value <= 3.5
+    assert next(w for w in state.warnings if w.rule == "press-short").answer == "repeated"
+    # Both warnings were spoken to the end, and before what followed them.
+    spoken = [u.prompt.text for u in session.mouth.spoken if u.fate == "heard"]
+    assert breach.text in spoken
+    assert spoken.index(breach.text) < spoken.index("Apical plugger 18.")
+
+
+def test_every_measurement_was_read_back_aloud(tmp_path: Path) -> None:
+    session, _ = sit(tmp_path / "case", "flite:rms")
+    measured = [
+        e
+        for e in session.case.state.entries
+        if e.standing == "standing" and not isinstance(e.value, str)
+    ]
+    assert measured
+    assert [e for e in measured if not e.read_back] == []
+
+
+def test_the_journal_alone_gives_the_same_case_and_reports(tmp_path: Path) -> None:
+    session, _ = sit(tmp_path / "case", "flite:slt")
+    case = session.case
+    case.close()
+    state, head = read_case(tmp_path / "case")
+    assert state == case.state
+    assert head == case.head_hash
+    written = write_reports(tmp_path / "case", state, head)
+    for path in written.values():
+        assert path.stat().st_size > 0
+    assert "Depth check: limit 17, heard 18." in written["note"].read_text(encoding="utf-8")
+
+
+def test_a_case_stopped_anywhere_goes_on_at_the_same_step(tmp_path: Path) -> None:
+    """Cut the finished journal after every batch: the case opens there again."""
+    session, _ = sit(tmp_path / "case", "flite:slt")
+    session.case.close()
+    journal = tmp_path / "case" / JOURNAL
+    lines = journal.read_bytes().splitlines(keepends=True)
+    entries = read_journal(journal).entries
+    for entry in entries[::7]:
+        if entry.batch_left:
+            continue
+        folder = tmp_path / f"cut-{entry.seq}"
+        folder.mkdir()
+        (folder / JOURNAL).write_bytes(b"".join(lines[: entry.seq + 1]))
+        before, _ = read_case(folder)
+        reopened = CaseFile.reopen(folder, session.clock.now())
+        assert reopened.state.entries == before.entries
+        assert reopened.state.tracks == before.tracks
+        assert reopened.state.active == before.active
+        reopened.close()
