@@ -63,7 +63,7 @@ def hearing(name: str, model: Path | None, words: Language) -> Hearing:
         listener=listener(name, model),
         trust=TRUST[name],
         ear=Ear(),
-        urgent=UrgentEar((*urgent.always, *urgent.in_timer)),
+        urgent=UrgentEar(urgent.always | urgent.in_timer),
     )
 
 

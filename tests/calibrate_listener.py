@@ -37,12 +37,13 @@ FIT_VOICES = (("flite", "slt"), ("flite", "rms"), ("espeak-ng", "en-us"))
 REPORT_VOICES = (("flite", "awb"), ("flite", "kal16"), ("espeak-ng", "en-gb"))
 NOISES_DB = (None, 20.0, 10.0)
 
-UNITS = "one two three four five six seven eight nine".split()
-TEENS = (
-    "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
-)
-JSGF = f"""#JSGF V1.0;
-grammar calibration;
+UNITS = ["one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
+TEENS = [
+    *("ten", "eleven", "twelve", "thirteen", "fourteen"),
+    *("fifteen", "sixteen", "seventeen", "eighteen", "nineteen"),
+]
+NUMBERS_JSGF = f"""#JSGF V1.0;
+grammar numbers;
 <unit> = {" | ".join(UNITS)};
 <digit> = zero | oh | <unit>;
 <whole> = zero | <unit> | {" | ".join(TEENS)} | twenty [<unit>]
@@ -53,34 +54,54 @@ grammar calibration;
           | heat on | heat off | start press;
 public <said> = [plugger | depth | correction] <mm> [millimeters] | <command>;
 """
-COMMANDS = (
-    "repeat|go back|pause|skip|undo that|where are we|read back|confirm|yes|no|"
-    "canal palatal|heat on|start press|stop"
-).split("|")
-CHATTER = (
-    "did you see the game last night|could you pass me the mirror please|open a little wider|"
-    "what time is the next patient coming in|that looks really good|we should order more gloves|"
-    "twenty people came to the party|turn your head towards me|are you comfortable|hello|"
-    "the weather is going to be lovely|thank you very much|can you close the door|"
-    "is that the small one or the big one|my daughter started school|almost done now"
-).split("|")
+# A question's grammar: so few phrases that a second decode agrees all too easily.
+ANSWERS_JSGF = """#JSGF V1.0;
+grammar answers;
+public <said> = yes | no | confirm | repeat | go back | undo that | stop;
+"""
+ANSWERS = ["yes", "no", "confirm", "repeat", "go back", "undo that", "stop"]
+COMMANDS = [
+    *("repeat", "go back", "pause", "skip", "undo that", "where are we", "read back"),
+    *("confirm", "yes", "no", "canal palatal", "heat on", "start press", "stop"),
+]
+CHATTER = [
+    "did you see the game last night",
+    "could you pass me the mirror please",
+    "open a little wider",
+    "what time is the next patient coming in",
+    "that looks really good",
+    "we should order more gloves",
+    "twenty people came to the party",
+    "turn your head towards me",
+    "are you comfortable",
+    "hello",
+    "the weather is going to be lovely",
+    "thank you very much",
+    "can you close the door",
+    "is that the small one or the big one",
+    "my daughter started school",
+    "almost done now",
+]
+LEXICON = {
+    "plugger": ("P L AH G ER",),
+    "palatal": ("P AE L AH T AH L",),
+    "buccal": ("B AH K AH L",),
+}
 
 
 @dataclass(frozen=True)
-class CalibrationGrammar:
-    """A StepGrammar with numbers and the commonest commands."""
+class PlainGrammar:
+    """A StepGrammar from JSGF text whose words are in the dictionary or in LEXICON."""
 
-    key: str = "calibration"
-    jsgf: str = JSGF
+    key: str
+    jsgf: str
     phrases: tuple[str, ...] = ()
-    words: frozenset[str] = frozenset({"plugger", "palatal", "buccal"})
-    lexicon: dict[str, tuple[str, ...]] = field(
-        default_factory=lambda: {
-            "plugger": ("P L AH G ER",),
-            "palatal": ("P AE L AH T AH L",),
-            "buccal": ("B AH K AH L",),
-        }
-    )
+    words: frozenset[str] = frozenset(LEXICON)
+    lexicon: dict[str, tuple[str, ...]] = field(default_factory=lambda: dict(LEXICON))
+
+
+NUMBERS_GRAMMAR = PlainGrammar("numbers", NUMBERS_JSGF)
+ANSWERS_GRAMMAR = PlainGrammar("answers", ANSWERS_JSGF)
 
 
 @dataclass(frozen=True)
@@ -88,6 +109,7 @@ class Row:
     """One utterance: what was said, what was heard, how well it stood up."""
 
     voice: str
+    grammar: str
     snr_db: float | None
     said: str
     chatter: bool
@@ -122,7 +144,8 @@ def in_a_room(
     active = speech[speech != 0].astype(float)
     sound = np.concatenate([pad, speech * (3000 / np.sqrt(np.mean(active**2))), pad])
     noise = 3.0 if snr_db is None else 3000 * 10 ** (-snr_db / 20)
-    return to_int16(sound + rng.normal(0, noise, len(sound)))
+    noisy: Samples = to_int16(sound + rng.normal(0, noise, len(sound)))
+    return noisy
 
 
 def first_utterance(sound: Samples) -> Samples | None:
@@ -145,7 +168,7 @@ def phrases(seed: int) -> list[str]:
         pick(["", "plugger ", "depth ", "correction "])
         + pick(wholes)
         + pick(["", " and a half", f" point {pick(UNITS)}", f" point {pick(UNITS)}"])
-        for _ in range(24)
+        for _ in range(16)
     ]
     return numbers + COMMANDS
 
@@ -154,21 +177,31 @@ def measure(task: tuple[str, str, int]) -> list[Row]:
     """All phrases by one voice."""
     engine, voice, seed = task
     listener = PocketsphinxListener()
-    listener.prepare(CalibrationGrammar())
     rng = np.random.default_rng(seed)
     rows = []
     for text in [*phrases(seed), *CHATTER]:
         speech = speak(engine, voice, text)
         for snr_db in NOISES_DB:
             samples = first_utterance(in_a_room(speech, snr_db, rng))
-            heard, evidence, began = "", None, time.process_time()
-            if samples is not None:
-                result, evidence = listener.hear_with_evidence(samples)
-                heard = result.text
-            seconds = max(len(speech), 1) / RATE_HZ
-            cost = (time.process_time() - began) / seconds
-            rows.append(Row(voice, snr_db, text, text in CHATTER, heard, evidence, cost))
+            for grammar in (NUMBERS_GRAMMAR, ANSWERS_GRAMMAR):
+                inside = text in ANSWERS if grammar is ANSWERS_GRAMMAR else text not in CHATTER
+                heard, evidence, cost = hear(listener, grammar, samples)
+                rows.append(
+                    Row(voice, grammar.key, snr_db, text, not inside, heard, evidence, cost)
+                )
     return rows
+
+
+def hear(
+    listener: PocketsphinxListener, grammar: PlainGrammar, samples: Samples | None
+) -> tuple[str, Evidence | None, float]:
+    """Text, evidence and seconds of processing per second of sound."""
+    if samples is None:
+        return "", None, 0.0
+    listener.prepare(grammar)
+    began = time.process_time()
+    heard, evidence = listener.hear_with_evidence(samples)
+    return heard.text, evidence, (time.process_time() - began) * RATE_HZ / len(samples)
 
 
 def auc(right: NDArray[np.float64], wrong: NDArray[np.float64]) -> float:
@@ -206,7 +239,7 @@ def report(name: str, rows: list[Row], weights: NDArray[np.float64], bias: float
 
     def scores(chosen: Iterable[Row]) -> NDArray[np.float64]:
         logit = [weights @ astuple(row.evidence) + bias for row in chosen if row.evidence]
-        return 1 / (1 + np.exp(-np.array(logit)))
+        return np.asarray(1 / (1 + np.exp(-np.array(logit))))
 
     right = scores(row for row in kept if row.right)
     wrong = scores(row for row in kept if not row.right and not row.chatter)

@@ -20,6 +20,7 @@ from assistant.procedure.intents import AnyIntent, Reopen
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
+from assistant.record.atomic import OS_FILES, FileLayer
 from assistant.record.journal import Journal, read_journal
 
 JOURNAL = "journal.jsonl"
@@ -53,6 +54,7 @@ class CaseFile:
         case_code: str,
         operator: str,
         demo: bool = False,
+        files: FileLayer = OS_FILES,
     ) -> CaseFile:
         """Begin a case in ``folder``, made if it is not there.
 
@@ -75,13 +77,13 @@ class CaseFile:
             program=__version__,
             protocol=protocol,
         )
-        journal = Journal.create(folder / JOURNAL, now.wall.isoformat())
+        journal = Journal.create(folder / JOURNAL, now.wall.isoformat(), files)
         case = cls(folder, journal, opened(first))
         case._write((first,), now)
         return case
 
     @classmethod
-    def reopen(cls, folder: Path, now: Moment) -> CaseFile:
+    def reopen(cls, folder: Path, now: Moment, files: FileLayer = OS_FILES) -> CaseFile:
         """Go on with a case where its journal ends.
 
         Raises:
@@ -89,7 +91,7 @@ class CaseFile:
             RecordDamaged: the journal does not verify or cannot be replayed.
             RecordUnwritable, CaseBusy: see :meth:`Journal.open`.
         """
-        found = Journal.open(folder / JOURNAL)
+        found = Journal.open(folder / JOURNAL, files)
         try:
             state = _replayed([entry.event for entry in found.entries], folder)
         except RecordDamaged:

@@ -77,7 +77,7 @@ def write_wav(path: Path | str, samples: Samples) -> None:
         RecordUnwritable: the file cannot be written.
     """
     try:
-        with wave.open(str(path), "wb") as out:
+        with Path(path).open("wb") as file, wave.open(file, "wb") as out:
             out.setnchannels(1)
             out.setsampwidth(2)
             out.setframerate(RATE_HZ)
@@ -122,7 +122,7 @@ class StreamResampler:
 
     Equal to ``resample_poly`` over the whole stream: every block is filtered
     together with as much of its neighbours as the filter reaches. The price
-    is a delay of one filter half length (under 4 ms from 44.1 or 48 kHz).
+    is a delay: under 1 ms from 48 kHz, at most 20 ms from 44.1 kHz.
     """
 
     def __init__(self, rate_hz: int) -> None:
@@ -245,7 +245,11 @@ class MicrophoneSource:
                 callback=self._on_block,
                 finished_callback=self._on_end,
             )
-            self._stream.start()
+            try:
+                self._stream.start()
+            except sound.PortAudioError:
+                self._stream.close()
+                raise
         except sound.PortAudioError as error:
             raise EquipmentError(
                 f"The microphone {self.name} cannot be opened ({error}); close other programs "

@@ -12,6 +12,7 @@ import math
 from dataclasses import astuple, dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from assistant.speech.audio import RATE_HZ
 from assistant.speech.listeners import Samples
@@ -33,6 +34,9 @@ class Evidence:
         density: how tightly the hit's phones fill the time given to them,
             minus log(frames per phone / 10), not above 0. Unrelated speech
             leaves a phrase stretched; ten frames is ordinary speech.
+        coverage: share of the loud sound that the hit's words account for. The
+            grammar search may pass over speech that it cannot place as if it
+            were silence.
         snr_db: loud (90th percentile) over quiet (10th) frames, at most 40.
     """
 
@@ -42,11 +46,28 @@ class Evidence:
     second_decode: float
     unrivalled: float
     density: float
+    coverage: float
     snr_db: float
 
 
-WEIGHTS: tuple[float, ...] = (0.55, 0.55, 3.15, 1.78, 0.97, 3.34, 0.051)
-BIAS = -1.56
+WEIGHTS: tuple[float, ...] = (2.05, 0.14, 1.25, 0.93, 0.71, 2.57, 11.0, 0.018)
+"""Of the fields of :class:`Evidence`, in their order.
+
+From ``python tests/calibrate_listener.py`` (seed 7): 46 phrases and sentences,
+clean and with white noise at 20 and 10 dB, each against a grammar of numbers
+and commands and against one of seven answers; logistic regression with right
+and wrong weighted alike. Fitted on two flite voices and one of espeak-ng (247
+right, 76 misheard, 463 out of the grammar). On three other voices (254 right,
+79 misheard, 482 out of the grammar) the area under the ROC curve is 0.95: 0.82
+for misheard, 0.97 for out of the grammar. At 0.47, which keeps 90 % of the
+right ones, 51 % of the misheard and 12 % of those out of the grammar pass; so a
+measurement needs its read-back all the same. Cost: 0.13 s of processor time per
+second of sound. Fitted on synthetic voices and white noise only, so the figure is a rank rather
+than a probability. As a check on people (Debian's pocketsphinx-testdata): six
+recordings against their own grammars, all right, 0.92 to 1.00; 13 recordings
+against grammars they do not fit, 41 hits, 0.01 in the middle, 2 over 0.47.
+"""
+BIAS = -11.26
 
 
 def confidence(evidence: Evidence) -> float:
@@ -55,12 +76,8 @@ def confidence(evidence: Evidence) -> float:
     return 1.0 / (1.0 + math.exp(-max(-50.0, min(50.0, score))))
 
 
-def loudness_range_db(samples: Samples) -> float:
-    """90th over 10th percentile of the 30 ms frame levels, in dB, 0 to 40."""
-    frame = RATE_HZ * 3 // 100
+def levels_db(samples: Samples) -> NDArray[np.float64]:
+    """Level of every whole 10 ms frame in dB, of no fixed reference."""
+    frame = RATE_HZ // 100
     whole = samples[: len(samples) // frame * frame].astype(np.float64).reshape(-1, frame)
-    if len(whole) < 2:
-        return 0.0
-    level_db = 10 * np.log10((whole**2).mean(axis=1) + 1.0)
-    quiet, loud = np.percentile(level_db, [10, 90])
-    return float(min(40.0, loud - quiet))
+    return np.asarray(10 * np.log10((whole**2).mean(axis=1) + 1.0))

@@ -13,12 +13,16 @@ from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 
 WINDOW_S = 0.3
-"""Length of the sliding window in which speech and silence are counted. Also
-the trailing silence that ends an utterance, give or take one frame."""
+"""Length of the sliding window in which speech and silence are counted."""
 
 SPEECH_RATIO = 0.7
-"""Share of the window that must be speech to begin, or silence to end. The
-endpointer's own default of 0.9 misses single short words."""
+"""Share of the window that must be speech to begin, or silence to end.
+
+On 84 phrases, half of them of one short word, by six synthetic voices: none
+missed or split, in quiet or in noise 26 dB down; the end is found 0.42 s after
+the voice (median; 0.38-0.48). At the endpointer's own 0.9: 0.48 s and one "six"
+missed in the noise.
+"""
 
 PRE_ROLL_S = 0.25
 POST_ROLL_S = 0.15
@@ -30,11 +34,14 @@ MAX_UTTERANCE_S = 12.0
 what goes on longer is suction, a radio or a conversation."""
 
 DITHER_STEPS = 8.0
-"""Standard deviation of the noise added, in 16-bit steps."""
+"""Standard deviation of the noise added, in 16-bit steps. Phrases right of 60
+(pocketsphinx, synthetic voices at 3000 RMS): 42 without, 48 at 2, 54 at 8."""
 
 TARGET_RMS = 3000.0
 MAX_GAIN = 32.0
-"""Level to which a quiet utterance is raised before the dither, and the limit."""
+"""Level to which a quiet utterance is raised before the dither, and the limit.
+The same 60 phrases with the dither, 35 dB quieter: 33 right as they are, 56
+raised; 45 dB quieter: 4 and 57."""
 
 _FRAME_S = FRAME_SAMPLES / RATE_HZ
 _RAIL = 32_700

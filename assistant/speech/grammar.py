@@ -53,10 +53,11 @@ class Sentences(_Strict):
 
 
 class Urgent(_Strict):
-    """Words that are heard even while the assistant is speaking."""
+    """Words that are heard even while the assistant is speaking, each with the
+    threshold of the keyword spotter."""
 
-    always: tuple[str, ...] = Field(min_length=1)
-    in_timer: tuple[str, ...] = ()
+    always: dict[str, float] = Field(min_length=1)
+    in_timer: dict[str, float] = {}
 
 
 class Phrases(_Strict):

@@ -25,7 +25,7 @@ from scipy.signal import resample_poly
 
 from assistant.errors import InputFileError
 from assistant.speech.audio import RATE_HZ, to_int16
-from assistant.speech.evidence import Evidence, confidence, loudness_range_db
+from assistant.speech.evidence import Evidence, confidence, levels_db
 from assistant.speech.listeners import Heard, Samples, StepGrammar
 
 CACHED_GRAMMARS = 32
@@ -36,8 +36,9 @@ MIN_SAMPLES = RATE_HZ // 10
 
 _PHONES = "phones"
 _N_BEST = 50
-# The n-gram and allphone searches of pocketsphinx keep scores shifted right by
-# SENSCR_SHIFT = 10 bits; a grammar's word scores come unshifted.
+# Pocketsphinx gives the best score of every search, and the segment scores of the
+# phone loop, shifted right by 10 bits (SENSCR_SHIFT); a grammar's segment scores
+# come unshifted.
 _SHIFTED = 1024.0
 _TINY = 1e-300
 
@@ -112,7 +113,7 @@ class PocketsphinxListener:
         self._current = self._searches[grammar.key]
 
     def hear(self, samples: Samples) -> Heard:
-        """Recognise one whole utterance; silence and noise give an empty text or low confidence."""
+        """Recognise one utterance; noise gives an empty text or low confidence."""
         heard, _ = self.hear_with_evidence(samples)
         return heard
 
@@ -189,6 +190,12 @@ class PocketsphinxListener:
             (word.log_score - loop_score[word.first : word.last + 1].sum()) / word.frames
             for word in words
         ]
+        level = levels_db(samples)
+        floor, top = np.percentile(level, [10, 90])
+        loud = level > (floor + top) / 2
+        covered = np.zeros(len(level), bool)
+        for word in words:
+            covered[word.first : word.last + 1] = True
         frames_per_phone = sum(word.frames for word in words) / max(1, len(said_phones))
         return Evidence(
             versus_phones=(hit.log_score - (loop.log_score if loop else 0.0)) / hit.frames,
@@ -197,7 +204,8 @@ class PocketsphinxListener:
             second_decode=_similarity(hit.text.split(), second_text.split()),
             unrivalled=0.0 if hit.others else 1.0,
             density=min(0.0, -math.log(max(frames_per_phone, 1.0) / 10.0)),
-            snr_db=loudness_range_db(samples),
+            coverage=float(covered[loud].mean()) if loud.any() else 0.0,
+            snr_db=float(min(40.0, top - floor)),
         )
 
 

@@ -1,0 +1,128 @@
+"""Values, places and times as they are written in a report.
+
+Every value carries a mark in square brackets that says where it came from;
+:data:`LEGEND` explains them.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from datetime import datetime
+
+from assistant.procedure.facts import text_of
+from assistant.procedure.intents import Scalar
+from assistant.procedure.moment import Moment
+from assistant.procedure.state import CASE, CaseState, Entry
+from assistant.prompt.sayings import said_value
+
+LEGEND = (
+    "[d] dictated; [k] typed, key or pedal; [c] computed by the program and accepted; "
+    "[t] timed by the program; * confirmed explicitly; a entered by the chairside "
+    "assistant; ! not read back to the room."
+)
+
+_JOINERS = "\u200c\u200d"
+"""Invisible, but names in some scripts are misspelt without them."""
+
+UNRECORDED = "not recorded"
+
+
+def plain(text: str) -> str:
+    """Free text made safe to stand in a line: one line, no control characters.
+
+    A line break in a dictated or typed text must not look like a line of the
+    note; what cannot be shown becomes U+FFFD, so that its absence is seen.
+    """
+    spaced = " ".join(text.split())
+    return "".join("\ufffd" if _hidden(c) else c for c in spaced)
+
+
+def _hidden(character: str) -> bool:
+    if character in _JOINERS:
+        return False
+    return unicodedata.category(character) in {"Cc", "Cf", "Cs", "Co"}
+
+
+def is_measurement(entry: Entry) -> bool:
+    """Whether an entry is a measurement (a number) and not an answer."""
+    return not isinstance(entry.value, str)
+
+
+def value_text(quantity: str, value: Scalar) -> str:
+    """A value with its unit: ``16 mm``, ``5 s``, ``030``, ``.06``, ``buccal cusp``."""
+    if isinstance(value, str | tuple):
+        return plain(said_value(quantity, value))
+    if quantity.endswith("_mm"):
+        return f"{text_of(float(value))} mm"
+    if quantity.endswith("_s"):
+        return f"{text_of(float(value))} s"
+    if quantity.endswith("size"):
+        return f"{int(value):03d}"
+    return said_value(quantity, value)
+
+
+def mark(state: CaseState, entry: Entry) -> str:
+    """Where a value came from, as one bracket; see :data:`LEGEND`."""
+    by_hand = entry.heard.channel in {"typed", "key", "pedal"}
+    letter = {"said": "k" if by_hand else "d", "computed": "c", "timed": "t"}[entry.origin]
+    confirmed = "*" if entry.confirmed else ""
+    other = "a" if entry.by != state.operator else ""
+    unheard = "!" if is_measurement(entry) and not entry.read_back else ""
+    return f"[{letter}{confirmed}{other}{unheard}]"
+
+
+def marked(state: CaseState, entry: Entry) -> str:
+    """A value with its mark: ``16 mm [d]``."""
+    return f"{value_text(entry.quantity, entry.value)} {mark(state, entry)}"
+
+
+def heard(text: str) -> str:
+    """Words as they were heard, in quotes; or that none were kept."""
+    kept = plain(text)
+    return f'heard "{kept}"' if kept else "no words kept"
+
+
+def track_title(track: str) -> str:
+    """A canal's name, or ``Case``."""
+    return "Case" if track == CASE else plain(track).capitalize()
+
+
+def place(state: CaseState, track: str, step: str | None, round_: int | None = None) -> str:
+    """Canal and step, with the number of the round (if given) inside a loop."""
+    name = track_title(track)
+    try:
+        found = state.protocol.step(step or "")
+    except KeyError:  # a finished canal has no step
+        return name
+    if round_ is not None and found.loop:
+        return f"{name}, {found.title}, {found.loop} {round_}"
+    if round_ is not None and found.expect.kind == "readings":
+        return f"{name}, {found.title}, reading {round_}"
+    return f"{name}, {found.title}"
+
+
+def date_time(at: Moment) -> str:
+    """Wall time with its offset, to the second."""
+    return at.wall.isoformat(sep=" ", timespec="seconds")
+
+
+def clock(state: CaseState, at: Moment) -> str:
+    """Time of day; with the date when it is not the day the case was opened."""
+    same_day = _day(at.wall) == _day(state.opened.wall)
+    return f"{at.wall:%H:%M:%S}" if same_day else f"{at.wall:%Y-%m-%d %H:%M:%S}"
+
+
+def _day(wall: datetime) -> tuple[int, int, int]:
+    return wall.year, wall.month, wall.day
+
+
+def newest_moment(state: CaseState) -> Moment:
+    """When the last thing happened that the state knows of."""
+    moments = [state.opened]
+    moments += [entry.at for entry in state.entries]
+    moments += [warning.at for warning in state.warnings]
+    moments += [skipped.at for skipped in state.skipped]
+    moments += [rejected.at for rejected in state.rejected]
+    moments += [at for at, _ in state.interruptions]
+    moments += [state.signed] if state.signed else []
+    return max(moments, key=lambda moment: moment.wall)

@@ -1,0 +1,338 @@
+"""The chart note: what was done, as plain text to paste into a chart.
+
+:func:`note` gathers everything the note says into plain lines; :func:`as_text`
+sets them in at most :data:`COLUMNS` columns and ``pdf.py`` on a page. Warnings
+come first. What is unknown is said to be unknown.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from assistant.canal import teeth
+from assistant.procedure.facts import text_of
+from assistant.procedure.protocol import Limit
+from assistant.procedure.state import CASE, CaseState, Entry, Warning
+from assistant.report import rounds
+from assistant.report.marks import (
+    LEGEND,
+    clock,
+    date_time,
+    heard,
+    is_measurement,
+    mark,
+    marked,
+    newest_moment,
+    place,
+    plain,
+    track_title,
+    value_text,
+)
+from assistant.report.rows import Row, answer, canal_rows, skipped_text
+from assistant.report.statement import DEMO, STATEMENT
+
+COLUMNS = 88
+
+HASH_SHOWN = 16
+"""Hex digits of the head hash beside the signature; the whole stands at the end."""
+
+_SEVERITIES = ("urgent", "alert", "caution", "confirm")
+
+
+@dataclass(frozen=True, slots=True)
+class Canal:
+    """One canal of the note."""
+
+    name: str
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Everything the chart note says, as lines ready to be set.
+
+    Attributes:
+        demo: the case is a rehearsal with invented data.
+        warnings: one line each, the severest first; empty if no rule fired.
+        unanswered: how many urgent ones have no answer.
+        case: readiness, finish and steps skipped outside the canals.
+        changes: what was corrected or taken back.
+        rejected: what was heard and did not enter the record.
+        trust: read-back, confirmation and origin of the values, interruptions.
+        limits: the protocol's limits in force, one phrase each.
+        signature: "Signed by ..." or "NOT SIGNED ...".
+        made: the note's own time, that of the last thing on record.
+    """
+
+    demo: bool
+    title: str
+    case_code: str
+    head: tuple[Row, ...]
+    warnings: tuple[str, ...]
+    unanswered: int
+    canals: tuple[Canal, ...]
+    case: tuple[Row, ...]
+    changes: tuple[str, ...]
+    rejected: tuple[str, ...]
+    trust: tuple[Row, ...]
+    limits: tuple[str, ...]
+    signed: bool
+    signature: str
+    head_hash: str
+    made: datetime
+
+
+def note(state: CaseState, head_hash: str) -> Note:
+    """The note of a case; ``head_hash`` is that of its journal (hex)."""
+    return Note(
+        demo=state.demo,
+        title=f"Root canal filling: {plain(state.protocol.title)}",
+        case_code=plain(state.case_code) or "not given",
+        head=tuple(_head(state)),
+        warnings=tuple(_warning(state, w) for w in _by_severity(state.warnings)),
+        unanswered=sum(w.open for w in state.warnings),
+        canals=tuple(
+            Canal(track_title(t.name), canal_rows(state, t.name)) for t in state.canals
+        ),
+        case=tuple(_case(state)),
+        changes=tuple(_changes(state)),
+        rejected=tuple(
+            f"{clock(state, r.at)} {place(state, r.track, r.step)}: {heard(r.text)}: "
+            f"{plain(r.reason.replace('_', ' '))}"
+            for r in state.rejected
+        ),
+        trust=tuple(_trust(state)),
+        limits=tuple(_limits(state)),
+        signed=state.signed is not None,
+        signature=_signature(state, head_hash),
+        head_hash=head_hash,
+        made=newest_moment(state).wall,
+    )
+
+
+def as_text(note: Note) -> str:
+    """The note as plain text, no line longer than :data:`COLUMNS`."""
+    lines: list[str] = [DEMO] if note.demo else []
+    lines += [note.title, note.signature if note.signed else "NOT SIGNED"]
+    lines += ["", f"WARNINGS: {warnings_headline(note)}"]
+    lines += _listed(note.warnings)
+    lines += ["", "CASE", *_table(note.head)]
+    for canal in note.canals:
+        lines += ["", f"CANAL {canal.name.upper()}", *_table(canal.rows)]
+    if not note.canals:
+        lines += ["", "CANALS: not recorded"]
+    lines += ["", "READINESS AND FINISH", *_table(note.case)]
+    lines += [
+        "",
+        "CORRECTED OR TAKEN BACK (kept in the log)",
+        *_listed(note.changes or ("none",)),
+    ]
+    lines += ["", "HEARD AND NOT TAKEN (kept in the log)", *_listed(note.rejected or ("none",))]
+    lines += ["", "THE RECORD", *_table(note.trust)]
+    lines += _wrapped("Limits in force: " + "; ".join(note.limits) + ".", "  ")
+    lines += _wrapped("Marks: " + LEGEND, "  ")
+    lines += ["", *_wrapped(STATEMENT, ""), ""]
+    lines += _wrapped(note.signature, "  ")
+    lines += _wrapped(f"Journal head hash: {note.head_hash}", "  ")
+    lines += [DEMO] if note.demo else []
+    return "\n".join(lines) + "\n"
+
+
+def warnings_headline(note: Note) -> str:
+    """How many warnings there are and how many wait for an answer."""
+    if not note.warnings:
+        return "none"
+    waiting = f", {note.unanswered} NOT ANSWERED" if note.unanswered else ""
+    return f"{len(note.warnings)}{waiting}"
+
+
+# -- setting the text -------------------------------------------------------
+
+
+def _listed(lines: tuple[str, ...]) -> list[str]:
+    return [part for line in lines for part in _wrapped(f"- {line}", "  ")]
+
+
+def _table(rows: tuple[Row, ...]) -> list[str]:
+    width = max([16, *(len(row.label) + 1 for row in rows)])
+    lines: list[str] = []
+    for row in rows:
+        lines += _wrapped(f"{row.label + ':':<{width}} {row.text}", " " * (width + 1))
+    return lines
+
+
+def _wrapped(text: str, hang: str) -> list[str]:
+    return textwrap.wrap(text, COLUMNS, subsequent_indent=hang, break_on_hyphens=False)
+
+
+# -- gathering --------------------------------------------------------------
+
+
+def _head(state: CaseState) -> Iterator[Row]:
+    yield Row("Case code", plain(state.case_code) or "not given")
+    yield Row("Tooth", _tooth(state))
+    canals = state.newest(CASE, "canals")
+    yield Row("Canals", marked(state, canals) if canals else "not recorded")
+    yield Row("Operator", plain(state.operator) or "not given")
+    protocol = state.protocol
+    yield Row(
+        "Protocol", f"{plain(protocol.title)} ({protocol.id}, version {protocol.version})"
+    )
+    end = newest_moment(state)
+    yield Row("Started", date_time(state.opened))
+    yield Row("Signed" if state.signed else "Last on record", date_time(end))
+    yield Row("Duration", _duration((end.wall - state.opened.wall).total_seconds()))
+
+
+def _tooth(state: CaseState) -> str:
+    entry = state.newest(CASE, "tooth")
+    if entry is None or state.tooth is None:
+        return "not recorded"
+    tooth = teeth.parse_fdi(state.tooth)
+    return (
+        f"{tooth.fdi} (ISO 3950), {tooth.universal} (Universal), {tooth.name} "
+        f"{mark(state, entry)}"
+    )
+
+
+def _duration(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return (
+        f"{hours} h {minutes:02d} min {rest:02d} s" if hours else f"{minutes} min {rest:02d} s"
+    )
+
+
+def _by_severity(warnings: tuple[Warning, ...]) -> list[Warning]:
+    def rank(warning: Warning) -> tuple[bool, int, int]:
+        known = warning.severity in _SEVERITIES
+        severity = _SEVERITIES.index(warning.severity) if known else len(_SEVERITIES)
+        return not warning.open, severity, warning.seq
+
+    return sorted(warnings, key=rank)
+
+
+def _warning(state: CaseState, warning: Warning) -> str:
+    entry = next((e for e in state.entries if e.seq == warning.entry), None)
+    # Without an entry it was a skip, or a heat that was still on: no value to show.
+    where = place(state, warning.track, warning.step, entry.round if entry else None)
+    value = f" Value {marked(state, entry)}." if entry else ""
+    return (
+        f"{warning.severity.upper()} {clock(state, warning.at)} {where}: "
+        f"{plain(warning.text)}{value} {warning_answer(warning)} Rule {warning.rule}."
+    )
+
+
+def warning_answer(warning: Warning) -> str:
+    """How a warning was answered, or that none was needed, or is missing."""
+    if warning.answer is not None:
+        return f"Answer: {plain(warning.answer)}."
+    return "NOT ANSWERED." if warning.open else "No answer asked."
+
+
+def _case(state: CaseState) -> Iterator[Row]:
+    for step in (*state.protocol.opening, *state.protocol.closing):
+        if step.expect.kind not in {"tooth", "canals", "sign"}:
+            yield Row(step.title, answer(state, CASE, step))
+    for skipped in state.skipped:
+        if skipped.track == CASE:
+            title = state.protocol.step(skipped.step).title
+            yield Row("Skipped", f"{title}: {skipped_text(state, skipped)}")
+
+
+def _changes(state: CaseState) -> Iterator[str]:
+    """Entries that no longer stand and that no other line of the note tells of."""
+    told = {
+        e.seq
+        for track in state.canals
+        for fit in rounds.cone_refits(state, track.name)
+        for e in (*fit.values, fit.verdict)
+    }
+    for entry in state.entries:
+        if entry.standing == "standing" or entry.seq in told:
+            continue
+        if entry.standing == "replaced" and not _is_correction(entry):
+            continue
+        where = place(state, entry.track, entry.step, entry.round)
+        how = "taken back" if entry.standing == "undone" else _replaced_by(state, entry)
+        yield (
+            f"{clock(state, entry.at)} {where}: {marked(state, entry)}, "
+            f"{heard(entry.heard.text)}: {how}"
+        )
+
+
+def _is_correction(entry: Entry) -> bool:
+    # A repeated press and an earlier answer stand in the row of their step.
+    return entry.origin != "timed" and is_measurement(entry)
+
+
+def _replaced_by(state: CaseState, old: Entry) -> str:
+    new = rounds.replacement(state, old)
+    return f"replaced by {value_text(new.quantity, new.value)}" if new else "replaced"
+
+
+def _trust(state: CaseState) -> Iterator[Row]:
+    standing = [e for e in state.entries if e.standing == "standing"]
+    measured = [e for e in standing if is_measurement(e)]
+    unread = [e for e in measured if not e.read_back]
+    if not measured:
+        yield Row("Read back", "no measurement on record")
+    elif not unread:
+        yield Row("Read back", f"all {len(measured)} measurements")
+    else:
+        listed = "; ".join(
+            f"{place(state, e.track, e.step, e.round)} {value_text(e.quantity, e.value)}"
+            for e in unread
+        )
+        yield Row(
+            "Read back",
+            f"{len(measured) - len(unread)} of {len(measured)} measurements; "
+            f"NOT read back: {listed}",
+        )
+    yield Row("Entries by", _people([e for e in standing if e.origin != "timed"]))
+    yield Row("Confirmed by", _people([e for e in standing if e.confirmed]))
+    origins = Counter(e.origin for e in standing)
+    yield Row(
+        "Origin",
+        f"{origins['said']} dictated or keyed, {origins['computed']} computed and accepted, "
+        f"{origins['timed']} timed",
+    )
+    if state.pending is not None:
+        pending = state.pending
+        shown = value_text(pending.quantity, pending.value)
+        yield Row(
+            "Waiting", f"{shown}, {heard(pending.heard.text)}: not confirmed, not recorded"
+        )
+    if state.timer is not None:
+        where = place(state, state.timer.track, state.timer.step)
+        yield Row("Running", f"{where}, since {clock(state, state.timer.started)}: not ended")
+    for at, text in state.interruptions:
+        yield Row("Interruption", f"{clock(state, at)} {plain(text)}")
+
+
+def _people(entries: list[Entry]) -> str:
+    by = Counter(plain(entry.by) or "not given" for entry in entries)
+    return ", ".join(f"{who} ({n})" for who, n in by.items()) or "nobody"
+
+
+def _limits(state: CaseState) -> Iterator[str]:
+    limits = state.protocol.limits
+    for name in type(limits).model_fields:
+        limit: Limit = getattr(limits, name)
+        stem, _, unit = name.rpartition("_")
+        words, unit = (stem, f" {unit}") if unit in {"mm", "s"} else (name, "")
+        yield f"{words.replace('_', ' ').replace('wl', 'WL')} {text_of(limit.value)}{unit}"
+
+
+def _signature(state: CaseState, head_hash: str) -> str:
+    if state.signed is None:
+        return f"NOT SIGNED. Journal head so far {head_hash[:HASH_SHOWN]}."
+    who = plain(state.operator) or "an operator whose name was not given"
+    return (
+        f"Signed by {who} at {date_time(state.signed)}. "
+        f"Journal head hash {head_hash[:HASH_SHOWN]}."
+    )

@@ -1,0 +1,168 @@
+"""The machine-readable record of a case, as plain data.
+
+Its shape is :class:`CaseRecord`, in ``record_schema.py``.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from assistant.canal import lengths, teeth
+from assistant.procedure.facts import depth_limit_mm, new_tip_mm, number, readings_mm, wl_mm
+from assistant.procedure.protocol import Limit
+from assistant.procedure.state import CASE, CaseState, Entry, Track
+from assistant.report import rounds
+from assistant.report.marks import newest_moment
+from assistant.report.record_schema import SCHEMA_VERSION, CaseRecord, json_schema
+from assistant.report.statement import STATEMENT
+
+__all__ = ["CaseRecord", "as_record", "json_schema"]
+
+
+def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
+    """The record of a case as plain data for ``json.dumps``; a :class:`CaseRecord`.
+
+    Raises:
+        pydantic.ValidationError: ``head_hash`` is not 64 hexadecimal digits.
+    """
+    last = newest_moment(state).wall
+    plain = {
+        "schema_version": SCHEMA_VERSION,
+        "demonstration": state.demo,
+        "statement": STATEMENT,
+        "case_code": state.case_code,
+        "operator": state.operator,
+        "opened_at": state.opened.wall,
+        "last_at": last,
+        "signed_at": state.signed.wall if state.signed else None,
+        "signed_by": state.operator if state.signed else None,
+        "duration_s": (last - state.opened.wall).total_seconds(),
+        "head_hash": head_hash,
+        "protocol": _protocol(state),
+        "tooth": _tooth(state.tooth),
+        "canals": [_canal(state, track) for track in state.canals],
+        "entries": [_entry(state, entry) for entry in state.entries],
+        "timings": [_timing(state, e) for e in state.entries if e.origin == "timed"],
+        "warnings": [
+            {
+                "canal": _canal_name(w.track),
+                "at": w.at.wall,
+                "open": w.open,
+                **w.model_dump(
+                    include={"seq", "rule", "severity", "text", "step", "entry", "answer"}
+                ),
+            }
+            for w in state.warnings
+        ],
+        "skipped": [
+            {
+                "canal": _canal_name(s.track),
+                "at": s.at.wall,
+                **s.model_dump(include={"step", "round", "reason"}),
+            }
+            for s in state.skipped
+        ],
+        "rejected": [
+            {
+                "canal": _canal_name(r.track),
+                "at": r.at.wall,
+                **r.model_dump(include={"step", "text", "reason"}),
+            }
+            for r in state.rejected
+        ],
+        "pending": _pending(state),
+        "interruptions": [{"at": at.wall, "text": text} for at, text in state.interruptions],
+    }
+    return CaseRecord.model_validate(plain).model_dump(mode="json")
+
+
+def _canal_name(track: str) -> str | None:
+    return None if track == CASE else track
+
+
+def _plain_value(value: object) -> object:
+    return list(value) if isinstance(value, tuple) else value
+
+
+def _protocol(state: CaseState) -> dict[str, object]:
+    limits: list[dict[str, object]] = []
+    for name in type(state.protocol.limits).model_fields:
+        limit: Limit = getattr(state.protocol.limits, name)
+        limits.append({"name": name, "value": limit.value, "source": limit.source})
+    about = state.protocol.model_dump(include={"id", "title", "version"})
+    return {**about, "limits": limits}
+
+
+def _tooth(fdi: int | None) -> dict[str, object] | None:
+    if fdi is None:
+        return None
+    tooth = teeth.parse_fdi(fdi)
+    return {"fdi": tooth.fdi, "universal": tooth.universal, "name": tooth.name}
+
+
+def _entry(state: CaseState, entry: Entry) -> dict[str, object]:
+    successor = rounds.replacement(state, entry)
+    kept = {"seq", "step", "quantity", "round", "origin", "standing", "confirmed"}
+    kept |= {"read_back", "cut_short", "by"}
+    return {
+        **entry.model_dump(include=kept),
+        "canal": _canal_name(entry.track),
+        "value": _plain_value(entry.value),
+        "replaced_by": successor.seq if successor else None,
+        "at": entry.at.wall,
+        "clock_s": entry.at.mono_s,
+        "heard": entry.heard.model_dump(exclude={"began"}),
+    }
+
+
+def _timing(state: CaseState, entry: Entry) -> dict[str, object]:
+    expect = state.protocol.step(entry.step).expect
+    planned = state.protocol.limit(expect.limit) if expect.kind == "timed" else None
+    return {
+        **entry.model_dump(include={"step", "round", "cut_short", "standing"}),
+        "canal": _canal_name(entry.track),
+        "entry": entry.seq,
+        "duration_s": entry.value,
+        "planned_s": planned,
+        "ended_at": entry.at.wall,
+    }
+
+
+def _pending(state: CaseState) -> dict[str, object] | None:
+    pending = state.pending
+    if pending is None:
+        return None
+    return {
+        **pending.model_dump(include={"kind", "quantity", "why"}),
+        "value": _plain_value(pending.value),
+        "heard": pending.heard.model_dump(exclude={"began"}),
+    }
+
+
+def _canal(state: CaseState, track: Track) -> dict[str, object]:
+    canal = track.name
+    wl, post = wl_mm(state, canal), number(state.newest(canal, "post_level_mm"))
+    readings = readings_mm(state, canal)
+    seal = None if wl is None or post is None else lengths.apical_seal_mm(wl, post)
+    return {
+        "name": canal,
+        "step": track.step,
+        "working_length_mm": wl,
+        "working_length_final": state.newest(canal, "final_working_length_mm") is not None,
+        "depth_limit_mm": depth_limit_mm(state, canal),
+        "readings": lengths.final_length_mm(readings)._asdict() if readings else None,
+        "new_tip_mm": new_tip_mm(state, canal),
+        "cones_refitted": len(rounds.cone_refits(state, canal)),
+        "downpack_cycles": sum(bool(o.acts or o.values) for o in rounds.cycles(state, canal)),
+        "fill_levels": [
+            {
+                "increment": one.number,
+                "length_mm": number(one.values.get("increment_mm")),
+                "level_mm": one.level_mm,
+            }
+            for one in rounds.increments(state, canal)
+            if one.values or one.acts
+        ],
+        "fill_level_mm": rounds.fill_level_mm(state, canal),
+        "apical_seal_mm": seal,
+    }

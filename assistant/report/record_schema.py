@@ -1,0 +1,255 @@
+"""The shape of the machine-readable record: the models its JSON Schema is made from.
+
+Units stand in the names, as in ``working_length_mm``; an entry's ``quantity``
+carries the unit of its value.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+from assistant.procedure.intents import Channel, ValueKind
+from assistant.procedure.protocol import Severity
+from assistant.procedure.state import Origin, Standing
+
+SCHEMA_VERSION = "1.0"
+
+SCHEMA_ID = f"urn:fillwarm:case-record:{SCHEMA_VERSION}"
+
+_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        strict=True,  # as strict as the schema: no "16" for 16
+        use_attribute_docstrings=True,
+        allow_inf_nan=False,
+    )
+
+
+class LimitRecord(_Part):
+    """A number of the protocol that was in force."""
+
+    name: str
+    """Name with its unit, as ``short_of_wl_mm``."""
+    value: float
+    source: str
+
+
+class ProtocolRecord(_Part):
+    """The protocol the case was worked by."""
+
+    id: str
+    title: str
+    version: int
+    limits: list[LimitRecord]
+
+
+class ToothRecord(_Part):
+    """The tooth, in both notations."""
+
+    fdi: int
+    """ISO 3950 (FDI) number."""
+    universal: int
+    """Universal number, 1 to 32."""
+    name: str
+
+
+class HeardRecord(_Part):
+    """How an entry reached the program."""
+
+    text: str
+    """The words as heard or typed; empty for keys, pedal and clock."""
+    confidence: float
+    """0 to 1; 1 for keys and typed lines."""
+    doubt: str | None
+    """Why it had to be confirmed, or null."""
+    channel: Channel
+
+
+class EntryRecord(_Part):
+    """One value, whether it still stands or not."""
+
+    seq: int
+    canal: str | None
+    """Null for the case as a whole."""
+    step: str
+    quantity: str
+    """What was given, with its unit: ``_mm``, ``_s``; sizes are hundredths of a mm,
+    tapers mm per mm."""
+    round: int
+    """Number of the cycle, increment or reading; 1 elsewhere."""
+    value: int | float | str | list[str]
+    origin: Origin
+    """said: dictated or keyed; computed: by the program, accepted; timed: by the program."""
+    standing: Standing
+    replaced_by: int | None
+    """seq of the entry that stands in for a replaced one, if it can be told."""
+    confirmed: bool
+    """An explicit confirmation preceded it."""
+    read_back: bool
+    """It was said or shown to the room."""
+    cut_short: bool
+    """A timed act that ended before its time."""
+    by: str
+    at: AwareDatetime
+    clock_s: float
+    """Seconds on the monotonic clock; differences count within one run of the program."""
+    heard: HeardRecord
+
+
+class TimingRecord(_Part):
+    """A timed act: a heat activation, or a press."""
+
+    canal: str | None
+    step: str
+    round: int
+    entry: int
+    """seq of its entry."""
+    duration_s: float
+    planned_s: float | None
+    """The limit of the protocol: least time of a press, longest of a heat activation."""
+    cut_short: bool
+    standing: Standing
+    """replaced: made, and made again; undone: taken back by voice."""
+    ended_at: AwareDatetime
+
+
+class WarningRecord(_Part):
+    """A safety rule that fired."""
+
+    seq: int
+    rule: str
+    severity: Severity
+    text: str
+    canal: str | None
+    step: str
+    entry: int | None
+    """seq of the entry that tripped it, or null for a skip or a running timer."""
+    at: AwareDatetime
+    answer: str | None
+    """How it was answered; null if not, or if no answer was asked."""
+    open: bool
+    """It waits for an answer still."""
+
+
+class SkippedRecord(_Part):
+    """A step left out, with the reason given."""
+
+    canal: str | None
+    step: str
+    round: int
+    reason: str
+    at: AwareDatetime
+
+
+class RejectedRecord(_Part):
+    """Something heard that did not enter the record."""
+
+    canal: str | None
+    step: str | None
+    text: str
+    """As heard."""
+    reason: str
+    at: AwareDatetime
+
+
+class PendingRecord(_Part):
+    """A doubtful value that waits for confirmation; it is not in the record."""
+
+    kind: ValueKind | Literal["option"]
+    quantity: str
+    value: int | float | str | list[str]
+    why: str
+    heard: HeardRecord
+
+
+class InterruptionRecord(_Part):
+    """The program was started again, or a device failed."""
+
+    at: AwareDatetime
+    text: str
+
+
+class ReadingsRecord(_Part):
+    """What the newest paper-point readings amount to."""
+
+    centre_mm: float
+    """Median."""
+    spread_mm: float
+    n: int
+
+
+class FillRecord(_Part):
+    """An increment of the backfill with the level it led to."""
+
+    increment: int
+    length_mm: float | None
+    level_mm: float | None
+    """Depth of the top of the fill, computed; compaction is not."""
+
+
+class CanalRecord(_Part):
+    """One canal: where it stands, and what is computed from its entries.
+
+    Every depth is in mm from the canal's reference point; null is unknown.
+    """
+
+    name: str
+    step: str
+    """The step it stands at, or ``finished``."""
+    working_length_mm: float | None
+    working_length_final: bool
+    """False while only the provisional length is known."""
+    depth_limit_mm: float | None
+    readings: ReadingsRecord | None
+    new_tip_mm: float | None
+    """Diameter of the master cone's tip after the cut back."""
+    cones_refitted: int
+    downpack_cycles: int
+    fill_levels: list[FillRecord]
+    fill_level_mm: float | None
+    apical_seal_mm: float | None
+    """Filling between its top and the working length, where a post level was given."""
+
+
+class CaseRecord(_Part):
+    """A root canal filling as it was dictated, timed and computed."""
+
+    schema_version: Literal["1.0"]
+    demonstration: bool
+    """True: a rehearsal with invented data."""
+    statement: str
+    """What the record is, and is not."""
+    case_code: str
+    operator: str
+    opened_at: AwareDatetime
+    last_at: AwareDatetime
+    """Time of the last thing on record."""
+    signed_at: AwareDatetime | None
+    """Null: not signed."""
+    signed_by: str | None
+    duration_s: float
+    """From opening to the last thing on record, by the wall clock."""
+    head_hash: str = Field(pattern="^[0-9a-f]{64}$")
+    """SHA-256 of the last line of the journal, which stands for all of it."""
+    protocol: ProtocolRecord
+    tooth: ToothRecord | None
+    canals: list[CanalRecord]
+    entries: list[EntryRecord]
+    timings: list[TimingRecord]
+    warnings: list[WarningRecord]
+    skipped: list[SkippedRecord]
+    rejected: list[RejectedRecord]
+    pending: PendingRecord | None
+    interruptions: list[InterruptionRecord]
+
+
+def json_schema() -> dict[str, Any]:
+    """The published JSON Schema of the record, draft 2020-12."""
+    schema = CaseRecord.model_json_schema(mode="serialization")
+    return {"$schema": _DIALECT, "$id": SCHEMA_ID, **schema}

@@ -1,0 +1,342 @@
+"""The rows of the chart note that tell of one canal, in the order of the work.
+
+:data:`_ROWS` says which quantities share a row. What a protocol asks beyond
+those gets a row of its own, so that another technique's note is complete too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from assistant.canal import lengths
+from assistant.procedure.facts import (
+    EPSILON_MM,
+    depth_limit_mm,
+    new_tip_mm,
+    number,
+    readings_mm,
+    text_of,
+    wl_mm,
+)
+from assistant.procedure.protocol import Step
+from assistant.procedure.state import CaseState, Entry, Skipped
+from assistant.report import rounds
+from assistant.report.marks import (
+    UNRECORDED,
+    clock,
+    mark,
+    marked,
+    value_text,
+)
+
+Piece = tuple[str, str]
+"""A quantity, and the words around its value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A line of the note: what it is about, and what is known of it."""
+
+    label: str
+    text: str
+
+
+_BEFORE: tuple[tuple[str, tuple[Piece, ...]], ...] = (
+    (
+        "Working length",
+        (("working_length_mm", "provisional {}"), ("reference_point", "reference point {}")),
+    ),
+    ("Paper points", (("paper_point_mm", "{}"),)),
+    ("Final length", (("final_working_length_mm", "{}"),)),
+    (
+        "Preparation",
+        (
+            ("apical_size", "apical size {}"),
+            ("taper", "taper {}"),
+            ("shaped_and_irrigated", "shaped and irrigated: {}"),
+        ),
+    ),
+    ("Plan", (("coronal_level_mm", "coronal level {}"), ("post_planned", "post: {}"))),
+    (
+        "Master cone",
+        (
+            ("cone_size", "size {}"),
+            ("cone_taper", "taper {}"),
+            ("cone_length_mm", "length {}"),
+            ("tugback", "tugback: {}"),
+        ),
+    ),
+    ("Cut back", (("cut_back_mm", "{}"), ("tugback_after_cut", "tugback: {}"))),
+    (
+        "Radiographs",
+        (
+            ("verification_radiograph", "verification: {}"),
+            ("downpack_radiograph", "downpack: {}"),
+        ),
+    ),
+    (
+        "Pluggers",
+        (
+            ("coronal_plugger_mm", "coronal {}"),
+            ("middle_plugger_mm", "middle {}"),
+            ("apical_plugger_mm", "apical {}"),
+        ),
+    ),
+    ("Heat carrier", (("heat_carrier_fit_mm", "fits to {}"),)),
+    (
+        "Drying, sealer",
+        (
+            ("dryness", "dryness: {}"),
+            ("sealer_coat", "coat complete: {}"),
+            ("cone_seated", "cone seated: {}"),
+        ),
+    ),
+    ("Sear", (("sear_depth_mm", "{}"),)),
+)
+
+_POST: tuple[Piece, ...] = (("post_decision", "{}"), ("post_level_mm", "fill at {}"))
+_LEVEL: tuple[Piece, ...] = (("level_reached", "level reached: {}"),)
+
+
+def canal_rows(state: CaseState, canal: str) -> tuple[Row, ...]:
+    """Everything on record of one canal; what is missing is said to be missing."""
+    if not any(e.track == canal for e in state.entries) and not _skips(state, canal):
+        return (Row("Record", "nothing recorded"),)
+    rows: list[Row] = []
+    here = state.track(canal)
+    if not here.finished:
+        rows.append(Row("NOT FINISHED", f"stands at: {state.protocol.step(here.step).title}"))
+    for label, pieces in _BEFORE:
+        row = _row(state, canal, label, pieces)
+        rows += [row] if row else []
+        if label == "Master cone":
+            rows += _refits(state, canal)
+    rows += _cycles(state, canal)
+    rows += _backfill(state, canal)
+    rows += _others(state, canal)
+    rows += [
+        Row(
+            "Skipped",
+            f"{state.protocol.step(skipped.step).title}: {skipped_text(state, skipped)}",
+        )
+        for skipped in _skips(state, canal)
+    ]
+    return tuple(rows)
+
+
+def skipped_text(state: CaseState, skipped: Skipped) -> str:
+    """Why and when a step was left out."""
+    return f"{value_text('', skipped.reason)} ({clock(state, skipped.at)})"
+
+
+def answer(state: CaseState, track: str, step: Step) -> str:
+    """The newest value of a step with its mark, earlier answers before it; or
+    that it was skipped, or is not recorded."""
+    quantity = step.expect.quantity
+    newest = state.newest(track, quantity)
+    if newest is None:
+        reasons = [s.reason for s in state.skipped if s.track == track and s.step == step.id]
+        return f"skipped, {value_text('', reasons[-1])}" if reasons else UNRECORDED
+    shown = marked(state, newest)
+    if quantity in rounds.CONE_VERDICTS:
+        return shown  # the earlier ones are told with the cones they were about
+    earlier = [
+        value_text(quantity, e.value)
+        for e in rounds.made(state, track, (quantity,))
+        if e.standing == "replaced" and isinstance(e.value, str) and e.seq < newest.seq
+    ]
+    return ", then ".join([*earlier, shown])
+
+
+def _row(state: CaseState, canal: str, label: str, pieces: tuple[Piece, ...]) -> Row | None:
+    """One row; None if the protocol asks nothing of the kind."""
+    parts: list[str] = []
+    missing: set[str] = set()
+    for quantity, words in pieces:
+        step = _step_for(state, quantity)
+        if step is None:
+            continue
+        text = answer(state, canal, step)
+        if quantity == "paper_point_mm":
+            text = _readings(state, canal, text)
+        if state.newest(canal, quantity) is None:
+            missing.add(text)
+        parts.append(words.format(text) + _DERIVED.get(quantity, _nothing)(state, canal))
+    if not parts:
+        return None
+    if len(missing) == 1 and not any(state.newest(canal, q) for q, _ in pieces):
+        derived = "".join(_DERIVED.get(q, _nothing)(state, canal) for q, _ in pieces)
+        return Row(label, missing.pop() + derived)
+    return Row(label, ", ".join(parts))
+
+
+def _step_for(state: CaseState, quantity: str) -> Step | None:
+    return next((s for s in state.protocol.canal if s.expect.quantity == quantity), None)
+
+
+def _skips(state: CaseState, canal: str) -> list[Skipped]:
+    return [skipped for skipped in state.skipped if skipped.track == canal]
+
+
+def _readings(state: CaseState, canal: str, missing: str) -> str:
+    every = list(state.standing(canal, "paper_point_mm"))
+    if not every:
+        return missing
+    shown = ", ".join(
+        f"{text_of(number(e))} {mark(state, e)}" if number(e) is not None else marked(state, e)
+        for e in every
+    )
+    newest = readings_mm(state, canal)
+    if not newest:
+        return shown
+    estimate = lengths.final_length_mm(newest)
+    which = f"newest {estimate.n}: " if len(every) > estimate.n else ""
+    return (
+        f"{shown} mm; {which}centre {text_of(estimate.centre_mm)}, "
+        f"spread {text_of(estimate.spread_mm)} mm"
+    )
+
+
+def _nothing(state: CaseState, canal: str) -> str:
+    return ""
+
+
+def _limit(state: CaseState, canal: str) -> str:
+    limit = depth_limit_mm(state, canal)
+    if limit is None:
+        return "; depth limit unknown, no working length"
+    final = state.newest(canal, "final_working_length_mm") is not None
+    short = text_of(state.protocol.limit("short_of_wl_mm"))
+    base = "" if final else " provisional length"
+    return f"; depth limit {text_of(limit)} mm ({short} mm short of{base or ' it'})"
+
+
+def _tip(state: CaseState, canal: str) -> str:
+    tip = new_tip_mm(state, canal)
+    return f"; new tip {'unknown' if tip is None else f'{tip:.2f} mm (computed)'}"
+
+
+def _seal(state: CaseState, canal: str) -> str:
+    level, wl = number(state.newest(canal, "post_level_mm")), wl_mm(state, canal)
+    if level is None or wl is None:
+        return ""
+    return f"; apical seal {text_of(lengths.apical_seal_mm(wl, level))} mm (computed)"
+
+
+_DERIVED: dict[str, Callable[[CaseState, str], str]] = {
+    "final_working_length_mm": _limit,
+    "cut_back_mm": _tip,
+    "post_level_mm": _seal,
+}
+"""What the program adds to a value that was given."""
+
+
+def _refits(state: CaseState, canal: str) -> Iterator[Row]:
+    for number_, fit in enumerate(rounds.cone_refits(state, canal), 1):
+        values = ", ".join(
+            f"{'size ' if e.quantity == 'cone_size' else ''}{marked(state, e)}"
+            for e in fit.values
+        )
+        title = state.protocol.step(fit.verdict.step).title.lower()
+        verdict = f"{title}: {marked(state, fit.verdict)}; refitted"
+        yield Row(f"Cone tried {number_}", f"{values or 'values ' + UNRECORDED}; {verdict}")
+
+
+def _cycles(state: CaseState, canal: str) -> Iterator[Row]:
+    found = rounds.cycles(state, canal)
+    if not found and _step_for(state, "heat_s") is not None:
+        yield Row("Downpack", UNRECORDED)
+    for one in found:
+        if one.values or one.acts:
+            parts = [
+                "heat " + _acts(state, canal, one, "heat_s"),
+                "carrier " + _value_in(state, canal, one, "heat_depth_mm"),
+                "plugger " + _value_in(state, canal, one, "plugger_depth_mm"),
+                "press " + _acts(state, canal, one, "press_s"),
+            ]
+            parts[1] += _to_limit(state, canal, one.values.get("heat_depth_mm"))
+            parts[2] += _to_limit(state, canal, one.values.get("plugger_depth_mm"), always=True)
+            yield Row(f"Cycle {one.number}", ", ".join(parts))
+        if one.ended is not None:
+            yield Row("Downpack ended", f"{marked(state, one.ended)}, cycle {one.number}")
+
+
+def _to_limit(
+    state: CaseState, canal: str, entry: Entry | None, *, always: bool = False
+) -> str:
+    """How far a depth is from its limit; of a carrier only when it is beyond."""
+    depth, limit = number(entry), depth_limit_mm(state, canal)
+    if depth is None:
+        return ""
+    if limit is None:
+        return " (limit unknown)" if always else ""
+    left = lengths.round_mm(limit - depth)
+    if left < -EPSILON_MM:
+        return f" ({text_of(-left)} mm BEYOND limit)"
+    if not always:
+        return ""
+    return " (at limit)" if left < EPSILON_MM else f" ({text_of(left)} mm above limit)"
+
+
+def _backfill(state: CaseState, canal: str) -> Iterator[Row]:
+    post = state.newest(canal, "post_planned")
+    if (post is not None and post.value != "no") or state.newest(canal, "post_level_mm"):
+        row = _row(state, canal, "Post", _POST)
+        if row is not None:
+            yield row
+    found = rounds.increments(state, canal)
+    stopped = state.newest(canal, "post_level_mm") is not None
+    if not found and _step_for(state, "increment_mm") is not None:
+        yield Row("Backfill", "none: stopped at the post level" if stopped else UNRECORDED)
+    for one in found:
+        if one.values or one.acts:
+            level = text_of(one.level_mm)
+            yield Row(
+                f"Increment {one.number}",
+                f"{_value_in(state, canal, one, 'increment_mm')}, "
+                f"fill then at {level}{' mm (computed)' if level != 'unknown' else ''}, "
+                f"press {_acts(state, canal, one, 'increment_press_s')}",
+            )
+        if one.ended is not None:
+            yield Row("Backfill ended", f"{marked(state, one.ended)}, increment {one.number}")
+    if stopped:
+        return
+    row = _row(state, canal, "Level", _LEVEL)
+    if row is not None:
+        level_mm = rounds.fill_level_mm(state, canal) if found else None
+        shown = "" if level_mm is None else f"fill at {text_of(level_mm)} mm (computed), "
+        said = state.newest(canal, "level_reached") is not None
+        yield Row("Level", shown + ("" if said else "level reached: ") + row.text)
+
+
+def _acts(state: CaseState, canal: str, one: rounds.Round, quantity: str) -> str:
+    """The timed acts of a round: "3.1 s [t] cut short, repeated 5 s [t]"."""
+    acts = one.acts.get(quantity, ())
+    if not acts:
+        return _missing_in(state, canal, one, quantity)
+    shown = [marked(state, act) + (" cut short" if act.cut_short else "") for act in acts]
+    return ", repeated ".join(shown)
+
+
+def _value_in(state: CaseState, canal: str, one: rounds.Round, quantity: str) -> str:
+    entry = one.values.get(quantity)
+    return marked(state, entry) if entry else _missing_in(state, canal, one, quantity)
+
+
+def _missing_in(state: CaseState, canal: str, one: rounds.Round, quantity: str) -> str:
+    for skipped in reversed(_skips(state, canal)):
+        step = state.protocol.step(skipped.step)
+        if step.expect.quantity == quantity and skipped.round == one.number:
+            return f"skipped, {value_text('', skipped.reason)}"
+    return UNRECORDED
+
+
+def _others(state: CaseState, canal: str) -> Iterator[Row]:
+    """Steps of a protocol that no row above tells of."""
+    told = {quantity for _, pieces in _BEFORE for quantity, _ in pieces}
+    told |= {quantity for quantity, _ in (*_POST, *_LEVEL)}
+    told |= set(rounds.CYCLE) | set(rounds.INCREMENT)
+    for step in state.protocol.canal:
+        if step.expect.quantity not in told:
+            yield Row(step.title, answer(state, canal, step))

@@ -1,0 +1,52 @@
+"""Puts all reports of a case into its folder, each file whole or not at all."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from assistant.procedure.state import CaseState
+from assistant.record.atomic import write_atomically
+from assistant.report.drawing import depth_drawing, depths_of
+from assistant.report.note import as_text, note
+from assistant.report.pdf import as_pdf
+from assistant.report.record import as_record, json_schema
+
+FILES = {
+    "note": "note.txt",
+    "pdf": "note.pdf",
+    "record": "record.json",
+    "schema": "record.schema.json",
+}
+"""What each report is called in the folder."""
+
+
+def write_reports(folder: Path, state: CaseState, head_hash: str) -> dict[str, Path]:
+    """Write note, PDF, record and its schema; say what is where.
+
+    Args:
+        folder: of the case; it must exist.
+        head_hash: of the case's journal, 64 hexadecimal digits.
+
+    Raises:
+        RecordUnwritable: the disk refused; reports written before that stay, whole.
+    """
+    chart = note(state, head_hash)
+    drawings = [depth_drawing(depths_of(state, track.name)) for track in state.canals]
+    contents: dict[str, bytes | str] = {
+        "note": as_text(chart),
+        "pdf": as_pdf(chart, drawings),
+        "record": _json(as_record(state, head_hash)),
+        "schema": _json(json_schema()),
+    }
+    # All are made before the first is written: a defect in one leaves the
+    # reports of before in step with one another.
+    places = {name: folder / FILES[name] for name in contents}
+    for name, content in contents.items():
+        write_atomically(places[name], content)
+    return places
+
+
+def _json(data: dict[str, Any]) -> str:
+    return json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False) + "\n"

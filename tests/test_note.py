@@ -1,0 +1,346 @@
+"""The chart note: complete, honest about what is missing, and safe to paste."""
+
+import unicodedata
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from typical_case import (
+    HEAD,
+    PROTOCOL,
+    Driver,
+    barely_started,
+    many_warnings,
+    molar,
+    two_canals,
+)
+
+from assistant.procedure import intents as it
+from assistant.procedure.facts import fill_top_mm
+from assistant.procedure.protocol import Measure, Step
+from assistant.report import rounds
+from assistant.report.marks import LEGEND, is_measurement, mark, plain, value_text
+from assistant.report.note import COLUMNS, as_text, note
+from assistant.report.statement import DEMO, STATEMENT
+
+
+@pytest.fixture(scope="module")
+def typical():
+    return two_canals().state
+
+
+def text_of(state):
+    return as_text(note(state, HEAD))
+
+
+def flat(state):
+    """The note with its line breaks undone."""
+    return " ".join(text_of(state).split())
+
+
+def canal_rows(state, canal):
+    found = next(c for c in note(state, HEAD).canals if c.name == canal)
+    return {row.label: row.text for row in found.rows}
+
+
+def pluggers_done(**kwargs):
+    case = Driver(**kwargs).set_up(24, "buccal")
+    case.canal_to_pluggers(21.0)
+    return case
+
+
+@pytest.mark.parametrize("case", [two_canals, molar, barely_started, many_warnings])
+def test_no_line_is_wider_than_a_chart_takes(case):
+    assert max(map(len, text_of(case().state).splitlines())) <= COLUMNS == 88
+
+
+@pytest.mark.parametrize("case", [two_canals, molar, barely_started, many_warnings])
+def test_every_warning_is_told_before_anything_else_of_the_case(case):
+    state = case().state
+    told = flat(state)
+    warnings = told[told.index("WARNINGS:") : told.index(" CASE ")]
+    for warning in state.warnings:
+        assert warning.text in warnings
+        assert warning.rule in warnings
+        if warning.answer:
+            assert f"Answer: {warning.answer}." in warnings
+    assert warnings.count("No answer asked.") == sum(
+        w.answer is None and not w.open for w in state.warnings
+    )
+    assert warnings.count("NOT ANSWERED.") == sum(w.open for w in state.warnings)
+
+
+def test_an_unanswered_warning_comes_first():
+    state = many_warnings().state
+    lines = note(state, HEAD).warnings
+    assert "NOT ANSWERED" in lines[0]
+    assert not any("NOT ANSWERED" in line for line in lines[1:])
+    assert len(lines) == 20
+
+
+def test_no_warnings_is_said_too():
+    assert "WARNINGS: none" in text_of(barely_started().state)
+
+
+@pytest.mark.parametrize("case", [two_canals, molar, many_warnings])
+def test_every_standing_measurement_is_there_with_its_origin(case):
+    state = case().state
+    for canal in state.canals:
+        rows = " ".join(canal_rows(state, canal.name.capitalize()).values())
+        for entry in state.standing(canal.name):
+            value = value_text(entry.quantity, entry.value)
+            if entry.quantity == "paper_point_mm":
+                value = value.removesuffix(" mm")  # the unit follows the last reading
+            assert f"{value} {mark(state, entry)}" in rows
+
+
+def test_lengths_limit_and_tip_of_the_typical_case(typical):
+    rows = canal_rows(typical, "Buccal")
+    assert rows["Working length"].startswith(
+        "provisional 21 mm [d], reference point buccal cusp"
+    )
+    # Median and range of 21, 21.2, 21.1.
+    assert rows["Paper points"].endswith("centre 21.1, spread 0.2 mm")
+    # Common practice: 5 mm short of the working length, 21.1 - 5.
+    assert rows["Final length"] == "21.1 mm [c*]; depth limit 16.1 mm (5 mm short of it)"
+    # ISO 3630-1: D = D0 + taper x length = 0.30 + 0.06 x 0.4 = 0.324.
+    assert rows["Cut back"].startswith("0.4 mm [c*]; new tip 0.32 mm (computed)")
+
+
+def test_a_cycle_is_one_line_with_its_distance_to_the_limit(typical):
+    rows = canal_rows(typical, "Buccal")
+    assert rows["Cycle 1"] == (
+        "heat 3 s [t], carrier 13.5 mm [d], plugger 13.5 mm [d] (2.6 mm above limit), "
+        "press 5 s [t]"
+    )
+    assert "(0.1 mm above limit)" in rows["Cycle 2"]
+
+
+def test_a_depth_kept_beyond_the_limit_says_so_in_its_line():
+    case = pluggers_done()
+    case.canal_to_sear(21.0)
+    case.heat(3.0)
+    case.mm(13.5, 17.0)
+    case.command("keep")
+    assert (
+        "plugger 17 mm [d] (0.9 mm BEYOND limit)" in canal_rows(case.state, "Buccal")["Cycle 1"]
+    )
+
+
+def test_a_press_cut_short_keeps_its_true_duration_and_shows_the_repeat(typical):
+    assert canal_rows(typical, "Buccal")["Increment 1"].endswith(
+        "fill then at 13.5 mm (computed), press 3.1 s [t] cut short, repeated 5 s [t]"
+    )
+
+
+@pytest.mark.parametrize("case", [two_canals, molar])
+def test_computed_levels_agree_with_the_procedure(case):
+    state = case().state
+    for canal in state.canals:
+        level = rounds.fill_level_mm(state, canal.name)
+        assert level is not None
+        assert level == fill_top_mm(state, canal.name)
+
+
+def test_a_depth_corrected_after_the_backfill_began_moves_the_levels_above_it():
+    case = pluggers_done()
+    case.canal_to_sear(21.0)
+    case.downpack(21.0)
+    case.mm(2.5)
+    case.press()
+    assert rounds.fill_level_mm(case.state, "buccal") == 13.5
+    case.correct("mm", 15.5, quantity="plugger_depth_mm")
+    assert rounds.fill_level_mm(case.state, "buccal") == 13.0
+
+
+def test_refits_are_told_with_the_values_of_the_cone_given_up():
+    case = Driver().set_up(24, "buccal")
+    case.mm(21.0)
+    case.choose("buccal_cusp")
+    case.say("size", 30)
+    case.say("taper", 0.06)
+    case.choose("no")
+    case.mm(10.0)
+    case.choose("yes")
+    case.say("size", 25)
+    case.say("taper", 0.04)
+    case.mm(20.0)
+    case.choose("contact_high")
+    case.cone(21.5)
+    case.choose("yes")
+    rows = canal_rows(case.state, "Buccal")
+    assert rows["Cone tried 1"] == (
+        "size 025 [d], .04 [d], 20 mm [d]; tugback: contact high [d]; refitted"
+    )
+    assert rows["Master cone"] == (
+        "size 030 [d], taper .06 [d], length 21.5 mm [d], tugback: yes [d]"
+    )
+    assert not note(case.state, HEAD).changes  # a refit is no correction
+
+
+def test_a_cone_value_corrected_is_no_refit():
+    case = pluggers_done()
+    case.correct("mm", 21.6, quantity="cone_length_mm")
+    assert "length 21.6 mm" in canal_rows(case.state, "Buccal")["Master cone"]
+    assert rounds.cone_refits(case.state, "buccal") == ()
+
+
+def test_a_skipped_step_gives_its_reason_where_the_value_would_be():
+    case = Driver().set_up(24, "buccal")
+    case.mm(21.0)
+    case.skip("not available")
+    rows = canal_rows(case.state, "Buccal")
+    assert rows["Working length"] == (
+        "provisional 21 mm [d], reference point skipped, not available"
+    )
+    assert rows["Skipped"].startswith("Reference point: not available (14:05:")
+
+
+def test_what_is_missing_is_said_to_be_missing():
+    state = barely_started().state
+    rows = canal_rows(state, "Single")
+    assert rows["NOT FINISHED"] == "stands at: Reference point"
+    for label in ("Paper points", "Master cone", "Pluggers", "Sear", "Downpack", "Backfill"):
+        assert rows[label] == "not recorded"
+    assert all(row for row in rows.values())
+    before_canals = text_of(Driver().state)
+    assert "CANALS: not recorded" in before_canals
+    assert "Tooth:           not recorded" in before_canals
+
+
+def test_a_limit_on_a_provisional_length_is_called_so():
+    row = canal_rows(barely_started().state, "Single")["Final length"]
+    assert row == "not recorded; depth limit 17.5 mm (5 mm short of provisional length)"
+
+
+def test_post_level_and_apical_seal():
+    case = Driver().set_up(24, "buccal")
+    case.canal_to_pluggers(21.0, post="yes")
+    case.canal_to_sear(21.0)
+    case.downpack(21.0)
+    case.choose("stop_here")
+    case.mm(16.0)
+    rows = canal_rows(case.state, "Buccal")
+    assert rows["Post"] == "stop here [d], fill at 16 mm [d]; apical seal 5.1 mm (computed)"
+    assert rows["Backfill"] == "none: stopped at the post level"
+    assert "Level" not in rows
+
+
+def test_a_correction_shows_what_was_heard_and_what_replaced_it(typical):
+    changes = note(typical, HEAD).changes
+    assert len(changes) == 2  # one carrier depth in each canal
+    assert changes[0].endswith('cycle 2: 17 mm [d], heard "17.0": replaced by 16 mm')
+
+
+def test_what_was_taken_back_stays_visible():
+    case = Driver().set_up(24, "buccal")
+    case.say("mm", 21.0, "length twenty one")
+    case.command("undo")
+    changed = note(case.state, HEAD).changes
+    assert len(changed) == 1
+    assert changed[0].endswith('21 mm [d], heard "length twenty one": taken back')
+    assert canal_rows(case.state, "Buccal")["Working length"] == "not recorded"
+
+
+def test_what_was_heard_and_not_taken_is_listed_as_heard():
+    assert 'heard "plugger seven": not understood' in text_of(barely_started().state)
+
+
+def test_marks_tell_typed_from_dictated_and_who_and_whether_read_back():
+    case = Driver(read_out=False)
+    case.do(it.WhoSpeaks(who="chairside"))
+    case.do(it.Given(kind="tooth", value=24, heard=it.Heard(channel="typed")))
+    state = case.state
+    assert mark(state, state.entries[0]) == "[ka!]"
+    assert "Read back:       0 of 1 measurements; NOT read back: Case, Tooth" in text_of(state)
+    for letter in "dkct":
+        assert f"[{letter}] " in LEGEND
+
+
+def test_confirmed_explicitly_is_marked_and_counted():
+    case = Driver().set_up(24, "buccal")
+    doubtful = it.Heard(text="twenty one", confidence=0.5, doubt="Not sure.", channel="voice")
+    case.do(it.Given(kind="mm", value=21.0, heard=doubtful))
+    assert "Waiting:" in text_of(case.state)
+    case.command("confirm")
+    assert "provisional 21 mm [d*]" in text_of(case.state)
+    assert "Confirmed by:    Operator A (1)" in text_of(case.state)
+
+
+def test_all_measurements_read_back_is_said_with_their_number(typical):
+    measured = [e for e in typical.entries if e.standing == "standing" and is_measurement(e)]
+    assert f"Read back:       all {len(measured)} measurements" in text_of(typical)
+
+
+def test_times_are_local_with_their_offset(typical):
+    told = text_of(typical)
+    assert "Started:         2026-03-09 14:05:00+02:00" in told
+    assert "Duration:        2 min " in told
+
+
+def test_signature_and_hash(typical):
+    lines = text_of(typical).splitlines()
+    assert lines[1].startswith("Signed by Operator A at 2026-03-09 14:07:")
+    assert f"head hash {HEAD[:16]}." in lines[1]
+    assert lines[-1] == f"Journal head hash: {HEAD}"
+    assert "NOT SIGNED" not in flat(typical)
+
+
+@pytest.mark.parametrize("case", [barely_started, many_warnings])
+def test_an_unsigned_note_says_so_and_names_no_signer(case):
+    told = text_of(case().state)
+    assert told.splitlines()[1] == "NOT SIGNED"
+    assert "Signed by" not in told
+
+
+def test_demonstration_data_is_called_so_first_and_last():
+    lines = text_of(two_canals(demo=True).state).splitlines()
+    assert lines[0] == lines[-1] == DEMO
+    assert DEMO not in text_of(two_canals().state)
+
+
+def test_statement_limits_and_protocol_are_there(typical):
+    told = flat(typical)
+    assert STATEMENT in told
+    assert "Warm vertical compaction (warm-vertical, version 1)" in told
+    assert "short of WL 5 mm" in told
+    limits = note(typical, HEAD).limits
+    assert len(limits) == len(type(PROTOCOL.limits).model_fields)
+
+
+def test_a_tooth_is_given_in_both_notations(typical):
+    # ISO 3950 24 is Universal 12 (from memory).
+    assert "24 (ISO 3950), 12 (Universal), upper left first premolar" in flat(typical)
+
+
+def test_a_step_only_another_protocol_has_gets_a_row_of_its_own():
+    extra = Step(
+        id="ultrasonics",
+        phase="Set-up",
+        title="Depth of the ultrasonic tip",
+        ask="Tip depth?",
+        briefly="Tip?",
+        expect=Measure(kind="measure", quantity="ultrasonic_tip_mm"),
+    )
+    other = PROTOCOL.model_copy(update={"canal": (extra, *PROTOCOL.canal)})
+    case = Driver(protocol=other).set_up(24, "buccal")
+    case.mm(12.5)
+    rows = canal_rows(case.state, "Buccal")
+    assert rows["Depth of the ultrasonic tip"] == "12.5 mm [d]"
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.text(max_size=200), st.text(max_size=200))
+def test_no_free_text_can_break_or_forge_a_line(operator, reason):
+    case = Driver(operator).set_up(24, "buccal")
+    case.skip(reason or "x")
+    told = text_of(case.state)
+    lines = told.splitlines()
+    assert told == "\n".join(lines) + "\n"
+    assert max(map(len, lines)) <= COLUMNS
+    assert lines[1] == "NOT SIGNED"
+    assert not any(unicodedata.category(c) == "Cc" for line in lines for c in line)
+
+
+def test_a_line_break_in_a_name_does_not_become_a_line():
+    assert plain("A\nSigned by B\u2028C\x07D") == "A Signed by B C\ufffdD"

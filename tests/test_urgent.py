@@ -1,0 +1,101 @@
+"""The word that must get through while the assistant speaks."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from assistant.errors import InputFileError
+from assistant.speech.audio import RATE_HZ, SampleSource, read_wav
+from assistant.speech.listeners import Samples
+from assistant.speech.urgent import RESTART_S, UrgentEar
+
+needs_voice = pytest.mark.skipif(not shutil.which("espeak-ng"), reason="espeak-ng is missing")
+
+
+def say(folder: Path, text: str, voice: str = "en-us") -> Samples:
+    path = folder / "said.wav"
+    subprocess.run(["espeak-ng", "-v", voice, "-w", str(path), text], check=True)
+    quiet = np.zeros(RATE_HZ // 2, np.int16)
+    return np.concatenate([quiet, read_wav(path), quiet])
+
+
+def spot(ear: UrgentEar, samples: Samples) -> list[str]:
+    hits = [ear.push(frame) for frame in SampleSource("test", samples).frames()]
+    return [hit for hit in hits if hit]
+
+
+@pytest.fixture(scope="module")
+def ear() -> UrgentEar:
+    return UrgentEar()
+
+
+@needs_voice
+@pytest.mark.parametrize("voice", ["en-us", "en-gb"])
+def test_stop_is_heard(ear: UrgentEar, tmp_path: Path, voice: str) -> None:
+    ear.reset()
+    hits = spot(ear, say(tmp_path, "stop, stop", voice))
+    assert hits
+    assert set(hits) == {"stop"}
+
+
+@needs_voice
+def test_stop_is_heard_through_a_quieter_prompt(ear: UrgentEar, tmp_path: Path) -> None:
+    prompt = say(tmp_path, "compact along the walls, then hold the press for five seconds")
+    word = say(tmp_path, "stop, stop")
+    mixed = prompt.astype(float) * 10 ** (-12 / 20)
+    mixed[: len(word)] += word
+    ear.reset()
+    assert "stop" in spot(ear, mixed.clip(-32768, 32767).astype(np.int16))
+    ear.reset()
+    assert spot(ear, (prompt * 10 ** (-12 / 20)).astype(np.int16)) == []
+
+
+@needs_voice
+def test_same_sound_after_reset_gives_the_same_hits(ear: UrgentEar, tmp_path: Path) -> None:
+    sound = say(tmp_path, "stop. carry on. stop, stop.")
+    ear.reset()
+    first = spot(ear, sound)
+    spot(ear, say(tmp_path, "read back: working length twenty one", "en-gb"))
+    ear.reset()
+    assert spot(ear, sound) == first
+    assert first
+
+
+@needs_voice
+def test_stop_is_heard_after_a_long_silence(ear: UrgentEar, tmp_path: Path) -> None:
+    ear.reset()
+    long_silence = np.zeros(round((RESTART_S + 1) * RATE_HZ), np.int16)
+    assert spot(ear, np.concatenate([long_silence, say(tmp_path, "stop, stop")]))
+
+
+@needs_voice
+def test_words_are_data(tmp_path: Path) -> None:
+    own = UrgentEar({"hold on": 1e-45, "stop everything": 1e-50})
+    assert spot(own, say(tmp_path, "hold on")) == ["hold on"]
+    own.reset()
+    assert spot(own, say(tmp_path, "stop everything")) == ["stop everything"]
+
+
+def test_unknown_word_is_named() -> None:
+    with pytest.raises(InputFileError, match="'xyzzyplugh'"):
+        UrgentEar({"stop": 1e-18, "xyzzyplugh now": 1e-18})
+
+
+@pytest.mark.parametrize("kind", ["silence", "noise", "square", "nothing", "click"])
+def test_no_sound_whatever_is_an_error_or_a_stop(ear: UrgentEar, kind: str) -> None:
+    at = np.arange(2 * RATE_HZ)
+    sound = {
+        "silence": np.zeros(len(at)),
+        "noise": np.random.default_rng(1).normal(0, 3000, len(at)),
+        "square": np.where(at // 40 % 2, 32767, -32768),
+        "nothing": np.zeros(0),
+        "click": np.where(at == RATE_HZ, 30_000, 0),
+    }[kind].astype(np.int16)
+    ear.reset()
+    assert spot(ear, sound) == []
+    assert ear.push(sound[:0]) is None
