@@ -22,11 +22,9 @@ from assistant.record.casefile import CaseFile
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Hearing, Session
 from assistant.speech.audio import RATE_HZ, to_int16
-from assistant.speech.frontend import Ear
-from assistant.speech.grammar import Language, load_language
+from assistant.speech.grammar import Grammar, Language, Wanted, load_language
 from assistant.speech.listeners import Listener, Samples
 from assistant.speech.understand import Trust
-from assistant.speech.urgent import UrgentEar
 from assistant.yamlfile import load_yaml
 
 TRUST = {
@@ -57,10 +55,22 @@ def listener(name: str, model: Path | None) -> Listener:
 
 
 def hearing(name: str, model: Path | None, words: Language) -> Hearing:
-    """Ears for a session."""
+    """Ears for a session.
+
+    Raises:
+        EquipmentError: the recogniser's model is missing.
+        InputFileError: the model lacks words of the grammar.
+    """
+    from assistant.speech.frontend import Ear  # noqa: PLC0415
+    from assistant.speech.urgent import UrgentEar  # noqa: PLC0415
+
     urgent = words.phrases.urgent
+    recogniser = listener(name, model)
+    for kind in words.phrases.values:
+        # Words that the model lacks must come to light now, not in mid-case.
+        recogniser.prepare(Grammar(words, Wanted(kind, options=tuple(words.phrases.options))))
     return Hearing(
-        listener=listener(name, model),
+        listener=recogniser,
         trust=TRUST[name],
         ear=Ear(),
         urgent=UrgentEar(urgent.always | urgent.in_timer),

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING
 
 from assistant.clock import Clock
 from assistant.errors import DeviceLost, RecordUnwritable
@@ -26,11 +27,13 @@ from assistant.record.casefile import CaseFile
 from assistant.screen.port import Screen
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, AudioSource
 from assistant.speech.expected import wanted_now
-from assistant.speech.frontend import Ear, Utterance
 from assistant.speech.grammar import Grammar, Language
 from assistant.speech.listeners import Heard, Listener, Samples
 from assistant.speech.understand import Trust, understand, understand_typed
-from assistant.speech.urgent import UrgentEar
+
+if TYPE_CHECKING:  # they load the recogniser, which typed work does without
+    from assistant.speech.frontend import Ear, Utterance
+    from assistant.speech.urgent import Spotted, UrgentEar
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
 STOP_ONCE_S = 1.5
@@ -169,8 +172,8 @@ class Session:
             self._ear_since_s = self._audio_s
             self._was_speaking = speaking
         listening_for_stop = speaking or timing
-        if listening_for_stop and (word := self.hearing.urgent.push(frame)) is not None:
-            self._urgent(word)
+        if listening_for_stop and (spotted := self.hearing.urgent.push(frame)) is not None:
+            self._urgent(spotted)
         if not speaking:
             utterance = self.hearing.ear.push(frame)
             if utterance is not None:
@@ -245,9 +248,9 @@ class Session:
 
     # -- hearing ------------------------------------------------------------
 
-    def _urgent(self, word: str) -> None:
+    def _urgent(self, spotted: Spotted) -> None:
         """ "Stop", while we speak or a timer runs: quiet, and end the timer."""
-        now = self.clock.now()
+        word, now = spotted.word, self._before(spotted.ago_s)
         always = word in self.language.phrases.urgent.always
         if now.mono_s - self._last_stop_s < STOP_ONCE_S:
             return
@@ -276,9 +279,11 @@ class Session:
 
     def _moment_of(self, utterance: Utterance) -> Moment:
         """When the speech began, on the session's clock."""
+        return self._before(self._audio_s - (self._ear_since_s + utterance.started_s))
+
+    def _before(self, ago_s: float) -> Moment:
         now = self.clock.now()
-        age_s = self._audio_s - (self._ear_since_s + utterance.started_s)
-        return Moment(wall=now.wall - timedelta(seconds=age_s), mono_s=now.mono_s - age_s)
+        return Moment(wall=now.wall - timedelta(seconds=ago_s), mono_s=now.mono_s - ago_s)
 
     def _stop_again(self, intent: it.AnyIntent, began: Moment) -> bool:
         """Whether this is the "stop" that the urgent ear has already acted on."""

@@ -24,8 +24,9 @@ QUIET, NOISY = 25.0, 140.0
     [
         ("flite:slt", QUIET),
         ("flite:slt", NOISY),
-        ("flite:rms", QUIET),
-        ("flite:awb", NOISY),
+        ("flite:rms", NOISY),
+        ("flite:awb", QUIET),
+        ("flite:kal16", QUIET),
         ("espeak-ng:en-us", QUIET),
     ],
 )

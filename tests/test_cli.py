@@ -50,7 +50,9 @@ confirm
 """
 
 
-def fillwarm(*args: object, text: str = "", **kwargs: object) -> subprocess.CompletedProcess[str]:
+def fillwarm(
+    *args: object, text: str = "", **kwargs: object
+) -> subprocess.CompletedProcess[str]:
     env = {**os.environ, "FILLWARM_VOSK_MODEL": ""}
     return subprocess.run(
         [*PROGRAM, *map(str, args)],

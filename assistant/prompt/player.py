@@ -11,16 +11,15 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import gcd
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import resample_poly
 
 from assistant.errors import EquipmentError
 from assistant.speech.audio import RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
+from assistant.speech.resample import resample
 
 _FADE_S = 0.010  # a cut in the middle of a vowel would click
 _STALLED_S = 1.0  # the device asks for sound about every 10-40 ms while it lives
@@ -301,6 +300,5 @@ def _usable_rate_hz(sound: SoundModule, device: int | str | None) -> int:
 def _resampled(samples: Samples, rate_hz: int) -> NDArray[np.int16]:
     if rate_hz == RATE_HZ:
         return samples
-    common = gcd(rate_hz, RATE_HZ)
-    wave = resample_poly(samples.astype(np.float64), rate_hz // common, RATE_HZ // common)
+    wave = resample(samples.astype(np.float64), RATE_HZ, rate_hz)
     return to_int16(wave)

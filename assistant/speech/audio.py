@@ -15,10 +15,10 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import resample_poly
 
 from assistant.errors import DeviceLost, EquipmentError, RecordUnwritable
 from assistant.speech.listeners import Samples
+from assistant.speech.resample import resample
 from assistant.speech.wavfile import read_mono
 
 RATE_HZ = 16_000
@@ -65,8 +65,7 @@ def read_wav(path: Path | str) -> Samples:
     """
     values, rate_hz = read_mono(Path(path))
     if rate_hz != RATE_HZ:
-        common = math.gcd(RATE_HZ, rate_hz)
-        values = resample_poly(values, RATE_HZ // common, rate_hz // common)
+        values = resample(values, rate_hz, RATE_HZ).astype(np.float32)
     return to_int16(values)
 
 
@@ -141,7 +140,7 @@ class StreamResampler:
         if groups < 1:
             return np.zeros(0, np.int16)
         taken = groups * self._down
-        out = resample_poly(self._held[: taken + 2 * self._context], self._up, self._down)
+        out = resample(self._held[: taken + 2 * self._context], self._down, self._up)
         skip = self._context // self._down * self._up
         self._held = self._held[taken:]
         return to_int16(out[skip : skip + groups * self._up])

@@ -21,12 +21,12 @@ from itertools import islice
 
 import numpy as np
 from pocketsphinx import Decoder, get_model_path
-from scipy.signal import resample_poly
 
 from assistant.errors import InputFileError
 from assistant.speech.audio import RATE_HZ, to_int16
 from assistant.speech.evidence import Evidence, confidence, levels_db
 from assistant.speech.listeners import Heard, Samples, StepGrammar
+from assistant.speech.resample import resample
 
 CACHED_GRAMMARS = 32
 """Compiled grammars kept; a case has about a dozen steps."""
@@ -211,7 +211,7 @@ class PocketsphinxListener:
 
 def _slowed(samples: Samples) -> Samples:
     """4 % slower and lower: enough to shake a hit that hangs by a thread."""
-    return to_int16(resample_poly(samples.astype(np.float32), 26, 25))
+    return to_int16(resample(samples.astype(np.float32), 25, 26))
 
 
 def _similarity(one: list[str], other: list[str]) -> float:
@@ -225,18 +225,21 @@ def _distinct(texts: Iterable[str], besides: str) -> list[str]:
 
 
 def _add_words(decoder: Decoder, grammar: StepGrammar) -> None:
-    """Teach the dictionary what it lacks. Raises InputFileError."""
+    """Teach the dictionary words and pronunciations it lacks. Raises InputFileError."""
     for word in sorted(grammar.words):
-        if decoder.lookup_word(word) is not None:
-            continue
         pronunciations = grammar.lexicon.get(word, ())
+        if _known(decoder, word) and not pronunciations:
+            continue
         if not pronunciations:
             raise InputFileError(
                 f"The word {word!r} has no pronunciation; add one to the lexicon file in the "
                 "grammars folder, as CMU phones."
             )
-        for number, phones in enumerate(pronunciations, start=1):
-            entry = word if number == 1 else f"{word}({number})"
+        for phones in pronunciations:
+            variants = _variants(decoder, word)
+            if phones in variants.values():
+                continue
+            entry = f"{word}({len(variants) + 1})" if variants else word
             try:
                 decoder.add_word(entry, phones, True)
             except RuntimeError as error:
@@ -245,3 +248,17 @@ def _add_words(decoder: Decoder, grammar: StepGrammar) -> None:
                     "phones without stress marks; correct it in the lexicon file in the "
                     "grammars folder."
                 ) from error
+
+
+def _known(decoder: Decoder, word: str) -> bool:
+    return decoder.lookup_word(word) is not None
+
+
+def _variants(decoder: Decoder, word: str) -> dict[str, str]:
+    """The pronunciations a dictionary has for a word: ``word``, ``word(2)``, ..."""
+    found: dict[str, str] = {}
+    entry = word
+    while (phones := decoder.lookup_word(entry)) is not None:
+        found[entry] = phones
+        entry = f"{word}({len(found) + 1})"
+    return found

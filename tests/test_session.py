@@ -1,0 +1,204 @@
+"""The loop around the core, with pretended devices: what fails, and what still works."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from from_sound import START, sit
+
+from assistant import assembly
+from assistant.clock import SampleClock
+from assistant.data import protocol_path
+from assistant.demo.dictation import dictate
+from assistant.errors import DeviceLost, EquipmentError
+from assistant.procedure.protocol import Protocol
+from assistant.prompt.mouth import Mouth
+from assistant.prompt.player import SilentPlayer, TimelinePlayer
+from assistant.prompt.sayings import load_wording
+from assistant.record.atomic import OS_FILES
+from assistant.record.casefile import CaseFile, read_case
+from assistant.screen.terminal import TerminalScreen
+from assistant.session import Session
+from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
+from assistant.speech.listeners import Samples
+from assistant.yamlfile import load_yaml
+
+
+class FullDisk:
+    """A file layer that can be told to refuse, as a full disk does."""
+
+    def __init__(self) -> None:
+        self.full = False
+
+    def write(self, fd: int, data: bytes) -> int:
+        if self.full:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return OS_FILES.write(fd, data)
+
+    def fsync(self, fd: int) -> None:
+        OS_FILES.fsync(fd)
+
+    def truncate(self, fd: int, length: int) -> None:
+        OS_FILES.truncate(fd, length)
+
+
+class NoVoice:
+    """A speech engine that is not there."""
+
+    def render(self, text: str) -> Samples:
+        raise EquipmentError("The speech engine is missing; install espeak-ng.")
+
+
+class Source:
+    """Frames as given, then the device is gone."""
+
+    name = "pretended microphone"
+
+    def __init__(self, samples: Samples, clock: SampleClock) -> None:
+        self._samples = samples
+        self._clock = clock
+
+    def frames(self) -> Iterator[Samples]:
+        whole = len(self._samples) // FRAME_SAMPLES * FRAME_SAMPLES
+        yield from self._samples[:whole].reshape(-1, FRAME_SAMPLES)
+        raise DeviceLost("The microphone is gone; plug it in again.")
+
+    def close(self) -> None:
+        pass
+
+
+class Sitting:
+    """A session on a virtual clock whose screen is kept as lines."""
+
+    def __init__(self, folder: Path, *, ears: bool = False, voice: object = None) -> None:
+        self.lines: list[str] = []
+        self.clock = SampleClock(START)
+        self.disk = FullDisk()
+        words = assembly.language()
+        case = CaseFile.create(
+            folder,
+            load_yaml(protocol_path("to-post-level"), Protocol),
+            self.clock.now(),
+            case_code="T-1",
+            operator="Operator A",
+            files=self.disk,
+        )
+        seconds = lambda: self.clock.now().mono_s  # noqa: E731
+        player = TimelinePlayer(seconds) if voice else SilentPlayer()
+        self.session = Session(
+            case,
+            self.clock,
+            mouth=Mouth(voice or NoVoice(), player, seconds),  # type: ignore[arg-type]
+            screen=TerminalScreen(self.lines.append, seconds),
+            language=words,
+            wording=load_wording(words.folder),
+            hearing=assembly.hearing("pocketsphinx", None, words) if ears else None,
+            read_back_on_screen=not player.audible,
+        )
+
+    def shown(self, text: str) -> bool:
+        return any(text in line for line in self.lines)
+
+
+def test_a_microphone_lost_in_the_middle_leaves_the_keyboard(tmp_path: Path) -> None:
+    sitting = Sitting(tmp_path / "case", ears=True)
+    said = dictate("tooth one one", "flite:slt")
+    silence = np.zeros(RATE_HZ, np.int16)
+    source = Source(np.concatenate([silence, said, silence]), sitting.clock)
+    sitting.session.typed.put(None)  # the end of the typed lines, read after the loss
+    waiting = sitting.session.typed
+    waiting.get()
+    original = sitting.session._type
+
+    def typed_after_the_loss() -> None:
+        waiting.put("single\n")
+        waiting.put(None)
+        original()
+
+    sitting.session._type = typed_after_the_loss  # type: ignore[method-assign]
+    sitting.session.run(source)
+    assert sitting.shown("The microphone is gone")
+    assert sitting.shown("Typed lines still work")
+    state = sitting.session.case.state
+    assert state.tooth == 11  # heard before
+    assert [track.name for track in state.canals] == ["single"]  # typed after
+    assert any("microphone" in text for _, text in state.interruptions)
+
+
+def test_a_full_disk_is_said_and_nothing_counts_until_it_is_stored(tmp_path: Path) -> None:
+    sitting = Sitting(tmp_path / "case")
+    sitting.session.read("tooth 11")
+    sitting.disk.full = True
+    before = sitting.session.case.state
+    sitting.session.read("single")
+    assert sitting.session.case.state == before
+    assert sitting.shown("not stored")
+    sitting.disk.full = False
+    sitting.session.read("single")
+    assert sitting.session.case.state.canals
+    sitting.session.case.close()
+    state, _ = read_case(tmp_path / "case")
+    assert state == sitting.session.case.state
+
+
+def test_without_a_speech_engine_the_screen_goes_on(tmp_path: Path) -> None:
+    sitting = Sitting(tmp_path / "case", voice=NoVoice())
+    sitting.session.read("tooth 11")
+    sitting.session.pass_time()
+    assert sitting.shown("install espeak-ng")
+    assert sitting.shown("Tooth 11, upper right central incisor.")
+
+
+def test_in_silent_mode_the_screen_is_the_read_back(tmp_path: Path) -> None:
+    sitting = Sitting(tmp_path / "case")
+    sitting.session.read("tooth 11")
+    sitting.session.pass_time()
+    assert all(entry.read_back for entry in sitting.session.case.state.entries)
+
+
+@pytest.mark.parametrize("line", ["flurble", "twenty one point", "plugger", "  ?!  "])
+def test_what_is_not_understood_is_answered(tmp_path: Path, line: str) -> None:
+    sitting = Sitting(tmp_path / "case")
+    before = len(sitting.lines)
+    sitting.session.read(line)
+    assert any(" ? " in shown for shown in sitting.lines[before:])
+
+
+def test_the_voice_commands_for_verbosity_take_effect(tmp_path: Path) -> None:
+    sitting = Sitting(tmp_path / "case")
+    sitting.session.read("be brief")
+    assert sitting.session.mouth.verbosity == "brief"
+    sitting.session.read("warnings only")
+    assert sitting.session.mouth.verbosity == "warnings_only"
+    sitting.session.read("say everything")
+    assert sitting.session.mouth.verbosity == "full"
+
+
+def test_a_spoken_stop_cuts_the_assistant_short(tmp_path: Path) -> None:
+    """The word is laid over a prompt; the prompt must end early, the case stay as it is."""
+    session, _ = sit(tmp_path / "case", "flite:rms", lines=_first_line())
+    from assistant.procedure import intents as it
+
+    session.take(it.Command(verb="what_can_i_say", heard=it.Heard(channel="key")))
+    session.mouth.pump()
+    assert session.mouth.speaking
+    before = session.case.state
+    stop = dictate("stop", "flite:rms")
+    room = np.random.default_rng(5).normal(0, 25, RATE_HZ).astype(np.int16)
+    sound = np.concatenate([room, stop, room])
+    whole = len(sound) // FRAME_SAMPLES * FRAME_SAMPLES
+    for frame in sound[:whole].reshape(-1, FRAME_SAMPLES):
+        session.hear(frame)
+    assert not session.mouth.speaking
+    assert any(u.fate == "cut" for u in session.mouth.spoken)
+    assert session.case.state == before
+
+
+def _first_line():  # type: ignore[no-untyped-def]
+    from assistant.demo.rehearsal import Line
+
+    return (Line(say="tooth one one"),)
