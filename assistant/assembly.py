@@ -54,7 +54,9 @@ def listener(name: str, model: Path | None) -> Listener:
     return PocketsphinxListener()
 
 
-def hearing(name: str, model: Path | None, words: Language) -> Hearing:
+def hearing(
+    name: str, model: Path | None, words: Language, *, earpiece: bool = True
+) -> Hearing:
     """Ears for a session.
 
     Raises:
@@ -74,6 +76,7 @@ def hearing(name: str, model: Path | None, words: Language) -> Hearing:
         trust=TRUST[name],
         ear=Ear(),
         urgent=UrgentEar(urgent.always | urgent.in_timer),
+        earpiece=earpiece,
     )
 
 

@@ -113,6 +113,9 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
 @click.option("--typed", is_flag=True, help="Typed lines only, no microphone.")
 @click.option("--microphone", default=None, help="Input device, by name or number.")
 @click.option("--speaker", default=None, help="Output device (earpiece), by name or number.")
+@click.option(
+    "--loudspeaker", is_flag=True, help='The microphone hears the voice: say "stop stop".'
+)
 @click.option("--silent", is_flag=True, help="Screen only, no voice.")
 def run(
     folder: Path | None,
@@ -125,13 +128,16 @@ def run(
     typed: bool,
     microphone: str | None,
     speaker: str | None,
+    loudspeaker: bool,
     silent: bool,
 ) -> None:
     """Begin a case, or go on with the one in --case."""
     click.echo(f"{STATEMENT}\n")
     words = assembly.language()
     recording = wav_source(wav) if wav else None
-    ears = None if typed else assembly.hearing(listener, model, words)
+    ears = None if typed else assembly.hearing(
+        listener, model, words, earpiece=not loudspeaker
+    )
     clock: Clock = SystemClock()
     if recording is not None:
         clock = SampleClock(datetime.now().astimezone().replace(microsecond=0))

@@ -39,6 +39,9 @@ FRAME_S = FRAME_SAMPLES / RATE_HZ
 STOP_ONCE_S = 1.5
 """A "stop" is heard by two ears; within this time it is the same one."""
 
+STOP_TWICE_S = 1.3
+"""Longest time between the two words of "stop stop"."""
+
 VERBOSITY = {
     "say_all": Verbosity.FULL,
     "say_less": Verbosity.BRIEF,
@@ -48,12 +51,16 @@ VERBOSITY = {
 
 @dataclass(frozen=True)
 class Hearing:
-    """Everything that turns sound into intents."""
+    """Everything that turns sound into intents.
+
+    ``earpiece`` tells that the microphone does not hear the assistant.
+    """
 
     listener: Listener
     trust: Trust
     ear: Ear
     urgent: UrgentEar
+    earpiece: bool = True
 
 
 class Session:
@@ -86,6 +93,7 @@ class Session:
         self._grammars: dict[object, Grammar] = {}
         self._last_tick = clock.now()
         self._last_stop_s = -STOP_ONCE_S
+        self._first_stop_s = -STOP_TWICE_S
         self._was_speaking = False
         self._told_trouble: str | None = None
         self._audio_s = 0.0
@@ -250,12 +258,16 @@ class Session:
 
     def _urgent(self, spotted: Spotted) -> None:
         """ "Stop", while we speak or a timer runs: quiet, and end the timer."""
+        assert self.hearing is not None
         word, now = spotted.word, self._before(spotted.ago_s)
         always = word in self.language.phrases.urgent.always
         if now.mono_s - self._last_stop_s < STOP_ONCE_S:
             return
-        if self.case.state.timer is None and not always:
-            return  # the assistant explaining "heat off" is no command
+        if self.case.state.timer is None:
+            if not always:
+                return  # "release" ends a timer and nothing else
+            if not self.hearing.earpiece and not self._stop_twice(now):
+                return
         self._last_stop_s = now.mono_s
         self.mouth.hush()
         self.screen.show_heard(Heard(word, 1.0, listener="urgent"), "command")
@@ -264,6 +276,12 @@ class Session:
             self.take(it.Command(verb="stop", heard=heard))
         else:
             self.mouth.sound(chimes.tick())
+
+    def _stop_twice(self, now: Moment) -> bool:
+        """Through a loudspeaker the room hears the assistant, whose own words can pass
+        for one "stop"; two in a row cannot."""
+        before, self._first_stop_s = self._first_stop_s, now.mono_s
+        return now.mono_s - before < STOP_TWICE_S
 
     def _utterance(self, utterance: Utterance) -> None:
         assert self.hearing is not None

@@ -96,7 +96,8 @@ def test_the_journal_alone_gives_the_same_case_and_reports(tmp_path: Path) -> No
     written = write_reports(tmp_path / "case", state, head)
     for path in written.values():
         assert path.stat().st_size > 0
-    assert "Depth check: limit 17, heard 18." in written["note"].read_text(encoding="utf-8")
+    note = " ".join(written["note"].read_text(encoding="utf-8").split())
+    assert "Depth check: limit 17, heard 18." in note
 
 
 def test_a_case_stopped_anywhere_goes_on_at_the_same_step(tmp_path: Path) -> None:

@@ -131,7 +131,7 @@ def test_second_process_on_the_same_case(tmp_path: Path) -> None:
             if (case / "journal.jsonl").exists():
                 break
             time.sleep(0.05)
-        assert_clear(fillwarm("run", "--typed", "--case", case), 7, "another process")
+        assert_clear(fillwarm("run", "--typed", "--case", case), 7, "is open in process")
         process.stdin.close()
         process.wait(timeout=30)
     assert_clear(fillwarm("verify", case), 0, "whole")

@@ -46,12 +46,19 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
     match event:
         case ev.EntryMade(entry=entry, replaces=replaces):
             entries = _restand(state.entries, replaces, "replaced")
-            made = _with(state, entries=(*entries, entry), pending=None)
+            stored = entry.model_copy(update={"replaces": replaces})
+            made = _with(
+                state,
+                entries=(*entries, stored),
+                tracks=_answered(state, entry),
+                pending=None,
+            )
             if entry.quantity == "canals":
                 made = _with_canals(made, entry)
             return made
-        case ev.EntryUndone(seq=seq):
-            return _with(state, entries=_restand(state.entries, seq, "undone"), pending=None)
+        case ev.EntryUndone(seq=seq, restores=restores):
+            entries = _restand(state.entries, seq, "undone")
+            return _with(state, entries=_restand(entries, restores, "standing"), pending=None)
         case ev.EntryReadBack(seq=seq):
             entries = tuple(
                 e.model_copy(update={"read_back": True}) if e.seq == seq else e
@@ -106,6 +113,20 @@ def _restand(entries: tuple[Entry, ...], seq: int | None, standing: str) -> tupl
     )
 
 
+def _answered(state: CaseState, entry: Entry) -> tuple[Track, ...]:
+    """The tracks, with the entry's one answered if the entry is for its present step."""
+    step = state.protocol.step(entry.step)
+
+    def is_asked(track: Track) -> bool:
+        if track.name != entry.track or track.step != entry.step:
+            return False
+        return step.expect.kind == "readings" or entry.round == track.round(step.loop)
+
+    return tuple(
+        t.model_copy(update={"answered": True}) if is_asked(t) else t for t in state.tracks
+    )
+
+
 def _with_canals(state: CaseState, entry: Entry) -> CaseState:
     """Tracks for the canals named; a canal named before keeps its place."""
     assert isinstance(entry.value, tuple)
@@ -117,21 +138,34 @@ def _with_canals(state: CaseState, entry: Entry) -> CaseState:
 
 def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
     track = state.track(event.track)
-    visited = track.visited
-    if event.via in {"done", "skip"} and track.step not in {FINISHED, AT_CANALS}:
-        left = state.protocol.step(track.step)
-        visited = (*visited, (left.id, track.round(left.loop)))
-    elif event.via in {"back", "undo"} and (event.step, event.round) in visited:
-        there = len(visited) - 1 - visited[::-1].index((event.step, event.round))
-        visited = visited[:there]
+    visited, here = track.visited, _place(state, track)
+    there = (event.step, event.round)
+    # A step that is asked again is not left: "back" must not find it twice.
+    if there != here:
+        if event.via in {"done", "skip"}:
+            visited = (*visited, here) if here else visited
+        elif there in visited:
+            last = len(visited) - 1 - visited[::-1].index(there)
+            visited = visited[:last]
     rounds = dict(track.rounds)
     if event.loop:
         rounds[event.loop] = event.round
     moved = track.model_copy(
-        update={"step": event.step, "visited": visited, "rounds": tuple(rounds.items())}
+        update={
+            "step": event.step,
+            "visited": visited,
+            "rounds": tuple(rounds.items()),
+            "answered": False,
+        }
     )
     return _with(
         state,
         tracks=tuple(moved if t.name == event.track else t for t in state.tracks),
         pending=None,
     )
+
+
+def _place(state: CaseState, track: Track) -> tuple[str, int] | None:
+    if track.step in {FINISHED, AT_CANALS}:
+        return None
+    return track.step, track.round(state.protocol.step(track.step).loop)

@@ -6,10 +6,10 @@ from assistant.canal import teeth
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure import timing
-from assistant.procedure.draft import Draft
+from assistant.procedure.draft import KEPT, Draft
 from assistant.procedure.protocol import AT_CANALS, Step
-from assistant.procedure.rules import fired_by_leaving, fired_by_skip
-from assistant.procedure.state import CASE, CaseState, Pending, Skipped
+from assistant.procedure.rules import fired_by_skip
+from assistant.procedure.state import CASE, CaseState, Entry, Pending, Skipped
 
 UNSKIPPABLE = frozenset({"tooth", "canals", "sign"})
 """Without these there is no case to speak of."""
@@ -51,21 +51,24 @@ def _start(draft: Draft, intent: it.Command) -> None:
     """Begin the timed act; after a press cut short this is the answer to its warning."""
     step = draft.state.step
     if step is not None and step.expect.kind == "timed":
-        _answer_with(draft, "repeated")
-    timing.start(draft, intent)
-
-
-def _answer_with(draft: Draft, answer: str) -> None:
-    for warning in draft.state.open_warnings(draft.state.active):
-        draft.add(ev.WarningAnswered(seq=warning.seq, answer=answer, at=draft.now))
+        repeated = draft.open_here()
+        if set(draft.state.open_warnings(draft.state.active)) - set(repeated):
+            return draft.refuse(intent, "answer_warning_first")
+        draft.drop_pending("timer started")
+        for warning in repeated:
+            draft.answer(warning, "repeated")
+    return timing.start(draft, intent)
 
 
 def _keep(draft: Draft, intent: it.Command) -> None:
-    """The clinician stands by a value that was warned about."""
-    if not draft.state.open_warnings(draft.state.active):
+    """The clinician stands by what was warned about."""
+    waiting = draft.state.open_warnings(draft.state.active)
+    if not waiting:
         return draft.refuse(intent, "nothing_to_keep")
-    _answer_with(draft, "kept as said")
-    return draft.advance()
+    draft.drop_pending("the value before it was kept")
+    for warning in waiting:
+        draft.answer(warning, KEPT)
+    return draft.go_on()
 
 
 def _back(draft: Draft, intent: it.Command) -> None:
@@ -77,6 +80,7 @@ def _back(draft: Draft, intent: it.Command) -> None:
     step, round_ = here.visited[-1]
     if here.name == CASE and not _same_part(draft.state, here.step, step):
         return draft.refuse(intent, "at_the_start")
+    draft.drop_pending("gone back")
     return draft.move(here.name, step, "back", round_)
 
 
@@ -86,7 +90,11 @@ def _same_part(state: CaseState, one: str, other: str) -> bool:
 
 
 def _undo(draft: Draft, intent: it.Command) -> None:
-    """Take back the last entry of this canal and ask for it again."""
+    """Take back the last entry of this canal and ask for it again.
+
+    A correction taken back gives the earlier value its place again; then, and
+    where going back has already passed the step, the canal stays where it is.
+    """
     state = draft.state
     track = state.active
     if track != CASE and not canal_work_begun(state):
@@ -100,10 +108,20 @@ def _undo(draft: Draft, intent: it.Command) -> None:
         return draft.refuse(intent, "nothing_to_undo")
     if track != state.active:
         draft.add(ev.TrackSelected(track=track, at=draft.now))
-    draft.add(ev.EntryUndone(seq=last.seq, at=draft.now))
-    draft.answer_open(last.seq, "entry taken back")
-    readings = state.protocol.step(last.step).expect.kind == "readings"
-    return draft.move(track, last.step, "undo", 1 if readings else last.round)
+    draft.drop_pending("gone back")
+    if draft.take_back(last) is None:
+        _ask_again(draft, last)
+    return None
+
+
+def _ask_again(draft: Draft, entry: Entry) -> None:
+    """Go back to the step of an entry, if the track has come past it."""
+    here = draft.state.track(entry.track)
+    readings = draft.state.protocol.step(entry.step).expect.kind == "readings"
+    round_ = 1 if readings else entry.round
+    loop = draft.state.protocol.step(entry.step).loop
+    if (entry.step, round_) in (*here.visited, (here.step, here.round(loop))):
+        draft.move(entry.track, entry.step, "undo", round_)
 
 
 def _skip(draft: Draft, intent: it.Skip) -> None:
@@ -114,8 +132,9 @@ def _skip(draft: Draft, intent: it.Skip) -> None:
         return draft.refuse(intent, "cannot_skip", step=step.title)
     if state.open_warnings(state.active):
         return draft.refuse(intent, "answer_warning_first")
-    if not intent.reason:
+    if not (intent.reason and intent.reason.strip()):
         return draft.refuse(intent, "skip_needs_reason", step=step.title)
+    draft.drop_pending("step skipped")
     for fired in tuple(fired_by_skip(state, state.active, step)):
         draft.warn(fired, state.active, step, None)
     skipped = Skipped(
@@ -129,12 +148,6 @@ def _skip(draft: Draft, intent: it.Skip) -> None:
     return draft.advance(skip=True)
 
 
-def warn_leaving(draft: Draft, step: Step) -> None:
-    """Say so when a loop is left before its goal."""
-    for fired in tuple(fired_by_leaving(draft.state, draft.state.active, step)):
-        draft.warn(fired, draft.state.active, step, None)
-
-
 def _switch(draft: Draft, intent: it.SwitchCanal) -> None:
     state = draft.state
     case_step = state.track(CASE).step
@@ -145,15 +158,19 @@ def _switch(draft: Draft, intent: it.SwitchCanal) -> None:
             return draft.refuse(intent, "canals_left")
     elif intent.canal not in {track.name for track in state.canals}:
         return draft.refuse(intent, "no_such_canal", value=intent.canal)
+    draft.drop_pending("canal changed")
     return draft.add(ev.TrackSelected(track=intent.canal, at=draft.now))
 
 
 def _ask_to_sign(draft: Draft, intent: it.Command) -> None:
     state, step = draft.state, draft.state.step
-    if step is None or step.expect.kind != "sign":
+    if step is None or step.expect.kind != "sign" or not _all_filled(state):
         return draft.refuse(intent, "not_at_the_end")
     if any(warning.open for warning in state.warnings):
         return draft.refuse(intent, "answer_warning_first")
+    if state.who != "operator":
+        return draft.refuse(intent, "operator_signs")
+    draft.drop_pending("said again")
     pending = Pending(
         kind="option",
         quantity="signature",
@@ -165,32 +182,36 @@ def _ask_to_sign(draft: Draft, intent: it.Command) -> None:
     return draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
 
 
-def sign(draft: Draft, heard: it.Heard) -> None:
+def _all_filled(state: CaseState) -> bool:
+    """Whether every canal is finished; one may have gone back from the closing steps."""
+    return all(canal.finished for canal in state.canals)
+
+
+def sign(draft: Draft, intent: it.Command, step: Step, heard: it.Heard) -> None:
     """The confirmed signature."""
-    step = draft.state.step
-    assert step is not None
+    if draft.state.who != "operator":
+        return draft.refuse(intent, "operator_signs")
     draft.enter(CASE, step, draft.state.operator, heard, confirmed=True)
     draft.advance()
-    draft.add(ev.NoteSigned(operator=draft.state.operator, at=draft.now))
+    return draft.add(ev.NoteSigned(operator=draft.state.operator, at=draft.now))
 
 
 def canal_work_begun(state: CaseState) -> bool:
-    """Whether any canal has an entry that counts."""
-    return any(True for track in state.canals for _ in state.standing(track.name))
+    """Whether any canal has an entry that counts, or has left its first step."""
+    return any(canal.visited or state.newest(canal.name) is not None for canal in state.canals)
 
 
-def named_twice(intent: it.Given | it.Correction) -> str | None:
-    """The first canal that was named twice, or None."""
-    named = intent.value
-    if not isinstance(named, tuple):
-        return None
-    return next((canal for i, canal in enumerate(named) if canal in named[:i]), None)
-
-
-def unusual_canal(draft: Draft, intent: it.Given | it.Correction) -> str | None:
+def unusual_canal(state: CaseState, named: it.Scalar) -> str | None:
     """The first canal named that handbooks do not give this tooth, or None."""
-    tooth, named = draft.state.tooth, intent.value
-    if tooth is None or not isinstance(named, tuple):
+    if state.tooth is None or not isinstance(named, tuple):
         return None
-    possible = teeth.possible_canals(teeth.parse_fdi(tooth))
+    possible = teeth.possible_canals(teeth.parse_fdi(state.tooth))
     return next((canal for canal in named if canal not in possible), None)
+
+
+def check_canals_again(draft: Draft) -> None:
+    """Another tooth: canals that it hardly has are taken back and asked for again."""
+    canals = draft.state.newest(CASE, "canals")
+    if canals is not None and unusual_canal(draft.state, canals.value):
+        draft.take_back(canals, restore=False)
+        _ask_again(draft, canals)

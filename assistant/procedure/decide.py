@@ -8,17 +8,19 @@ first, and on to the next step. Commands are in ``commands.py``, timed acts in
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from assistant.procedure import commands, timing
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
-from assistant.procedure.facts import option_of, suggestion, text_of
+from assistant.procedure.facts import option_of, stays, suggestion
+from assistant.procedure.intents import Scalar
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Step
-from assistant.procedure.rules import Candidate, fired_by_value
-from assistant.procedure.state import CaseState, Entry, Pending
+from assistant.procedure.rules import fired_by_value
+from assistant.procedure.state import CaseState, Entry, Origin, Pending
+from assistant.procedure.values import problem_with
 
 KIND_OF = {
     "measure": "mm",
@@ -92,15 +94,38 @@ def _closed(state: CaseState, intent: it.AnyIntent) -> str | None:
 
 
 def _given(draft: Draft, intent: it.Given) -> None:
-    """A value for the present step."""
-    step = draft.state.step
+    """A value for the present step, or for the question about an earlier one."""
+    state, step = draft.state, draft.state.step
+    asked = _questioned(state)
+    if asked is not None and asked.old is not None and _fits(asked.step, intent):
+        draft.drop_pending("said again")
+        return _take(draft, intent, asked.step, corrects=asked.old)
     if step is None:
         return draft.refuse(intent, "nothing_asked")
     if not _fits(step, intent):
         wanted = intent.quantity or intent.kind
         return draft.refuse(intent, "not_this_step", value=wanted, step=step.title)
-    _drop_pending(draft, "said again")
-    return _take(draft, intent, step, replaces=None)
+    if state.open_warnings(state.active) and not draft.open_here():
+        return draft.refuse(intent, "answer_warning_first")
+    draft.drop_pending("said again")
+    return _take(draft, intent, step)
+
+
+class _Questioned(NamedTuple):
+    """What a pending question is about: a step, and the entry it would correct."""
+
+    step: Step
+    old: Entry | None
+
+
+def _questioned(state: CaseState) -> _Questioned | None:
+    pending = state.pending
+    if pending is None:
+        return None
+    if pending.corrects is not None:
+        old = state.entries[pending.corrects - 1]
+        return _Questioned(state.protocol.step(old.step), old)
+    return None if state.step is None else _Questioned(state.step, None)
 
 
 def _fits(step: Step, intent: it.Given | it.Correction) -> bool:
@@ -137,56 +162,47 @@ def _take(
     intent: it.Given | it.Correction,
     step: Step,
     *,
-    replaces: Entry | None,
+    corrects: Entry | None = None,
+    origin: Origin = "said",
 ) -> None:
     """Range, doubt, rules, record: the same road for a first value and a correction."""
-    track = replaces.track if replaces else draft.state.active
-    problem = _out_of_range(step, intent)
-    if problem:
-        return draft.refuse(intent, "out_of_range", **problem)
-    if step.expect.kind == "canals" and (twice := commands.named_twice(intent)):
-        return draft.refuse(intent, "canal_named_twice", value=twice)
-    why = _doubt(draft, intent, step, track, replaces)
+    problem = problem_with(step, intent.value)
+    if problem is not None:
+        reason, detail = problem
+        return draft.refuse(intent, reason, **detail)
+    track = corrects.track if corrects else draft.state.active
+    why = _doubt(draft, track, step, intent.value, intent.heard.doubt, corrects)
     if why is not None:
-        return _ask(draft, intent, step, why, replaces)
-    draft.enter(track, step, intent.value, intent.heard, replaces=replaces)
-    return _go_on(draft, step, replaces)
+        return _ask(draft, intent, step, why, corrects, origin)
+    confirmed = origin == "computed"
+    draft.enter(
+        track,
+        step,
+        intent.value,
+        intent.heard,
+        corrects=corrects,
+        origin=origin,
+        confirmed=confirmed,
+    )
+    return _go_on(draft, step)
 
 
-def _go_on(draft: Draft, step: Step, replaces: Entry | None) -> None:
-    """Advance if the value is the present step's; an older correction moves nothing."""
-    state = draft.state
-    here = state.step
-    if replaces is None or (here is not None and here.id == step.id):
-        draft.advance()
-
-
-def _out_of_range(step: Step, intent: it.Given | it.Correction) -> dict[str, str] | None:
-    expect, value = step.expect, intent.value
-    if expect.kind in {"measure", "readings"} and isinstance(value, int | float):
-        low, high = getattr(expect, "min_mm", 0.0), getattr(expect, "max_mm", 0.0)
-        if not low <= value <= high:
-            return {"value": text_of(value), "low": text_of(low), "high": text_of(high)}
-    return None
+def _go_on(draft: Draft, step: Step) -> None:
+    if step.expect.kind == "tooth":
+        commands.check_canals_again(draft)
+    draft.go_on()
 
 
 def _doubt(
-    draft: Draft,
-    intent: it.Given | it.Correction,
-    step: Step,
-    track: str,
-    replaces: Entry | None,
+    draft: Draft, track: str, step: Step, value: Scalar, heard: str | None, old: Entry | None
 ) -> str | None:
     """Why this value must be confirmed before it counts, or None."""
-    quantity = step.expect.quantity
-    round_ = replaces.round if replaces else draft.round_for(track, step)
-    candidate = Candidate(track, step, quantity, intent.value, round_)
-    for fired in fired_by_value(draft.state, candidate):
+    for fired in fired_by_value(draft.state, draft.candidate(track, step, value, old)):
         if fired.rule.severity == "confirm":
             return fired.text
-    if step.expect.kind == "canals" and (odd := commands.unusual_canal(draft, intent)):
+    if step.expect.kind == "canals" and (odd := commands.unusual_canal(draft.state, value)):
         return f"{odd.capitalize()} canal is unusual for this tooth."
-    return intent.heard.doubt
+    return heard
 
 
 def _ask(
@@ -194,77 +210,87 @@ def _ask(
     intent: it.Given | it.Correction | it.Chosen,
     step: Step,
     why: str,
-    replaces: Entry | None = None,
+    corrects: Entry | None = None,
+    origin: Origin = "said",
 ) -> None:
     """Question a doubtful value; a depth past its limit is warned about at once."""
     value: Any = intent.option if isinstance(intent, it.Chosen) else intent.value
     kind: Any = "option" if isinstance(intent, it.Chosen) else intent.kind
-    state = draft.state
-    track = replaces.track if replaces else state.active
-    round_ = replaces.round if replaces else draft.round_for(track, step)
-    for fired in fired_by_value(
-        state, Candidate(track, step, step.expect.quantity, value, round_)
-    ):
-        if fired.rule.severity == "urgent":
-            why = f"{fired.text} {why}"
+    track = corrects.track if corrects else draft.state.active
+    candidate = draft.candidate(track, step, value, corrects)
     pending = Pending(
         kind=kind,
         quantity=step.expect.quantity,
         value=value,
-        corrects=replaces.seq if replaces else None,
+        corrects=corrects.seq if corrects else None,
         heard=intent.heard,
         why=why,
+        warned=tuple(
+            fired.text
+            for fired in fired_by_value(draft.state, candidate)
+            if fired.rule.severity == "urgent"
+        ),
+        origin=origin,
     )
     draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
 
 
-def _drop_pending(draft: Draft, reason: str) -> None:
-    pending = draft.state.pending
-    if pending is not None:
-        rejected = draft.rejected(pending.heard.text, reason)
-        draft.add(ev.ConfirmDropped(rejected=rejected))
-
-
 def _confirm(draft: Draft, intent: it.Command) -> None:
     """ "Confirm": the doubtful value, or the value the program offers."""
-    state = draft.state
-    pending, step = state.pending, state.step
-    if pending is not None:
-        old = next((e for e in state.entries if e.seq == pending.corrects), None)
-        if old is not None:
-            step = state.protocol.step(old.step)
-        if step is None:
-            return draft.refuse(intent, "nothing_to_confirm")
+    state, step, pending = draft.state, draft.state.step, draft.state.pending
+    asked = _questioned(state)
+    if pending is not None and asked is not None:
         if pending.quantity == "signature":
-            return commands.sign(draft, pending.heard)
-        track = old.track if old else state.active
-        draft.enter(track, step, pending.value, pending.heard, confirmed=True, replaces=old)
-        return _go_on(draft, step, old)
+            return commands.sign(draft, intent, asked.step, pending.heard)
+        draft.enter(
+            asked.old.track if asked.old else state.active,
+            asked.step,
+            pending.value,
+            pending.heard,
+            origin=pending.origin,
+            confirmed=True,
+            corrects=asked.old,
+        )
+        return _go_on(draft, asked.step)
+    if state.open_warnings(state.active):
+        return draft.refuse(intent, "answer_warning_first")
     offered = getattr(step.expect, "suggest", None) if step else None
     value = suggestion(state, state.active, offered) if offered else None
-    if step is None or value is None or state.open_warnings(state.active):
+    if step is None or value is None:
         return draft.refuse(intent, "nothing_to_confirm")
-    draft.enter(state.active, step, value, intent.heard, origin="computed", confirmed=True)
-    return draft.advance()
+    computed = it.Given(kind="mm", value=value, heard=intent.heard)
+    return _take(draft, computed, step, origin="computed")
 
 
 def _correction(draft: Draft, intent: it.Correction) -> None:
-    """Replace the last value of its kind, or of the named quantity."""
+    """Replace the value in question: one that waits for its "confirm", else one
+    that was warned about, else the last of its kind (or of the named quantity)."""
     state = draft.state
-    candidates = [
-        e
-        for e in state.standing(state.active)
-        if e.origin != "timed" and _fits(state.protocol.step(e.step), intent)
-    ]
+    asked = _questioned(state)
+    if asked is not None and _fits(asked.step, intent):
+        draft.drop_pending("corrected")
+        return _take(draft, intent, asked.step, corrects=asked.old)
+    candidates = [e for e in state.standing(state.active) if _correctable(state, e, intent)]
     if not candidates:
         return draft.refuse(intent, "nothing_to_correct")
-    old = candidates[-1]
+    warned = {warning.entry for warning in state.open_warnings(state.active)}
+    old = ([e for e in candidates if e.seq in warned] or candidates)[-1]
     if old.quantity == "paper_point_mm" and state.newest(old.track, "final_working_length_mm"):
         return draft.refuse(intent, "correct_final_instead")
     if old.quantity in {"tooth", "canals"} and commands.canal_work_begun(state):
         return draft.refuse(intent, "canals_begun")
-    _drop_pending(draft, "corrected")
-    return _take(draft, intent, state.protocol.step(old.step), replaces=old)
+    draft.drop_pending("corrected")
+    return _take(draft, intent, state.protocol.step(old.step), corrects=old)
+
+
+def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
+    """A value of that kind; not a time that was measured, nor an answer that led
+    elsewhere ("level reached" is no length)."""
+    step = state.protocol.step(entry.step)
+    if entry.origin == "timed" or not _fits(step, intent):
+        return False
+    option = option_of(step, entry.value) if isinstance(entry.value, str) else None
+    return option is None or option.to is None or stays(step, option.id)
 
 
 def _chosen(draft: Draft, intent: it.Chosen) -> None:
@@ -272,24 +298,27 @@ def _chosen(draft: Draft, intent: it.Chosen) -> None:
     state, step = draft.state, draft.state.step
     if state.pending is not None:
         if intent.option == "no":
-            return _drop_pending(draft, "not confirmed")
+            return draft.drop_pending("not confirmed")
         return draft.refuse(intent, "say_confirm_or_no")
     if step is None:
         return draft.refuse(intent, "nothing_asked")
     if step.expect.kind == "done" and intent.option == "yes":
-        return _next(draft, intent)
+        if intent.heard.doubt is None or state.open_warnings(state.active):
+            return _next(draft, intent)
+        done = intent.model_copy(update={"option": "done"})
+        return _ask(draft, done, step, intent.heard.doubt)
     if option_of(step, intent.option) is None:
         return draft.refuse(
             intent, "not_an_option", value=intent.option.replace("_", " "), step=step.title
         )
     if state.open_warnings(state.active):
         return draft.refuse(intent, "answer_warning_first")
-    if intent.heard.doubt is not None:
-        return _ask(draft, intent, step, intent.heard.doubt)
-    if step.expect.kind == "timed":
-        commands.warn_leaving(draft, step)
+    doubt = intent.heard.doubt
+    why = _doubt(draft, state.active, step, intent.option, doubt, None)
+    if why is not None:
+        return _ask(draft, intent, step, why)
     draft.enter(state.active, step, intent.option, intent.heard)
-    return draft.advance()
+    return draft.go_on()
 
 
 def _next(draft: Draft, intent: it.Command | it.Chosen) -> None:
@@ -304,4 +333,4 @@ def _next(draft: Draft, intent: it.Command | it.Chosen) -> None:
     if step.expect.kind != "done":
         return draft.refuse(intent, "needs_answer", step=step.title)
     draft.enter(state.active, step, "done", intent.heard)
-    return draft.advance()
+    return draft.go_on()

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from assistant.procedure import events as ev
 from assistant.procedure.apply import apply
-from assistant.procedure.facts import holds
+from assistant.procedure.facts import holds, stays
 from assistant.procedure.intents import Heard, Intent, Scalar
 from assistant.procedure.machine import next_step
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import AT_CANALS, FINISHED, Step
-from assistant.procedure.rules import Candidate, Fired, fired_by_value
+from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
     CASE,
     CaseState,
@@ -23,10 +23,13 @@ from assistant.procedure.state import (
     Warning,
 )
 
-DEPTH_CHECKS = frozenset({"deeper_than_limit"})
+LENGTH_CHECKS = frozenset({"deeper_than_limit", "seal_below"})
 """Checks that are made again on standing depths when the working length changes."""
 
 LENGTHS = frozenset({"working_length_mm", "final_working_length_mm"})
+
+KEPT = "kept as said"
+"""The answer of a clinician who stands by a value that was warned about."""
 
 
 class Draft:
@@ -54,6 +57,13 @@ class Draft:
         here = self.state.here
         return Rejected(track=here.name, step=here.step, text=text, reason=reason, at=self.now)
 
+    def drop_pending(self, reason: str) -> None:
+        """A questioned value is off the table, but stays in the log as heard."""
+        pending = self.state.pending
+        if pending is not None:
+            rejected = self.rejected(pending.heard.text, reason)
+            self.add(ev.ConfirmDropped(rejected=rejected))
+
     # -- entering -----------------------------------------------------------
 
     def enter(
@@ -66,26 +76,22 @@ class Draft:
         origin: Origin = "said",
         confirmed: bool = False,
         cut_short: bool = False,
-        replaces: Entry | None = None,
+        corrects: Entry | None = None,
         silenced: frozenset[str] = frozenset(),
     ) -> Entry:
         """Put a value on the record, then say which rules it trips.
 
         ``silenced`` are checks already spoken about (heat past its limit).
         """
-        round_ = replaces.round if replaces else self.round_for(track, step)
-        old = replaces or self._same_place(track, step, round_)
-        fired = list(
-            fired_by_value(
-                self.state, Candidate(track, step, step.expect.quantity, value, round_)
-            )
-        )
+        candidate = self.candidate(track, step, value, corrects)
+        old = corrects or self._same_place(track, step, candidate.round)
+        fired = list(fired_by_value(self.state, candidate))
         entry = Entry(
             seq=len(self.state.entries) + 1,
             track=track,
             step=step.id,
             quantity=step.expect.quantity,
-            round=round_,
+            round=candidate.round,
             value=value,
             origin=origin,
             heard=heard,
@@ -93,19 +99,30 @@ class Draft:
             at=self.now,
             confirmed=confirmed,
             cut_short=cut_short,
+            correction=corrects is not None,
         )
         self.add(ev.EntryMade(entry=entry, replaces=old.seq if old else None))
         if old:
             self.answer_open(old.seq, f"replaced by entry {entry.seq}: {_plain(value)}")
         for one in fired:
-            # A rule of severity "confirm" was dealt with before the entry.
-            if one.rule.severity != "confirm" and one.rule.check not in silenced:
+            # What was questioned and confirmed need not be said again.
+            questioned = one.rule.severity == "confirm" and confirmed
+            if not questioned and one.rule.check not in silenced:
                 self.warn(one, track, step, entry.seq)
         if entry.quantity in LENGTHS:
             self.check_depths_again(track)
         return entry
 
-    def round_for(self, track: str, step: Step) -> int:
+    def candidate(
+        self, track: str, step: Step, value: Scalar, corrects: Entry | None = None
+    ) -> Candidate:
+        """The value as the rules judge it, in the place it would take."""
+        round_ = corrects.round if corrects else self._round_for(track, step)
+        old = corrects or self._same_place(track, step, round_)
+        place = self.state.place(old) if old else None
+        return Candidate(track, step, step.expect.quantity, value, round_, place)
+
+    def _round_for(self, track: str, step: Step) -> int:
         """Cycle or increment number; for repeated readings, the reading's number."""
         if step.expect.kind == "readings":
             return 1 + sum(1 for _ in self.state.standing(track, step.expect.quantity))
@@ -126,6 +143,22 @@ class Draft:
         """Whose entries these are."""
         return self.state.operator if self.state.who == "operator" else "chairside assistant"
 
+    def take_back(self, entry: Entry, *, restore: bool = True) -> Entry | None:
+        """Undo an entry. What it had corrected counts again, is judged again and
+        is returned; a step that was merely done again gives None."""
+        old = None
+        if restore and entry.correction and entry.replaces:
+            old = self.state.entries[entry.replaces - 1]
+        self.add(ev.EntryUndone(seq=entry.seq, restores=old.seq if old else None, at=self.now))
+        self.answer_open(entry.seq, "entry taken back")
+        if old is not None:
+            for fired in tuple(fired_by_value(self.state, self._standing(old))):
+                if fired.rule.severity != "confirm":
+                    self.warn(fired, old.track, self.state.protocol.step(old.step), old.seq)
+        if entry.quantity in LENGTHS:
+            self.check_depths_again(entry.track)
+        return old
+
     # -- warning ------------------------------------------------------------
 
     def warn(self, fired: Fired, track: str, step: Step, entry: int | None) -> None:
@@ -142,26 +175,67 @@ class Draft:
         )
         self.add(ev.Warned(warning=warning))
 
+    def answer(self, warning: Warning, answer: str) -> None:
+        """Put on record how a warning was dealt with."""
+        self.add(ev.WarningAnswered(seq=warning.seq, answer=answer, at=self.now))
+
     def answer_open(self, entry: int, answer: str) -> None:
-        """Answer whatever urgent warnings an entry raised."""
+        """Answer whatever warnings an entry raised."""
         for warning in self.state.warnings:
             if warning.entry == entry and warning.answer is None:
-                self.add(ev.WarningAnswered(seq=warning.seq, answer=answer, at=self.now))
+                self.answer(warning, answer)
+
+    def open_here(self) -> tuple[Warning, ...]:
+        """Urgent warnings about the very value the present step asks for."""
+        given = self._given_here()
+        waiting = self.state.open_warnings(self.state.active)
+        return tuple(w for w in waiting if given and w.entry == given.seq)
+
+    def _given_here(self) -> Entry | None:
+        """The entry that answers the present step, None while it is unanswered."""
+        state, step = self.state, self.state.step
+        if step is None or not state.here.answered:
+            return None
+        if step.expect.kind == "readings":
+            return state.newest(state.active, step.expect.quantity)
+        return self._same_place(state.active, step, state.here.round(step.loop))
 
     def check_depths_again(self, track: str) -> None:
-        """A new working length moves the limit under depths already on record."""
+        """A new working length moves the limit under depths already on record.
+
+        What is beyond it now is warned about, unless it was kept as said under
+        this very limit; what is no longer beyond it needs no answer any more.
+        """
         for entry in tuple(self.state.standing(track)):
             step = self.state.protocol.step(entry.step)
-            candidate = Candidate(track, step, entry.quantity, entry.value, entry.round)
-            for fired in fired_by_value(self.state, candidate):
-                known = {(w.rule, w.text) for w in self.state.warnings if w.entry == entry.seq}
-                if (
-                    fired.rule.check in DEPTH_CHECKS
-                    and (fired.rule.id, fired.text) not in known
-                ):
-                    self.warn(fired, track, step, entry.seq)
+            fired = tuple(fired_by_value(self.state, self._standing(entry)))
+            tripped = {one.rule.id for one in fired}
+            newest = {w.rule: w for w in self.state.warnings if w.entry == entry.seq}
+            for warning in newest.values():
+                if warning.open and warning.rule not in tripped:
+                    self.answer(warning, "settled by the new length")
+            for one in fired:
+                known = newest.get(one.rule.id)
+                if one.rule.check not in LENGTH_CHECKS or _holds_still(known, one):
+                    continue
+                if known is not None and known.answer is None:
+                    self.answer(known, "said again for the new length")
+                # The room needs to hear which of the depths is meant.
+                named = one._replace(text=f"{step.title}. {one.text}")
+                self.warn(named, track, step, entry.seq)
+
+    def _standing(self, entry: Entry) -> Candidate:
+        """An entry on record, to be judged again where it stands."""
+        step, place = self.state.protocol.step(entry.step), self.state.place(entry)
+        return Candidate(entry.track, step, entry.quantity, entry.value, entry.round, place)
 
     # -- moving -------------------------------------------------------------
+
+    def go_on(self) -> None:
+        """Leave the present step if it has its value; a value of another step
+        (an older one, corrected) moves nothing."""
+        if self.state.here.answered:
+            self.advance()
 
     def advance(self, *, skip: bool = False) -> None:
         """Move the active track on, unless an urgent warning waits for an answer."""
@@ -169,23 +243,25 @@ class Draft:
         track, step = state.here, state.step
         if step is None or state.open_warnings(track.name):
             return
-        option = None
-        if not skip and (entry := state.newest(track.name, step.expect.quantity)):
-            named = entry.value if isinstance(entry.value, str) else None
-            option = named if entry.step == step.id else None
+        given = None if skip else self._given_here()
+        option = given.value if given and isinstance(given.value, str) else None
         target = next_step(state.protocol, step, option, holds(state, track.name), skip=skip)
-        self.move(track.name, target, "skip" if skip else "done")
+        again = option is not None and stays(step, option)
+        if step.loop is not None and _loop_of(state, target) != step.loop:
+            for fired in tuple(fired_by_leaving(state, track.name, step)):
+                self.warn(fired, track.name, step, None)
+        round_ = track.round(step.loop) if again else None
+        self.move(track.name, target, "skip" if skip else "done", round_)
         self._after_part()
 
     def move(self, track: str, target: str, via: str, round_: int | None = None) -> None:
-        """Put a track on a step; a loop's first step starts a new round."""
+        """Put a track on a step; a loop that is entered, or begins again, starts a
+        new round unless the round is given."""
         protocol = self.state.protocol
-        if target == FINISHED:
-            if track == CASE and self.state.track(CASE).step in _ids(protocol.opening):
-                target = AT_CANALS
-            loop = None
-        else:
-            loop = protocol.step(target).loop
+        loop = _loop_of(self.state, target)
+        if target == FINISHED and track == CASE:
+            opening = {step.id for step in protocol.opening}
+            target = AT_CANALS if self.state.track(CASE).step in opening else FINISHED
         if round_ is None:
             round_ = self._next_round(track, target, loop)
         self.add(
@@ -202,15 +278,17 @@ class Draft:
         )
 
     def _next_round(self, track: str, target: str, loop: str | None) -> int:
-        here = self.state.track(track)
+        """Counted on the path so far, so that going back takes the count along."""
         if loop is None:
             return 1
-        first = next(s.id for s in self.state.protocol.steps() if s.loop == loop)
-        entered_before = any(step == first for step, _ in here.visited)
-        if target != first:
-            return here.round(loop)
-        leaving = here.step != first
-        return here.round(loop) + 1 if entered_before and leaving else here.round(loop)
+        here = self.state.track(track)
+        steps = [step.id for step in self.state.protocol.steps() if step.loop == loop]
+        present = here.round(loop)
+        inside = here.step in steps
+        if inside and target != steps[0]:
+            return present
+        before = [round_ for step, round_ in here.visited if step in steps]
+        return 1 + max([*before, present] if inside else before, default=0)
 
     def _after_part(self) -> None:
         """When a part is done, select what comes next."""
@@ -218,15 +296,25 @@ class Draft:
         if not (state.here.finished or state.here.step == AT_CANALS):
             return
         waiting = next((t.name for t in state.canals if not t.finished), None)
+        case = state.track(CASE)
         if waiting is not None:
             self.add(ev.TrackSelected(track=waiting, at=self.now))
-        elif state.track(CASE).step == AT_CANALS:
+        elif case.step == AT_CANALS:
             self.add(ev.TrackSelected(track=CASE, at=self.now))
             self.move(CASE, state.protocol.closing[0].id, "done")
+        elif not case.finished:
+            self.add(ev.TrackSelected(track=CASE, at=self.now))
 
 
-def _ids(steps: tuple[Step, ...]) -> set[str]:
-    return {step.id for step in steps}
+def _loop_of(state: CaseState, place: str) -> str | None:
+    return None if place in {FINISHED, AT_CANALS} else state.protocol.step(place).loop
+
+
+def _holds_still(known: Warning | None, fired: Fired) -> bool:
+    """Whether this was already said, with the same numbers, and still counts."""
+    if known is None or not known.text.endswith(fired.text):
+        return False
+    return known.answer in {None, KEPT}
 
 
 def _plain(value: Scalar) -> str:

@@ -38,10 +38,11 @@ class EntryMade(Frozen):
 
 
 class EntryUndone(Frozen):
-    """An entry was taken back by voice."""
+    """An entry was taken back by voice; ``restores`` the one it had corrected."""
 
     kind: Literal["entry_undone"] = "entry_undone"
     seq: int
+    restores: int | None = None
     at: Moment
 
 
@@ -102,7 +103,7 @@ class WarningAnswered(Frozen):
 
 
 class StepReached(Frozen):
-    """A track moved. ``via`` is done, branch, back, undo, skip or option."""
+    """A track moved. ``via`` is done, back, undo or skip."""
 
     kind: Literal["step_reached"] = "step_reached"
     track: str

@@ -25,8 +25,8 @@ def number(entry: Entry | None) -> float | None:
 
 def wl_mm(state: CaseState, track: str) -> float | None:
     """Working length in force: the final one if there is one, else the provisional."""
-    final = number(state.newest(track, "final_working_length_mm"))
-    return final if final is not None else number(state.newest(track, "working_length_mm"))
+    final = number(state.last(track, "final_working_length_mm"))
+    return final if final is not None else number(state.last(track, "working_length_mm"))
 
 
 def depth_limit_mm(state: CaseState, track: str) -> float | None:
@@ -44,21 +44,25 @@ def readings_mm(state: CaseState, track: str) -> tuple[float, ...]:
     agree even though a stray one stays on the record.
     """
     wanted = int(state.protocol.limit("readings_min"))
-    every = [number(entry) for entry in state.standing(track, "paper_point_mm")]
+    every = [number(entry) for entry in state.in_sequence(track, "paper_point_mm")]
     return tuple(value for value in every if value is not None)[-wanted:]
 
 
-def fill_top_mm(state: CaseState, track: str) -> float | None:
+def fill_top_mm(state: CaseState, track: str, before: int | None = None) -> float | None:
     """Depth of the top of the fill, by what was dictated so far; None before the sear.
 
     The sear and each compaction set it, each backfill increment raises it by
-    its length (compaction shrinks it a little; that is not computed here).
+    its length (compaction shrinks it a little; that is not computed here). A
+    value corrected late counts in its own place. ``before`` ends the account
+    at that place (:meth:`CaseState.place`) of the sequence.
     """
     top: float | None = None
-    for entry in state.standing(track):
+    for entry in state.in_sequence(track):
         value = number(entry)
         if value is None:
             continue
+        if before is not None and state.place(entry) >= before:
+            break
         if entry.quantity in {"sear_depth_mm", "plugger_depth_mm", "post_level_mm"}:
             top = value
         elif entry.quantity == "increment_mm" and top is not None:
@@ -66,9 +70,11 @@ def fill_top_mm(state: CaseState, track: str) -> float | None:
     return top
 
 
-def advance_mm(state: CaseState, track: str, depth_mm: float) -> float | None:
-    """How far the heat carrier went into the fill: its depth less the fill's top."""
-    top = fill_top_mm(state, track)
+def advance_mm(
+    state: CaseState, track: str, depth_mm: float, before: int | None = None
+) -> float | None:
+    """How far the heat carrier went into the fill: its depth less the fill's top then."""
+    top = fill_top_mm(state, track, before)
     return None if top is None else lengths.round_mm(depth_mm - top)
 
 
@@ -77,9 +83,9 @@ def new_tip_mm(state: CaseState, track: str) -> float | None:
 
     None while something is unknown, or for a size that points are not made in.
     """
-    size = number(state.newest(track, "cone_size"))
-    taper = number(state.newest(track, "cone_taper"))
-    cut = number(state.newest(track, "cut_back_mm"))
+    size = number(state.last(track, "cone_size"))
+    taper = number(state.last(track, "cone_taper"))
+    cut = number(state.last(track, "cut_back_mm"))
     if size is None or taper is None or cut is None:
         return None
     try:
@@ -100,7 +106,7 @@ def suggestion(state: CaseState, track: str, name: SuggestionName) -> float | No
     if name == "final_length":
         readings = readings_mm(state, track)
         return lengths.final_length_mm(readings).centre_mm if readings else None
-    cone = number(state.newest(track, "cone_length_mm"))
+    cone = number(state.last(track, "cone_length_mm"))
     wl = wl_mm(state, track)
     if cone is None or wl is None:
         return None
@@ -126,20 +132,20 @@ def holds(state: CaseState, track: str) -> Callable[[str], bool]:
         )
 
     def downpack_short() -> bool:
-        depth, limit = number(state.newest(track, "plugger_depth_mm")), _limit()
+        depth, limit = number(state.last(track, "plugger_depth_mm")), _limit()
         if depth is None or limit is None:
             return False
         return depth < limit - limits("at_limit_within_mm") - EPSILON_MM
 
     def backfill_short() -> bool:
         top = fill_top_mm(state, track)
-        coronal = number(state.newest(track, "coronal_level_mm"))
+        coronal = number(state.last(track, "coronal_level_mm"))
         if top is None or coronal is None:
             return False
         return top > coronal + limits("level_within_mm") + EPSILON_MM
 
     def post_planned() -> bool:
-        entry = state.newest(track, "post_planned")
+        entry = state.last(track, "post_planned")
         return entry is not None and entry.value == "yes"
 
     def _limit() -> float | None:
@@ -189,10 +195,10 @@ def fields(state: CaseState, track: Track, **extra: str) -> dict[str, str]:
         "round": str(track.round(step.loop if step else None)),
         "level": text_of(fill_top_mm(state, name)),
         "top": text_of(fill_top_mm(state, name)),
-        "post_level": text_of(number(state.newest(name, "post_level_mm"))),
-        "coronal_level": text_of(number(state.newest(name, "coronal_level_mm"))),
+        "post_level": text_of(number(state.last(name, "post_level_mm"))),
+        "coronal_level": text_of(number(state.last(name, "coronal_level_mm"))),
         "readings": ", ".join(text_of(r) for r in readings_mm(state, name)) or "none",
-        "cone": text_of(number(state.newest(name, "cone_length_mm"))),
+        "cone": text_of(number(state.last(name, "cone_length_mm"))),
         "tip": "unknown" if tip is None else f"{tip:.2f}",
         "press_s": text_of(state.protocol.limit("press_s")),
         "step": step.title if step else "",

@@ -33,15 +33,16 @@ def _machine(part: tuple[Step, ...]) -> Machine:
     for step, following in zip(part, (*part[1:], None), strict=True):
         straight = following.id if following else FINISHED
         for branch in step.next:
+            dest = step.id if branch.to == STAY else branch.to
             transitions.append(
                 {
                     "trigger": "advance",
                     "source": step.id,
-                    "dest": branch.to,
+                    "dest": dest,
                     "conditions": _condition(branch.when),
                 }
             )
-            if branch.to != step.id:
+            if dest != step.id:
                 # Skipping must leave a step, even one that repeats itself.
                 transitions.append(transitions[-1] | {"trigger": "skip"})
         transitions.append({"trigger": "advance", "source": step.id, "dest": straight})

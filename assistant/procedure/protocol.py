@@ -10,9 +10,21 @@ from __future__ import annotations
 
 import string
 from collections.abc import Iterator
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+
+from assistant.canal.lengths import MAX_LENGTH_MM
+from assistant.procedure import coherence
+from assistant.procedure.coherence import repeated
 
 FINISHED = "finished"
 """The place of a canal after its last step."""
@@ -33,7 +45,7 @@ class Frozen(BaseModel):
 class Limit(Frozen):
     """A clinical number with where it comes from."""
 
-    value: float
+    value: float = Field(ge=0, allow_inf_nan=False)
     source: str = Field(min_length=3)
 
 
@@ -56,6 +68,18 @@ class Limits(Frozen):
     apical_seal_min_mm: Limit
     level_within_mm: Limit
 
+    @field_validator("*")
+    @classmethod
+    def _sensible(cls, limit: Limit, info: ValidationInfo) -> Limit:
+        name, value = str(info.field_name), limit.value
+        if name.endswith("_mm") and value > MAX_LENGTH_MM:
+            raise ValueError(f"a length is at most {MAX_LENGTH_MM:g} mm")
+        if name.endswith("_s") and value <= 0:
+            raise ValueError("a time is more than 0 seconds")
+        if name == "readings_min" and (value < 1 or value != int(value)):
+            raise ValueError("a number of readings is 1, 2, 3 or more")
+        return limit
+
 
 def _known_limit(name: str) -> str:
     if name not in Limits.model_fields:
@@ -64,6 +88,50 @@ def _known_limit(name: str) -> str:
 
 
 LimitName = Annotated[str, AfterValidator(_known_limit)]
+
+FIELDS = frozenset(
+    {
+        "canal",
+        "tooth",
+        "wl",
+        "limit",
+        "limit_high",
+        "value",
+        "suggestion",
+        "round",
+        "level",
+        "coronal_level",
+        "readings",
+        "cone",
+        "tip",
+        "press_s",
+        "step",
+        "post_level",
+        "top",
+    }
+)
+"""Names a prompt or warning may use in braces; filled by ``procedure/facts.py``."""
+
+
+def check_fields(text: str) -> str:
+    """Return a template if its braces can be filled.
+
+    Raises:
+        ValueError: a field that is not in :data:`FIELDS`, or unbalanced braces.
+    """
+    parts = [part for part in string.Formatter().parse(text) if part[1] is not None]
+    if any(spec or conversion for _, _, spec, conversion in parts):
+        raise ValueError("a field in braces is a name alone, without ':' or '!'")
+    if unknown := {str(name) for _, name, _, _ in parts} - FIELDS:
+        raise ValueError(
+            f"field {{{sorted(unknown)[0]}}} is not one of {', '.join(sorted(FIELDS))}"
+        )
+    return text
+
+
+Template = Annotated[str, Field(min_length=1), AfterValidator(check_fields)]
+"""A sentence to say, with fields in braces."""
+
 
 FactName = Literal[
     "readings_wanted",
@@ -87,27 +155,37 @@ class Option(Frozen):
     ``to`` is the step it leads to; without it the next one, ``stay`` the same.
     """
 
-    id: str
+    id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
     to: str | None = None
 
 
-class Measure(Frozen):
+Length = Annotated[float, Field(ge=0, le=MAX_LENGTH_MM, allow_inf_nan=False)]
+
+
+class _Ranged(Frozen):
+    min_mm: Length = 0.0
+    max_mm: Length = 35.0
+
+    @model_validator(mode="after")
+    def _not_empty(self) -> Self:
+        if self.min_mm >= self.max_mm:
+            raise ValueError("min_mm must be less than max_mm")
+        return self
+
+
+class Measure(_Ranged):
     """A length in millimetres within ``[min_mm, max_mm]``."""
 
     kind: Literal["measure"]
     quantity: str
-    min_mm: float = 0.0
-    max_mm: float = 35.0
     suggest: SuggestionName | None = None
 
 
-class Readings(Frozen):
+class Readings(_Ranged):
     """Several readings of one length, until the protocol's facts are content."""
 
     kind: Literal["readings"]
     quantity: str
-    min_mm: float = 0.0
-    max_mm: float = 35.0
 
 
 class Size(Frozen):
@@ -140,12 +218,14 @@ class Done(Frozen):
 
 class Timed(Frozen):
     """A timed act: ``hold`` counts down ``limit`` and ends itself; ``until_off``
-    counts up, is ended by "stop", and is warned about once past ``limit``."""
+    counts up, is ended by "stop", and is warned about once past ``limit``. A time
+    that is dictated instead may be up to ``max_s``."""
 
     kind: Literal["timed"]
     quantity: str
     mode: Literal["hold", "until_off"]
     limit: LimitName
+    max_s: float = Field(default=60.0, gt=0, allow_inf_nan=False)
 
 
 class Tooth(Frozen):
@@ -191,10 +271,10 @@ class Step(Frozen):
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
-    phase: str
-    title: str
-    ask: str
-    briefly: str
+    phase: str = Field(min_length=1)
+    title: str = Field(min_length=1)
+    ask: Template
+    briefly: Template
     expect: Expect
     options: tuple[Option, ...] = ()
     next: tuple[Branch, ...] = ()
@@ -205,8 +285,8 @@ class Step(Frozen):
     def _answerable(self) -> Step:
         if isinstance(self.expect, Choice) and not self.options:
             raise ValueError("a step that expects a choice needs options")
-        for text in (self.ask, self.briefly):
-            check_fields(text)
+        if twice := repeated([option.id for option in self.options]):
+            raise ValueError(f"option ids must be unique; {twice!r} occurs twice")
         return self
 
 
@@ -235,6 +315,11 @@ CheckName = Literal[
 ]
 
 
+ACTS: frozenset[CheckName] = frozenset({"skipped", "finish_short"})
+"""Checks about what is done, not about a value: they can only be said, for there
+is no value to keep, to correct or to question."""
+
+
 CHECKS_WITHOUT_LIMIT: frozenset[CheckName] = frozenset(
     {"limit_unknown", "outside_handbook", "option_is", "skipped", "not_shallower_than"}
 )
@@ -257,54 +342,18 @@ class Rule(Frozen):
     options: tuple[str, ...] = ()
     limit: LimitName | None = None
     limit_high: LimitName | None = None
-    say: str
+    say: Template
     source: str = Field(min_length=3)
 
     @model_validator(mode="after")
     def _sayable(self) -> Rule:
-        check_fields(self.say)
         if self.limit is None and self.check not in CHECKS_WITHOUT_LIMIT:
             raise ValueError(f"check {self.check} needs a limit")
         if self.limit_high is None and self.check == "advance_outside":
             raise ValueError("check advance_outside needs a limit_high")
+        if self.check in ACTS and self.severity not in {"alert", "caution"}:
+            raise ValueError(f"severity of check {self.check} must be alert or caution")
         return self
-
-
-FIELDS = frozenset(
-    {
-        "canal",
-        "tooth",
-        "wl",
-        "limit",
-        "limit_high",
-        "value",
-        "suggestion",
-        "round",
-        "level",
-        "coronal_level",
-        "readings",
-        "cone",
-        "tip",
-        "press_s",
-        "step",
-        "post_level",
-        "top",
-    }
-)
-"""Names a prompt or warning may use in braces; filled by ``procedure/facts.py``."""
-
-
-def check_fields(text: str) -> None:
-    """Refuse a template whose braces do not fill.
-
-    Raises:
-        ValueError: a field that is not in :data:`FIELDS`, or unbalanced braces.
-    """
-    fields = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
-    if unknown := fields - FIELDS:
-        raise ValueError(
-            f"field {{{sorted(unknown)[0]}}} is not one of {', '.join(sorted(FIELDS))}"
-        )
 
 
 class Protocol(Frozen):
@@ -343,36 +392,5 @@ class Protocol(Frozen):
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Protocol:
-        ids = [step.id for step in self.steps()]
-        if twice := {i for i in ids if ids.count(i) > 1}:
-            raise ValueError(f"step ids must be unique; {sorted(twice)[0]!r} occurs twice")
-        if reserved := {FINISHED, AT_CANALS, STAY} & set(ids):
-            raise ValueError(f"{sorted(reserved)[0]!r} is a reserved name, not a step id")
-        for part in (self.opening, self.canal, self.closing):
-            here = {step.id for step in part} | {FINISHED}
-            for step in part:
-                targets = [b.to for b in step.next] + [o.to for o in step.options if o.to]
-                for target in targets:
-                    if target not in here | {STAY}:
-                        raise ValueError(
-                            f"step {step.id!r} leads to {target!r}; allowed here: "
-                            f"{', '.join(sorted(here))} or {STAY}"
-                        )
-        quantities = {step.expect.quantity for step in self.steps()}
-        for rule in self.rules:
-            if unknown := set(rule.quantities) - quantities:
-                raise ValueError(
-                    f"rule {rule.id!r} names quantity {sorted(unknown)[0]!r}; "
-                    f"allowed: {', '.join(sorted(quantities))}"
-                )
-            if unknown := set(rule.steps) - set(ids):
-                raise ValueError(
-                    f"rule {rule.id!r} names step {sorted(unknown)[0]!r}; "
-                    f"allowed: {', '.join(ids)}"
-                )
-        kinds = [step.expect.kind for step in self.opening]
-        if "tooth" not in kinds or "canals" not in kinds:
-            raise ValueError("the opening must ask for the tooth and for its canals")
-        if self.closing[-1].expect.kind != "sign":
-            raise ValueError("the last closing step must be the signature (kind: sign)")
+        coherence.check(self, end=FINISHED, stay=STAY, reserved={FINISHED, AT_CANALS, STAY})
         return self

@@ -17,24 +17,28 @@ from assistant.procedure.facts import (
     fields,
     fill_top_mm,
     handbook_plausible,
-    holds,
-    readings_mm,
+    number,
     text_of,
     wl_mm,
 )
 from assistant.procedure.intents import Scalar
-from assistant.procedure.protocol import CheckName, Rule, Step
+from assistant.procedure.protocol import ACTS, CheckName, Rule, Step
 from assistant.procedure.state import CaseState
 
 
 class Candidate(NamedTuple):
-    """A value that is about to enter, or stands in, the record."""
+    """A value that is about to enter, or stands in, the record.
+
+    ``place`` is its place in the sequence (:meth:`CaseState.place`) when it is
+    on record or replaces an entry that is; None at the end of the sequence.
+    """
 
     track: str
     step: Step
     quantity: str
     value: Scalar
     round: int
+    place: int | None = None
 
 
 class Fired(NamedTuple):
@@ -51,7 +55,7 @@ Finding = dict[str, str] | None
 def fired_by_value(state: CaseState, candidate: Candidate) -> Iterator[Fired]:
     """Rules tripped by a value, judged against the state *before* it enters."""
     for rule in state.protocol.rules:
-        if candidate.quantity not in rule.quantities or rule.check in _ACTS:
+        if candidate.quantity not in rule.quantities or rule.check in ACTS:
             continue
         finding = _VALUE_CHECKS[rule.check](state, rule, candidate)
         if finding is not None:
@@ -63,16 +67,21 @@ def fired_by_skip(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
     for rule in state.protocol.rules:
         if rule.check == "skipped" and (not rule.steps or step.id in rule.steps):
             yield _fire(state, rule, track, step, {})
-    yield from fired_by_leaving(state, track, step)
 
 
 def fired_by_leaving(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
     """Rules tripped by leaving a loop before its goal."""
+    top, limit = fill_top_mm(state, track), depth_limit_mm(state, track)
+    if limit is None:
+        return  # said with every depth, by the rules on an unknown limit
+    within = state.protocol.limit("at_limit_within_mm") + EPSILON_MM
     for rule in state.protocol.rules:
-        if rule.check == "finish_short" and step.id in rule.steps:
-            top = fill_top_mm(state, track)
-            if holds(state, track)("downpack_short") or top is None:
-                yield _fire(state, rule, track, step, {})
+        if (
+            rule.check == "finish_short"
+            and step.id in rule.steps
+            and (top is None or top < limit - within)
+        ):
+            yield _fire(state, rule, track, step, {})
 
 
 def _fire(
@@ -160,7 +169,7 @@ def _option_is(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 def _advance_outside(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     value = _value(c)
-    advance = None if value is None else advance_mm(state, c.track, value)
+    advance = None if value is None else advance_mm(state, c.track, value, c.place)
     if advance is None or rule.limit_high is None:
         return None
     low, high = _bound(state, rule), state.protocol.limit(rule.limit_high)
@@ -173,8 +182,12 @@ def _readings_spread(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     value = _value(c)
     if value is None:
         return None
+    # With the reading it replaces, if it does, out of the way.
+    others = state.in_sequence(c.track, c.quantity)
+    readings = [value if state.place(e) == c.place else number(e) for e in others]
+    readings += [value] if c.place is None else []
     wanted = int(state.protocol.limit("readings_min"))
-    latest = (*readings_mm(state, c.track), value)[-wanted:]
+    latest = [reading for reading in readings if reading is not None][-wanted:]
     if lengths.readings_agree(latest, _bound(state, rule)):
         return None
     return {"value": text_of(lengths.final_length_mm(latest).spread_mm)}
@@ -213,6 +226,3 @@ _VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] 
     "seal_below": _seal_below,
     "not_shallower_than": _not_shallower_than,
 }
-
-_ACTS: frozenset[CheckName] = frozenset({"skipped", "finish_short"})
-"""Checks about what is done, not about a value."""

@@ -32,6 +32,8 @@ class Entry(Frozen):
         confirmed: an explicit "confirm" preceded it.
         read_back: it was said (or shown, in silent mode) to the room.
         cut_short: a timed act that ended before its time.
+        replaces: number of the entry it stands in for, or None.
+        correction: it replaces by a correction, not because a step was done again.
     """
 
     seq: int
@@ -47,6 +49,8 @@ class Entry(Frozen):
     confirmed: bool = False
     read_back: bool = False
     cut_short: bool = False
+    replaces: int | None = None
+    correction: bool = False
     standing: Standing = "standing"
 
 
@@ -90,17 +94,24 @@ class Rejected(Frozen):
 
 
 class Timer(Frozen):
-    """A running timed act."""
+    """A running timed act; ``warnings_before`` is how many were on record at its start."""
 
     track: str
     step: str
     mode: Literal["hold", "until_off"]
     started: Moment
     target_s: float
+    warnings_before: int = 0
 
 
 class Pending(Frozen):
-    """A doubtful value that waits for "confirm" or "no"."""
+    """A doubtful value that waits for "confirm" or "no".
+
+    Attributes:
+        corrects: number of the entry it would replace, or None.
+        why: why it is questioned.
+        warned: urgent warnings it would raise, said at once all the same.
+    """
 
     kind: ValueKind | Literal["option"]
     quantity: str
@@ -108,19 +119,23 @@ class Pending(Frozen):
     corrects: int | None
     heard: Heard
     why: str
+    warned: tuple[str, ...] = ()
+    origin: Origin = "said"
 
 
 class Track(Frozen):
     """The place of one canal (or of the case) in the sequence.
 
     ``visited`` is the path so far, (step id, round), for "back"; ``rounds``
-    counts the loops (cycles, increments).
+    counts the loops (cycles, increments); ``answered`` tells that the present
+    step has its value and only a warning keeps the track there.
     """
 
     name: str
     step: str
     visited: tuple[tuple[str, int], ...] = ()
     rounds: tuple[tuple[str, int], ...] = ()
+    answered: bool = False
 
     def round(self, loop: str | None) -> int:
         """The number of the present cycle or increment, 1 outside loops."""
@@ -182,7 +197,7 @@ class CaseState(Frozen):
         return self.protocol.step(self.here.step)
 
     def standing(self, track: str, quantity: str | None = None) -> Iterator[Entry]:
-        """Entries of a track that count, oldest first."""
+        """Entries of a track that count, by the time they were made."""
         for entry in self.entries:
             if (
                 entry.standing == "standing"
@@ -194,6 +209,21 @@ class CaseState(Frozen):
     def newest(self, track: str, quantity: str | None = None) -> Entry | None:
         """The newest standing entry of a track, of one quantity or of any."""
         return next(reversed(tuple(self.standing(track, quantity))), None)
+
+    def place(self, entry: Entry) -> int:
+        """Where an entry stands in the sequence: at the number of the entry it (or
+        what it replaced) first stood in for, however late it was corrected."""
+        while entry.replaces is not None:
+            entry = self.entries[entry.replaces - 1]
+        return entry.seq
+
+    def in_sequence(self, track: str, quantity: str | None = None) -> tuple[Entry, ...]:
+        """As :meth:`standing`, in the order of the sequence."""
+        return tuple(sorted(self.standing(track, quantity), key=self.place))
+
+    def last(self, track: str, quantity: str) -> Entry | None:
+        """The standing entry of a quantity that is furthest on in the sequence."""
+        return next(reversed(self.in_sequence(track, quantity)), None)
 
     @property
     def tooth(self) -> int | None:

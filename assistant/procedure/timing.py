@@ -1,18 +1,21 @@
 """Timed acts: the press that holds while the mass cools, the heat activation.
 
-Durations are differences of the monotonic clock. A "stop" counts from when it
-was said, so a press is never recorded longer than it was.
+Durations are differences of the monotonic clock, to a tenth of a second on the
+safe side: a press is never recorded longer than it was, a heat activation never
+shorter. A "stop" counts from when it was said.
 """
 
 from __future__ import annotations
+
+import math
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Step, Timed
-from assistant.procedure.rules import Candidate, fired_by_value
-from assistant.procedure.state import Timer
+from assistant.procedure.rules import fired_by_value
+from assistant.procedure.state import Timer, Warning
 
 
 def start(draft: Draft, intent: it.Command) -> None:
@@ -26,6 +29,7 @@ def start(draft: Draft, intent: it.Command) -> None:
         mode=step.expect.mode,
         started=draft.now,
         target_s=state.protocol.limit(step.expect.limit),
+        warnings_before=len(state.warnings),
     )
     return draft.add(ev.TimerStarted(timer=timer))
 
@@ -35,7 +39,8 @@ def stop(draft: Draft, intent: it.Command) -> None:
     timer = draft.state.timer
     if timer is None:
         return draft.refuse(intent, "nothing_to_stop")
-    ended = intent.heard.began or draft.now
+    began = intent.heard.began
+    ended = began if began and began.mono_s <= draft.now.mono_s else draft.now
     return _end(draft, timer, elapsed_s(timer, ended), intent.heard, "stopped")
 
 
@@ -45,7 +50,7 @@ def tick(draft: Draft) -> None:
     if timer is None:
         return
     elapsed = elapsed_s(timer, draft.now)
-    if elapsed < timer.target_s:
+    if draft.now.mono_s - timer.started.mono_s < timer.target_s:
         return
     if timer.mode == "hold":
         _end(draft, timer, timer.target_s, it.Heard(channel="clock"), "complete")
@@ -57,28 +62,35 @@ def tick(draft: Draft) -> None:
 def reopen(draft: Draft, intent: it.Reopen) -> None:
     """After a restart the monotonic clock is another one: a running act is void."""
     draft.add(ev.CaseReopened(at=draft.now, note=intent.note))
-    if draft.state.timer is not None:
+    # Nobody remembers the question: a "confirm" now would mean something else.
+    draft.drop_pending("interrupted")
+    timer = draft.state.timer
+    if timer is not None:
         draft.add(ev.TimerEnded(at=draft.now, duration_s=0.0, reason="interrupted"))
+        for warning in _warned_since(draft, timer):
+            draft.answer(warning, "interrupted")
 
 
 def elapsed_s(timer: Timer, now: Moment) -> float:
-    """Seconds since the act began, to a tenth, never negative."""
-    return max(0.0, round(now.mono_s - timer.started.mono_s, 1))
+    """Seconds since the act began, never negative; a hold to the tenth below, heat
+    to the tenth above."""
+    # Cleaned of binary dust first, which must not cost a whole tenth.
+    tenths = round(10 * (now.mono_s - timer.started.mono_s), 6)
+    whole = math.floor(tenths) if timer.mode == "hold" else math.ceil(tenths)
+    return max(0.0, whole / 10)
 
 
 def _end(draft: Draft, timer: Timer, duration_s: float, heard: it.Heard, reason: str) -> None:
     step = draft.state.protocol.step(timer.step)
     warned = _warned_since(draft, timer)
-    cut_short = timer.mode == "hold" and reason == "stopped"
+    cut_short = timer.mode == "hold" and duration_s < timer.target_s
     draft.add(
         ev.TimerEnded.model_validate(
             {"at": draft.now, "duration_s": duration_s, "reason": reason}
         )
     )
-    if warned:
-        for seq in warned:
-            answer = f"off at {duration_s:g} s"
-            draft.add(ev.WarningAnswered(seq=seq, answer=answer, at=draft.now))
+    for warning in warned:
+        draft.answer(warning, f"off at {duration_s:g} s")
     draft.enter(
         timer.track,
         step,
@@ -88,27 +100,19 @@ def _end(draft: Draft, timer: Timer, duration_s: float, heard: it.Heard, reason:
         cut_short=cut_short,
         silenced=frozenset({"above"}) if warned else frozenset(),
     )
-    draft.advance()
+    draft.go_on()
 
 
-def _warned_since(draft: Draft, timer: Timer) -> tuple[int, ...]:
-    """Warnings this activation has raised while it ran."""
-    return tuple(
-        w.seq
-        for w in draft.state.warnings
-        if w.step == timer.step
-        and w.track == timer.track
-        and w.entry is None
-        and w.at.mono_s >= timer.started.mono_s
-        and w.answer is None
-    )
+def _warned_since(draft: Draft, timer: Timer) -> tuple[Warning, ...]:
+    """Warnings this activation has raised while it ran. Counted, not timed: after
+    a restart the clock of older warnings is another one."""
+    return draft.state.warnings[timer.warnings_before :]
 
 
 def _warn_duration(draft: Draft, timer: Timer, step: Step, elapsed: float) -> None:
     """The rules are asked about the duration so far; just past the limit trips them."""
     just_past = max(elapsed, timer.target_s + 0.1)
-    round_ = draft.state.track(timer.track).round(step.loop)
-    candidate = Candidate(timer.track, step, step.expect.quantity, just_past, round_)
+    candidate = draft.candidate(timer.track, step, just_past)
     for fired in fired_by_value(draft.state, candidate):
         if fired.rule.check == "above":
             draft.warn(fired, timer.track, step, None)

@@ -18,9 +18,11 @@ def where(state: CaseState, words: Mapping[str, str]) -> str:
 
 
 def left(state: CaseState, words: Mapping[str, str]) -> str:
-    """What remains, a sentence for each unfinished canal."""
+    """What remains, a sentence for each canal, and for the case before and after them."""
     parts = []
-    for track in state.canals or (state.track(CASE),):
+    for track in state.tracks:
+        if track.step == AT_CANALS:
+            continue
         ahead = list(steps_ahead(state, track))
         if not ahead:
             parts.append(words["left_finished"].format(canal=_name(state, track)))

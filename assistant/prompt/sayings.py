@@ -64,7 +64,8 @@ def said_value(quantity: str, value: Scalar) -> str:
     return text_of(float(value))
 
 
-_NUMBER = re.compile(r"(?<![\w.])(\d*\.?\d+)(?![\w])")
+_NUMBER = re.compile(r"(?<![\w.])(\d{0,6}\.?\d{1,6})(?![\w]|\.\d)", re.ASCII)
+"""A number by itself: not part of a word, nor of a version such as 1.2.3."""
 
 
 def spoken(text: str, language: str) -> str:

@@ -6,9 +6,11 @@ sentences are in ``grammars/<lang>/wording.yaml`` and in the protocol.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from assistant.procedure import events as ev
+from assistant.procedure.draft import KEPT
 from assistant.procedure.facts import fields
 from assistant.procedure.protocol import AT_CANALS, FINISHED
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
@@ -29,8 +31,7 @@ def respond(
     for event in events:
         said.extend(_about_values(event, after, wording, brief))
         said.extend(_about_place(event, after, wording, brief))
-    if after.open_warnings(after.active) and any(isinstance(e, ev.Warned) for e in events):
-        said.append(_how_to_answer(after, wording))
+    said.extend(_what_now(events, after, wording, brief))
     said = [prompt for prompt in said if prompt.text]
     # Sorting is stable: within one urgency the order of events stays.
     spoken = sorted(said, key=lambda prompt: -prompt.urgency)
@@ -46,21 +47,24 @@ def _about_values(
             loud = warning.severity in {"urgent", "alert"}
             yield Prompt(warning.text, Urgency.WARNING if loud else Urgency.CAUTION)
         case ev.ConfirmAsked(pending=pending):
+            for text in pending.warned:
+                yield Prompt(text, Urgency.WARNING)
             yield Prompt(_question(pending, words), Urgency.QUESTION)
         case ev.EntryMade(entry=entry, replaces=replaces):
             yield _read_back(entry, replaces, after, words)
         case ev.Refused(rejected=rejected, detail=detail):
             filled = dict(detail) | {
-                "ask": ask(after, brief),
+                "ask": question(after, words, brief),
                 "left": answers.left(after, words.answers),
-                "warning": " ".join(w.text for w in after.open_warnings(after.active)),
+                "warning": _unanswered(after),
             }
             yield Prompt(words.refusals[rejected.reason].format_map(filled), Urgency.QUESTION)
         case ev.NotUnderstood(readings=readings):
             if readings:
                 text = words.questions["ambiguous"].format(readings=", or ".join(readings))
             else:
-                text = words.questions["not_understood"].format(step=ask(after, brief))
+                again = question(after, words, brief)
+                text = words.questions["not_understood"].format(step=again)
             yield Prompt(text, Urgency.QUESTION)
         case ev.EntryUndone(seq=seq):
             entry = next(e for e in after.entries if e.seq == seq)
@@ -68,10 +72,9 @@ def _about_values(
             yield Prompt(words.notices["undone"].format(what=what), Urgency.READ_BACK)
         case ev.ConfirmDropped(rejected=rejected):
             if rejected.reason == "not confirmed":
-                yield Prompt(
-                    words.notices["dropped"].format(ask=ask(after, brief)), Urgency.QUESTION
-                )
-        case ev.WarningAnswered(answer="kept as said"):
+                text = words.notices["dropped"].format(ask=question(after, words, brief))
+                yield Prompt(text, Urgency.QUESTION)
+        case ev.WarningAnswered(answer=answer) if answer == KEPT:
             yield Prompt(words.notices["kept"], Urgency.READ_BACK)
 
 
@@ -85,17 +88,12 @@ def _about_place(
             if track != CASE:
                 text = notice["canal_finished"].format(canal=track.capitalize())
                 yield Prompt(text, Urgency.READ_BACK)
-        case ev.StepReached(track=track, step=place):
-            # Of several moves in one decision only the last place is asked about.
-            is_last = after.here.name == track and after.here.step == place
-            if is_last and not after.open_warnings(track):
-                yield Prompt(ask(after, brief), Urgency.STEP)
-        case ev.TrackSelected(track=track):
-            if track != CASE:
-                yield Prompt(ask(after, brief) or answers.where(after, words.answers))
         case ev.StepSkipped(skipped=skipped):
             title = after.protocol.step(skipped.step).title
             yield Prompt(notice["skipped"].format(step=title), Urgency.READ_BACK)
+        case ev.TimerStarted():
+            # A chime alone: words would be in the way of a "heat off".
+            yield Prompt(notice["timer_on"], Urgency.READ_BACK, spoken="")
         case ev.TimerEnded(reason="complete"):
             yield Prompt(notice["release"], Urgency.CAUTION)
         case ev.TimerEnded(reason="stopped"):
@@ -105,11 +103,12 @@ def _about_place(
         case ev.Paused():
             yield Prompt(notice["paused"], Urgency.READ_BACK)
         case ev.Resumed():
-            yield Prompt(notice["resumed"].format(ask=ask(after, brief)))
+            yield Prompt(notice["resumed"].format(ask=question(after, words, brief)))
         case ev.CaseReopened():
             newest = after.newest(after.active)
             last = said_entry(newest, words) if newest else "none."
-            text = notice["reopened"].format(last=last, ask=ask(after, brief))
+            now = question(after, words, brief)
+            text = notice["reopened"].format(last=last, ask=now)
             yield Prompt(text, Urgency.QUESTION)
         case ev.SpeakerNamed(who=who):
             yield Prompt(notice["speaker"].format(who=who), Urgency.READ_BACK)
@@ -123,20 +122,60 @@ def _about_place(
             return
 
 
-def ask(state: CaseState, brief: bool) -> str:
-    """The question of the present step, or "" when nothing is asked."""
+def _what_now(
+    events: Sequence[ev.AnyEvent], after: CaseState, words: Wording, brief: bool
+) -> Iterator[Prompt]:
+    """The question that the whole decision leads to: an urgent warning that waits
+    for its answer comes before the question of the step."""
+    warned = any(isinstance(event, ev.Warned) for event in events)
+    moved = any(isinstance(event, _MOVES) for event in events)
+    waiting = after.open_warnings(after.active)
+    if waiting and (warned or moved or any(isinstance(e, ev.EntryMade) for e in events)):
+        if not warned:
+            for warning in waiting:
+                yield Prompt(warning.text, Urgency.WARNING)
+        yield Prompt(_how_to_answer(after, words), Urgency.QUESTION)
+    elif moved and after.signed is None and after.timer is None:
+        yield Prompt(question(after, words, brief), Urgency.STEP)
+
+
+_MOVES = (ev.StepReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered)
+"""Events after which the room wants to know where it is."""
+
+
+def question(state: CaseState, words: Wording, brief: bool) -> str:
+    """What is waited for now: the end of a pause or of a timer, a "confirm", the
+    answer to a warning, or the present step's; where nothing is, what is left."""
+    if state.signed is not None:
+        return words.refusals["signed"]
+    if state.paused:
+        return words.refusals["paused"]
+    if state.timer is not None:
+        return words.refusals["timer_running"]
+    if state.pending is not None:
+        return _question(state.pending, words)
+    if waiting := state.open_warnings(state.active):
+        texts = [warning.text for warning in waiting]
+        return " ".join([*texts, _how_to_answer(state, words)])
     step = state.step
     if step is None:
-        return ""
+        return answers.where(state, words.answers)
     template = step.briefly if brief else step.ask
     return template.format_map(fields(state, state.here))
+
+
+def _unanswered(state: CaseState) -> str:
+    """The warnings in the way, with the canal where it is another one."""
+    here = state.open_warnings(state.active)
+    if here:
+        return " ".join(warning.text for warning in here)
+    elsewhere = [warning for warning in state.warnings if warning.open]
+    return " ".join(f"{w.track.capitalize()}: {w.text}" for w in elsewhere)
 
 
 def _question(pending: Pending, words: Wording) -> str:
     key = "sign" if pending.quantity == "signature" else "confirm"
     value = said_value(pending.quantity, pending.value)
-    if value in pending.why.split(".")[0].split():
-        key = "confirm_depth"  # the warning has just said the value
     return words.questions[key].format(why=pending.why, value=value)
 
 
@@ -153,7 +192,7 @@ def _read_back(entry: Entry, replaces: int | None, state: CaseState, words: Word
 def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
     match what:
         case "repeat":
-            text = ask(state, brief) or answers.where(state, words.answers)
+            text = question(state, words, brief)
         case "where":
             text = answers.where(state, words.answers)
         case "read_back":
@@ -162,23 +201,30 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
         case "what_is_left":
             text = answers.left(state, words.answers)
         case "how_long":
-            minutes = max(1, round(answers.seconds_left(state) / 60))
+            minutes = math.ceil(answers.seconds_left(state) / 60)
             text = words.answers["how_long"].format(minutes=minutes)
         case "what_can_i_say":
-            text = words.answers["say_now"].format(phrases=", ".join(answers.sayable(state)))
+            phrases = ", ".join(answers.sayable(state))
+            text = words.answers["say_now"].format(phrases=phrases)
+            if state.timer is not None:
+                text = words.refusals["timer_running"]  # no word of ours may end it
         case _:
             text = words.notices["verbosity"]
     return Prompt(text, Urgency.READ_BACK)
 
 
-def _how_to_answer(state: CaseState, words: Wording) -> Prompt:
-    timed = state.step is not None and state.step.expect.kind == "timed"
-    key = "warned_press" if timed else "warned"
-    return Prompt(words.questions[key], Urgency.QUESTION)
+def _how_to_answer(state: CaseState, words: Wording) -> str:
+    newest = state.open_warnings(state.active)[-1]
+    timed = state.protocol.step(newest.step).expect.kind == "timed"
+    # A press can be repeated where it stands; elsewhere it is kept, or gone back to.
+    here = state.step is not None and state.step.id == newest.step
+    if timed:
+        return words.questions["warned_press" if here else "warned_earlier_press"]
+    return words.questions["warned"]
 
 
 def _with_voice(prompt: Prompt, language: str) -> Prompt:
     voice = spoken(prompt.text, language)
-    if voice == prompt.text:
+    if voice == prompt.text or prompt.spoken is not None:
         return prompt
     return Prompt(prompt.text, prompt.urgency, voice, prompt.entry)

@@ -23,6 +23,7 @@ def wanted_now(state: CaseState) -> Wanted:
         corrections=_correctable(state),
         options=options,
         canals=_canals(state),
+        start=state.timer is None,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
     )
 

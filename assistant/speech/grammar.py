@@ -126,6 +126,8 @@ class Wanted:
             newest entry first: a bare number corrects that one.
         options: ids of the options that answer the step.
         canals: the canals that were named; empty before that.
+        start: a timed act can be begun now ("heat off" is then not in danger of
+            being taken for "heat on" while it runs).
         finish: the closing steps have been reached and can be gone back to.
     """
 
@@ -135,6 +137,7 @@ class Wanted:
     corrections: tuple[str, ...] = ()
     options: tuple[str, ...] = ()
     canals: tuple[str, ...] = ()
+    start: bool = True
     finish: bool = False
 
 
@@ -243,6 +246,8 @@ def _sentences(
         # "No" must always reach the program: it is how a question is refused.
         yield "option no", phrases.options["no"], {}
     for verb, templates in phrases.commands.items():
+        if verb == "start" and not wanted.start:
+            continue
         yield f"command {verb}", templates, {}
     yield "skip", phrases.skip, {}
     if wanted.canals:

@@ -16,6 +16,7 @@ from hassil import recognize_all
 from hassil.recognize import RecognizeResult
 
 from assistant.procedure import intents as it
+from assistant.procedure.decide import QUERIES
 from assistant.procedure.moment import Moment
 from assistant.speech.grammar import Grammar, number_words
 from assistant.speech.listeners import Heard as Recognised
@@ -35,6 +36,10 @@ class Trust:
     command: float
     reject: float
 
+
+HARMLESS = frozenset({"start", "stop", "pause", "resume"}) | QUERIES
+"""Commands obeyed at any confidence that is not rejected: they store no value, and
+a short word such as "press" is never heard with much confidence."""
 
 TYPED = Trust(accept=0.0, command=0.0, reject=0.0)
 
@@ -59,10 +64,10 @@ def understand(
         readings = tuple(describe(meaning) for meaning in meanings)
         return it.Unclear(heard=heard, reason="more than one meaning", readings=readings)
     (intent,) = meanings
-    if isinstance(intent, it.Command) and intent.verb == "stop":
-        return intent  # a stop too many costs a repeat; one too few costs more
     if confidence < trust.reject:
         return it.Unclear(heard=heard, reason="heard too faintly")
+    if isinstance(intent, it.Command) and intent.verb in HARMLESS:
+        return intent
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
         doubt = _doubt(recognised, grammar, trust, intent)
         return intent if doubt is None else _doubted(intent, doubt)

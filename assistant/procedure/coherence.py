@@ -1,0 +1,177 @@
+"""What must hold between the parts of a protocol, beyond the shape of each.
+
+A file that passes cannot strand a canal: every step leads on, by answering
+alone, to the end of its part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from pydantic_core import PydanticCustomError
+
+if TYPE_CHECKING:
+    from assistant.procedure.protocol import Protocol, Rule, Step
+
+MM_CHECKS = frozenset(
+    {
+        "deeper_than_limit",
+        "limit_unknown",
+        "short_of_wl",
+        "beyond_wl",
+        "outside_handbook",
+        "advance_outside",
+        "readings_spread",
+        "seal_below",
+        "not_shallower_than",
+    }
+)
+"""Checks that make sense of a length only."""
+
+ONCE = {"tooth": "opening", "canals": "opening", "sign": "closing"}
+"""Kinds that a protocol asks for exactly once, and in which part."""
+
+Loc = tuple[str | int, ...]
+
+
+def check(protocol: Protocol, *, end: str, stay: str, reserved: set[str]) -> None:
+    """Refuse a protocol whose parts do not fit together.
+
+    The error's context holds ``at``: where in the file, as pydantic writes places.
+
+    Raises:
+        PydanticCustomError: the first misfit found.
+    """
+    parts = {name: getattr(protocol, name) for name in ("opening", "canal", "closing")}
+    _check_ids(parts, reserved)
+    for name, part in parts.items():
+        _check_targets(name, part, {end, stay})
+        _check_way_out(name, part, end, stay)
+    _check_kinds(parts)
+    _check_rules(protocol)
+
+
+def repeated(ids: Sequence[str]) -> str | None:
+    """The first id that occurs twice, or None."""
+    return next((one for i, one in enumerate(ids) if one in ids[:i]), None)
+
+
+def _misfit(at: Loc, message: str) -> PydanticCustomError:
+    # Through a field: braces in the message must not be taken for fields.
+    return PydanticCustomError("misfit", "{message}", {"message": message, "at": at})
+
+
+def _placed(parts: dict[str, tuple[Step, ...]]) -> Iterator[tuple[Loc, Step]]:
+    for name, part in parts.items():
+        for i, step in enumerate(part):
+            yield (name, i), step
+
+
+def _check_ids(parts: dict[str, tuple[Step, ...]], reserved: set[str]) -> None:
+    seen: set[str] = set()
+    for at, step in _placed(parts):
+        if step.id in reserved:
+            raise _misfit((*at, "id"), f"{step.id!r} is a reserved name, not a step id")
+        if step.id in seen:
+            raise _misfit((*at, "id"), f"step ids must be unique; {step.id!r} occurs twice")
+        seen.add(step.id)
+
+
+def _check_targets(name: str, part: tuple[Step, ...], others: set[str]) -> None:
+    allowed = {step.id for step in part} | others
+    for i, step in enumerate(part):
+        leads = [(("next", k, "to"), branch.to) for k, branch in enumerate(step.next)]
+        leads += [(("options", k, "to"), o.to) for k, o in enumerate(step.options) if o.to]
+        for where, target in leads:
+            if target not in allowed:
+                raise _misfit(
+                    (name, i, *where),
+                    f"step {step.id!r} leads to {target!r}; allowed here: "
+                    f"{', '.join(sorted(allowed))}",
+                )
+
+
+def _check_way_out(name: str, part: tuple[Step, ...], end: str, stay: str) -> None:
+    """Every step must be reached and lead to the end by answers, not by skips alone."""
+    leads = {
+        step.id: set(_leads(step, following, stay))
+        for step, following in zip(part, [*(s.id for s in part[1:]), end], strict=True)
+    }
+    reached = _closure({part[0].id}, leads)
+    for i, step in enumerate(part):
+        if step.id not in reached:
+            raise _misfit((name, i, "id"), f"no step leads to step {step.id!r}")
+        if end not in _closure({step.id}, leads):
+            raise _misfit((name, i, "id"), f"no answer leads from step {step.id!r} to the end")
+
+
+def _leads(step: Step, following: str, stay: str) -> Iterator[str]:
+    """Where answering a step can lead."""
+    for option in step.options:
+        if option.to is not None:
+            yield step.id if option.to == stay else option.to
+    if step.expect.kind == "choice" and all(o.to is not None for o in step.options):
+        return
+    for branch in step.next:
+        yield step.id if branch.to == stay else branch.to
+        if branch.when == "always":
+            return
+    yield following
+
+
+def _closure(start: set[str], leads: dict[str, set[str]]) -> set[str]:
+    reached, fresh = set(start), list(start)
+    while fresh:
+        new = leads.get(fresh.pop(), set()) - reached
+        reached |= new
+        fresh += new
+    return reached
+
+
+def _check_kinds(parts: dict[str, tuple[Step, ...]]) -> None:
+    for kind, part in ONCE.items():
+        found = [at for at, step in _placed(parts) if step.expect.kind == kind]
+        right = [at for at in found if at[0] == part]
+        if not right:
+            raise _misfit((part,), f"the {part} must have a step of kind {kind}")
+        for at in found:
+            if at != right[0]:
+                raise _misfit((*at, "expect"), f"kind {kind} is asked once, in the {part}")
+    closing = parts["closing"]
+    if closing[-1].expect.kind != "sign":
+        raise _misfit(
+            ("closing", len(closing) - 1), "the last closing step must be of kind sign"
+        )
+
+
+def _check_rules(protocol: Protocol) -> None:
+    kinds: dict[str, set[str]] = {}
+    for step in protocol.steps():
+        kinds.setdefault(step.expect.quantity, set()).add(step.expect.kind)
+    ids = [step.id for step in protocol.steps()]
+    names = [rule.id for rule in protocol.rules]
+    for i, rule in enumerate(protocol.rules):
+        if rule.id in names[:i]:
+            raise _misfit(
+                ("rules", i, "id"), f"rule ids must be unique; {rule.id!r} occurs twice"
+            )
+        _check_names(i, rule, "quantities", rule.quantities, kinds)
+        _check_names(i, rule, "steps", rule.steps, ids)
+        for k, quantity in enumerate(rule.quantities):
+            if rule.check in MM_CHECKS and not kinds[quantity] <= {"measure", "readings"}:
+                raise _misfit(
+                    ("rules", i, "quantities", k),
+                    f"rule {rule.id!r} checks a length; {quantity!r} is none",
+                )
+
+
+def _check_names(
+    i: int, rule: Rule, field: str, named: tuple[str, ...], allowed: Iterable[str]
+) -> None:
+    for k, name in enumerate(named):
+        if name not in allowed:
+            raise _misfit(
+                ("rules", i, field, k),
+                f"rule {rule.id!r} names {name!r}; allowed: {', '.join(allowed)}",
+            )

@@ -1,0 +1,147 @@
+"""The step machine of both protocols, walked by every answer and every fact."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import product
+
+import pytest
+
+from assistant.data import data_folder
+from assistant.procedure.machine import next_step
+from assistant.procedure.protocol import FINISHED, STAY, Branch, Protocol, Step
+from assistant.yamlfile import load_yaml
+
+PROTOCOLS = [
+    load_yaml(data_folder("protocols") / f"{name}.yaml", Protocol)
+    for name in ("warm-vertical", "to-post-level")
+]
+PARTS = [
+    pytest.param(protocol, part, id=f"{protocol.id} {name}")
+    for protocol in PROTOCOLS
+    for name, part in (
+        ("opening", protocol.opening),
+        ("canal", protocol.canal),
+        ("closing", protocol.closing),
+    )
+]
+EVERY_PART = pytest.mark.parametrize(("protocol", "part"), PARTS)
+
+Holds = Callable[[str], bool]
+
+
+def circumstances(step: Step) -> Iterator[Holds]:
+    """Every combination of the facts that the step's branches ask for."""
+    names = sorted({branch.when for branch in step.next} - {"always"})
+    for values in product((False, True), repeat=len(names)):
+        known = dict(zip(names, values, strict=True)) | {"always": True}
+        yield known.__getitem__
+
+
+def answers(step: Step) -> list[str | None]:
+    options: list[str | None] = [option.id for option in step.options]
+    return options if step.expect.kind == "choice" else [None, *options]
+
+
+def following(protocol: Protocol, step: Step) -> set[str]:
+    """Wherever an answer can lead."""
+    return {
+        next_step(protocol, step, answer, holds)
+        for answer in answers(step)
+        for holds in circumstances(step)
+    }
+
+
+def reached(protocol: Protocol, start: Step) -> set[str]:
+    found, fresh = {start.id}, [start.id]
+    while fresh:
+        new = following(protocol, protocol.step(fresh.pop())) - found
+        found |= new
+        fresh += new - {FINISHED}
+    return found
+
+
+@EVERY_PART
+def test_every_step_is_reached_from_the_first(
+    protocol: Protocol, part: tuple[Step, ...]
+) -> None:
+    assert reached(protocol, part[0]) == {step.id for step in part} | {FINISHED}
+
+
+@EVERY_PART
+def test_the_end_is_reached_from_every_step(protocol: Protocol, part: tuple[Step, ...]) -> None:
+    for step in part:
+        assert FINISHED in reached(protocol, step), step.id
+
+
+@EVERY_PART
+def test_a_skip_leaves_its_step_whatever_the_facts(
+    protocol: Protocol, part: tuple[Step, ...]
+) -> None:
+    for step in part:
+        for holds in circumstances(step):
+            assert next_step(protocol, step, None, holds, skip=True) != step.id
+
+
+@EVERY_PART
+def test_skipping_alone_comes_to_the_end(protocol: Protocol, part: tuple[Step, ...]) -> None:
+    """With nothing known, as when everything is skipped: facts are false."""
+    place, walked = part[0].id, 0
+    while place != FINISHED:
+        step = protocol.step(place)
+        place = next_step(protocol, step, None, lambda fact: fact == "always", skip=True)
+        walked += 1
+        assert walked <= len(part)
+
+
+@EVERY_PART
+def test_an_option_leads_where_the_file_says(
+    protocol: Protocol, part: tuple[Step, ...]
+) -> None:
+    for step in part:
+        for option in step.options:
+            if option.to is not None:
+                wanted = step.id if option.to == STAY else option.to
+                for holds in circumstances(step):
+                    assert next_step(protocol, step, option.id, holds) == wanted
+
+
+def test_readings_repeat_until_they_are_enough_and_agree() -> None:
+    protocol = PROTOCOLS[0]
+    step = protocol.step("paper_point")
+    for wanted, disagree in product((False, True), repeat=2):
+        facts = {"readings_wanted": wanted, "readings_disagree": disagree}
+        target = next_step(protocol, step, None, facts.__getitem__)
+        assert target == ("paper_point" if wanted or disagree else "final_length")
+
+
+def test_the_first_branch_that_holds_wins() -> None:
+    protocol = PROTOCOLS[0]
+    step = protocol.step("downpack_radiograph")
+    for post, target in ((True, "post_stop"), (False, "increment")):
+        facts = {"post_planned": post, "always": True}
+        assert next_step(protocol, step, "accepted", facts.__getitem__) == target
+
+
+def test_a_branch_may_stay() -> None:
+    protocol = PROTOCOLS[0]
+    stay = Branch(when="readings_wanted", to=STAY)
+    step = protocol.step("paper_point").model_copy(update={"next": (stay,)})
+    canal = tuple(step if s.id == step.id else s for s in protocol.canal)
+    changed = protocol.model_copy(update={"canal": canal})
+    assert next_step(changed, step, None, lambda _: True) == "paper_point"
+    assert next_step(changed, step, None, lambda _: True, skip=True) == "final_length"
+
+
+def test_deciding_leaves_no_trace_in_the_machine() -> None:
+    protocol = PROTOCOLS[0]
+    step = protocol.step("press")
+
+    def short(fact: str) -> bool:
+        return fact == "downpack_short"
+
+    targets = [next_step(protocol, step, None, short) for _ in range(3)]
+    assert targets == ["heat"] * 3
+    assert next_step(protocol, step, None, lambda f: f == "downpack_complete") == (
+        "downpack_radiograph"
+    )

@@ -1,0 +1,433 @@
+"""Anything said, in any order, at any time: what must hold all the same.
+
+A case is put somewhere on the road from the tooth to the signature, then
+anything at all is said to it, and at the end somebody who only ever answers
+what is asked must still get it signed.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from functools import cache
+
+import pytest
+from hypothesis import event, given
+from hypothesis import strategies as st
+
+from assistant.data import data_folder
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.procedure.apply import apply, opened, replay
+from assistant.procedure.decide import KIND_OF, decide
+from assistant.procedure.facts import depth_limit_mm, suggestion, wl_mm
+from assistant.procedure.moment import Moment
+from assistant.procedure.protocol import Measure, Protocol, Readings, Step
+from assistant.procedure.state import CASE, CaseState, Entry, Warning
+from assistant.prompt.prompts import Prompt, Urgency
+from assistant.prompt.sayings import load_wording
+from assistant.prompt.wording import respond
+from assistant.speech.grammar import load_language
+from assistant.yamlfile import load_yaml
+
+PROTOCOLS = {
+    name: load_yaml(data_folder("protocols") / f"{name}.yaml", Protocol)
+    for name in ("warm-vertical", "to-post-level")
+}
+WORDING = load_wording(data_folder("grammars") / "en")
+URGENT = load_language(data_folder("grammars") / "en").phrases.urgent
+START = datetime(2026, 3, 9, 14, 5, tzinfo=UTC)
+
+DEPTHS = {
+    "coronal_plugger_mm",
+    "middle_plugger_mm",
+    "apical_plugger_mm",
+    "heat_carrier_fit_mm",
+    "heat_depth_mm",
+    "plugger_depth_mm",
+}
+"""What goes down a canal and must stay 5 mm short of its working length."""
+
+# -- the depth rule, written a second time --------------------------------------
+
+
+def working_length(state: CaseState, canal: str) -> float | None:
+    """The final one if there is one, else the provisional."""
+    for quantity in ("final_working_length_mm", "working_length_mm"):
+        for entry in reversed(state.entries):
+            if (entry.track, entry.quantity, entry.standing) == (canal, quantity, "standing"):
+                return float(entry.value)
+    return None
+
+
+def too_deep(state: CaseState, entry: Entry) -> bool:
+    wl = working_length(state, entry.track)
+    if entry.standing != "standing" or entry.quantity not in DEPTHS or wl is None:
+        return False
+    if isinstance(entry.value, str):
+        return False
+    return Decimal(str(entry.value)) > max(Decimal(0), Decimal(str(wl)) - 5)
+
+
+def limit_text(state: CaseState, canal: str) -> str:
+    wl = working_length(state, canal)
+    assert wl is not None
+    return f"limit {float(max(Decimal(0), Decimal(str(wl)) - 5)):g},"
+
+
+def still_known(state: CaseState, warning: Warning | None, canal: str) -> bool:
+    """Said under this very limit, and either unanswered or kept as said."""
+    if warning is None or limit_text(state, canal) not in warning.text:
+        return False
+    return warning.answer in {None, "kept as said"}
+
+
+def newest_warning(state: CaseState, entry: Entry) -> Warning | None:
+    found = [w for w in state.warnings if w.entry == entry.seq and w.rule == "depth-limit"]
+    return found[-1] if found else None
+
+
+def expected_depth_warnings(before: CaseState, after: CaseState) -> list[int]:
+    return [
+        entry.seq
+        for entry in after.entries
+        if too_deep(after, entry)
+        and not still_known(after, newest_warning(before, entry), entry.track)
+    ]
+
+
+# -- a case that is watched -----------------------------------------------------
+
+
+@dataclass
+class Watched:
+    """A case; every intent given to it is checked against what must always hold."""
+
+    protocol: Protocol
+    state: CaseState
+    log: list[ev.AnyEvent]
+    mono_s: float = 0.0
+    prompts: list[Prompt] = field(default_factory=list)
+
+    @classmethod
+    def begun(cls, protocol: Protocol) -> Watched:
+        first = ev.CaseOpened(
+            at=Moment(wall=START, mono_s=0.0),
+            case_code="case-7",
+            operator="Operator A",
+            demo=False,
+            program="test",
+            protocol=protocol,
+        )
+        return cls(protocol, opened(first), [first])
+
+    def copy(self) -> Watched:
+        return Watched(self.protocol, self.state, list(self.log), self.mono_s)
+
+    def now(self) -> Moment:
+        return Moment(wall=START + timedelta(seconds=self.mono_s), mono_s=self.mono_s)
+
+    def give(self, intent: it.AnyIntent, after_s: float = 1.0) -> None:
+        self.mono_s += after_s
+        before, now = self.state, self.now()
+        events = decide(before, intent, now)
+        self.log += events
+        for one in events:
+            self.state = apply(self.state, one)
+        self.prompts = respond(events, self.state, WORDING)
+        self.check_depths(before, events)
+        self.check_prompts(intent, events)
+        self.check_record(before, intent, events)
+
+    def give_twice(self, intent: it.AnyIntent, after_s: float) -> None:
+        """As ``give``, and that deciding is repeatable and leaves no trace."""
+        before = self.state
+        now = Moment(wall=self.now().wall + timedelta(seconds=after_s), mono_s=self.mono_s)
+        written = before.model_dump_json(exclude={"protocol"})
+        assert decide(before, intent, now) == decide(before, intent, now)
+        assert before.model_dump_json(exclude={"protocol"}) == written
+        self.give(intent, after_s)
+
+    def check_depths(self, before: CaseState, events: tuple[ev.AnyEvent, ...]) -> None:
+        raised = [
+            e.warning.entry
+            for e in events
+            if isinstance(e, ev.Warned) and e.warning.rule == "depth-limit"
+        ]
+        assert sorted(raised) == expected_depth_warnings(before, self.state)
+        for entry in self.state.entries:
+            if too_deep(self.state, entry):
+                known = newest_warning(self.state, entry)
+                assert still_known(self.state, known, entry.track)
+                assert known is not None
+                assert known.open or known.answer == "kept as said"
+        if raised:
+            assert self.prompts[0].urgency is Urgency.WARNING
+            assert "Depth check" in self.prompts[0].text
+
+    def check_prompts(self, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]) -> None:
+        if not isinstance(intent, it.Tick | it.ReadOut):
+            assert events
+            assert self.prompts
+        if any(e.kind == "warned" and e.warning.severity == "urgent" for e in events):
+            assert self.prompts[0].urgency is Urgency.WARNING
+        urgencies = [prompt.urgency for prompt in self.prompts]
+        assert urgencies == sorted(urgencies, reverse=True)
+        never = [*URGENT.always, *(URGENT.in_timer if self.state.timer else ())]
+        for prompt in self.prompts:
+            for text in (prompt.text, prompt.spoken or ""):
+                assert not re.search(rf"\b({'|'.join(never)})\b", text, re.IGNORECASE), text
+            assert "{" not in prompt.text
+
+    def check_record(
+        self, before: CaseState, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]
+    ) -> None:
+        made = [e.entry for e in events if isinstance(e, ev.EntryMade)]
+        if isinstance(intent, it.Given | it.Correction | it.Chosen) and intent.heard.doubt:
+            assert not made  # a doubtful value never enters the record at once
+        if before.signed is not None:
+            assert self.state.entries == before.entries or not made
+            assert self.state.warnings == before.warnings
+        seqs = [entry.seq for entry in self.state.entries]
+        assert seqs == list(range(1, len(seqs) + 1))
+        for track in self.state.tracks:
+            places = [
+                (e.step, e.round)
+                for e in self.state.standing(track.name)
+                if e.quantity != "signature"
+            ]
+            assert len(places) == len(set(places))  # one value stands in one place
+        if self.state.signed is not None:
+            assert not any(warning.open for warning in self.state.warnings)
+            assert all(track.finished for track in self.state.tracks)
+
+
+# -- somebody who only answers what is asked ------------------------------------
+
+
+def cooperative(state: CaseState) -> tuple[it.AnyIntent, float]:
+    """The next thing a patient person says, and after how many seconds."""
+    verb: it.Verb | None = None
+    if state.paused:
+        verb = "resume"
+    elif state.timer is not None:
+        return (it.Tick(), 6.0) if state.timer.mode == "hold" else (_say("stop"), 3.0)
+    elif state.who != "operator":
+        return it.WhoSpeaks(who="operator"), 1.0
+    elif state.pending is not None:
+        verb = "confirm"
+    elif state.open_warnings(state.active):
+        verb = "keep"
+    elif state.step is None or (state.step.expect.kind == "sign" and _elsewhere(state)):
+        return it.SwitchCanal(canal=_elsewhere(state) or CASE), 1.0
+    return (_say(verb) if verb else _answer(state, state.step)), 1.0
+
+
+def _say(verb: it.Verb) -> it.Command:
+    return it.Command(verb=verb, heard=it.Heard(text=verb, channel="voice"))
+
+
+def _elsewhere(state: CaseState) -> str | None:
+    """A canal that is not finished, or has a warning to be answered."""
+    names = [t.name for t in state.canals if not t.finished or state.open_warnings(t.name)]
+    return names[0] if names else None
+
+
+def _answer(state: CaseState, step: Step | None) -> it.AnyIntent:
+    assert step is not None
+    match step.expect.kind:
+        case "sign":
+            return _say("sign")
+        case "done":
+            return _say("next")
+        case "timed":
+            return _say("start")
+        case "choice":
+            return it.Chosen(option=_onward(step))
+        case "tooth":
+            return it.Given(kind="tooth", value=24)
+        case "canals":
+            return it.Given(kind="canals", value=("buccal", "palatal"))
+        case "size":
+            return it.Given(kind="size", value=30)
+        case "taper":
+            return it.Given(kind="taper", value=0.06)
+    return it.Given(kind="mm", value=_length(state, step))
+
+
+def _onward(step: Step) -> str:
+    plain = [option.id for option in step.options if option.to is None]
+    return plain[0] if plain else step.options[0].id
+
+
+def _length(state: CaseState, step: Step) -> float:
+    expect, canal = step.expect, state.active
+    assert isinstance(expect, Measure | Readings)
+    offered = (
+        suggestion(state, canal, expect.suggest)
+        if isinstance(expect, Measure) and (expect.suggest)
+        else None
+    )
+    limit = depth_limit_mm(state, canal)
+    wanted = {
+        "working_length_mm": 21.0,
+        "cone_length_mm": wl_mm(state, canal) or 21.0,
+        "paper_point_mm": 21.0,
+        "increment_mm": 2.5,
+        "post_level_mm": 12.0,
+    }.get(expect.quantity)
+    if wanted is None:
+        deep = {"apical_plugger_mm", "plugger_depth_mm"}
+        wanted = limit if expect.quantity in deep and limit is not None else 10.0
+    value = offered if offered is not None else wanted
+    return min(max(value, expect.min_mm), expect.max_mm)
+
+
+def finish(case: Watched) -> int:
+    """Answer what is asked until the note is signed; the number of answers it took."""
+    bound = 150 * (1 + max(2, len(case.state.canals)))
+    for said in range(bound):
+        if case.state.signed is not None:
+            return said
+        case.give(*cooperative(case.state))
+    step = case.state.step
+    raise AssertionError(f"not signed after {bound} answers, at {step.id if step else None}")
+
+
+@cache
+def road(name: str) -> tuple[Watched, ...]:
+    """A whole case of that protocol, stopped after every answer."""
+    case = Watched.begun(PROTOCOLS[name])
+    stops = [case.copy()]
+    while case.state.signed is None:
+        case.give(*cooperative(case.state))
+        stops.append(case.copy())
+        assert len(stops) < 300
+    return tuple(stops)
+
+
+# -- anything at all ------------------------------------------------------------
+
+TENTHS = st.integers(0, 350).map(lambda n: n / 10)
+LENGTHS = st.one_of(st.integers(70, 240).map(lambda n: n / 10), TENTHS)
+ABSURD: st.SearchStrategy[it.Scalar] = st.sampled_from(
+    [float("nan"), float("inf"), -float("inf"), -1.0, 1e9, 10**400, 0, "x", "", (), ("case",)]
+)
+OPTIONS = sorted(
+    {o.id for protocol in PROTOCOLS.values() for s in protocol.steps() for o in s.options}
+    | {"yes", "no", "no_such_option"}
+)
+QUANTITIES = sorted(
+    {s.expect.quantity for protocol in PROTOCOLS.values() for s in protocol.steps()}
+    | {"plugger_mm", "cone_mm", "heat_carrier_mm", "no_such_mm"}
+)
+CANALS = ["buccal", "palatal", "single", "mesial"]
+VALUES: dict[str, st.SearchStrategy[it.Scalar]] = {
+    "mm": LENGTHS,
+    "s": st.sampled_from([0.0, 3.0, 5.0, 6.5, 61.0]),
+    "size": st.sampled_from([6, 10, 30, 27]),
+    "taper": st.sampled_from([0.02, 0.04, 0.06, 6.0]),
+    "tooth": st.sampled_from([11, 24, 36, 55, 99]),
+    "canals": st.lists(st.sampled_from(CANALS), max_size=3).map(tuple),
+}
+MOMENTS = st.floats(-50, 500).map(lambda s: Moment(wall=START, mono_s=s))
+HEARD = st.builds(
+    it.Heard,
+    text=st.sampled_from(["twenty one", "sixteen point five", "", "é\u2028"]),
+    confidence=st.sampled_from([0.0, 0.5, 1.0]),
+    doubt=st.sampled_from([None, None, None, "Not heard clearly."]),
+    channel=st.sampled_from(["voice", "typed", "key", "pedal"]),
+    began=st.none() | MOMENTS,
+)
+
+
+@st.composite
+def values(draw: st.DrawFn) -> it.AnyIntent:
+    kind = draw(st.sampled_from(["mm", "mm", "mm", *VALUES]))
+    value = draw(VALUES[kind] if draw(st.integers(0, 9)) else ABSURD)
+    quantity = draw(st.none() | st.sampled_from(QUANTITIES))
+    make = draw(st.sampled_from([it.Given, it.Correction]))
+    return make(kind=kind, value=value, quantity=quantity, heard=draw(HEARD))
+
+
+VERBS: tuple[it.Verb, ...] = it.Verb.__args__
+COMMON: list[it.Verb] = ["back", "undo", "keep", "confirm", "start", "stop", "next"]
+INTENTS: st.SearchStrategy[it.AnyIntent] = st.one_of(
+    values(),
+    values(),
+    st.builds(it.Chosen, option=st.sampled_from(OPTIONS), heard=HEARD),
+    st.builds(it.Command, verb=st.sampled_from(COMMON), heard=HEARD),
+    st.builds(it.Command, verb=st.sampled_from(VERBS), heard=HEARD),
+    st.builds(it.Skip, reason=st.sampled_from([None, "", "not needed"]), heard=HEARD),
+    st.builds(it.SwitchCanal, canal=st.sampled_from([*CANALS, CASE]), heard=HEARD),
+    st.builds(it.WhoSpeaks, who=st.sampled_from(["operator", "chairside"]), heard=HEARD),
+    st.builds(
+        it.Unclear,
+        reason=st.just("not a whole phrase"),
+        readings=st.sampled_from([(), ("20", "30")]),
+        heard=HEARD,
+    ),
+    st.just(it.Tick()),
+    st.builds(it.ReadOut, seq=st.integers(-1, 60)),
+    st.just(it.Reopen(note="Nothing was lost.")),
+    st.just(it.Trouble(text="No loudspeaker. The screen still works.")),
+)
+WAITS = st.one_of(st.floats(0, 8), st.sampled_from([0.0, 5.0, 3600.0, -1000.0]))
+COOPERATE = "answer what is asked"
+ACTIONS = st.lists(st.tuples(st.just(COOPERATE) | INTENTS, WAITS), max_size=25)
+
+
+@given(name=st.sampled_from(sorted(PROTOCOLS)), start=st.floats(0, 1), actions=ACTIONS)
+def test_anything_said_in_any_order(
+    name: str, start: float, actions: list[tuple[it.AnyIntent | str, float]]
+) -> None:
+    stops = road(name)
+    case = stops[round(start * (len(stops) - 1))].copy()
+    for action, wait_s in actions:
+        if isinstance(action, str):
+            case.give(*cooperative(case.state))
+        else:
+            case.give_twice(action, wait_s)
+    answers = finish(case)
+    event(f"signed after {answers // 25 * 25} answers or more")
+    lines = [ev.EVENTS.dump_json(one) for one in case.log]
+    again = replay(ev.EVENTS.validate_json(line) for line in lines)
+    assert again == case.state
+    assert again.model_dump_json() == case.state.model_dump_json()
+
+
+@pytest.mark.parametrize("name", sorted(PROTOCOLS))
+def test_who_only_answers_what_is_asked_gets_the_note_signed(name: str) -> None:
+    last = road(name)[-1]
+    assert last.state.signed is not None
+    assert not last.state.skipped
+    assert not last.state.rejected
+
+
+@given(
+    name=st.sampled_from(sorted(PROTOCOLS)),
+    start=st.floats(0, 1),
+    verbs=st.lists(st.sampled_from(["back", "undo", "coop"]), max_size=40),
+)
+def test_going_back_and_forth_never_leaves_a_gap_in_the_rounds(
+    name: str, start: float, verbs: list[str]
+) -> None:
+    stops = road(name)
+    case = stops[round(start * (len(stops) - 2))].copy()
+    for verb in verbs:
+        if verb == "coop" and case.state.signed is None:
+            case.give(*cooperative(case.state))
+        elif verb != "coop":
+            case.give(it.Command(verb=verb))  # type: ignore[arg-type]
+    finish(case)
+    for canal in case.state.canals:
+        for loop in ("cycle", "increment"):
+            steps = {s.id for s in case.protocol.canal if s.loop == loop}
+            rounds = {e.round for e in case.state.standing(canal.name) if e.step in steps}
+            assert rounds == set(range(1, len(rounds) + 1))
+
+
+def test_every_kind_of_value_is_tried() -> None:
+    assert set(VALUES) == set(KIND_OF.values())
