@@ -226,7 +226,7 @@ def test_cache_is_bounded_and_evicted_grammars_come_back(
     for word in ("one", "two", "three"):
         listener.prepare(simple(word))
         listener.hear(said)
-    assert len(listener._searches) == 2
+    assert len(listener._quick.searches) == 2
     listener.prepare(COMMANDS)
     assert listener.hear(said) == first
 

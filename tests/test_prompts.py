@@ -242,7 +242,7 @@ def test_nothing_said_while_heat_is_on_could_turn_it_off(verb: it.Verb) -> None:
     case.canal_to_sear(21.0)
     assert "heat off" in asked(case, verb)
     case.command("start")
-    assert asked(case, verb) == "Timer is running."
+    assert asked(case, verb) == WORDING.refusals["timer_running"]
 
 
 def test_verbosity_is_acknowledged() -> None:
@@ -279,5 +279,5 @@ def test_a_measurement_is_read_back_with_the_number_of_its_entry() -> None:
 
 def test_nothing_is_asked_once_the_note_is_signed() -> None:
     case = two_canals()
-    assert asked(case, "repeat") == "The note is signed; nothing more is taken."
+    assert asked(case, "repeat") == WORDING.refusals["signed"]
     assert asked(case, "how_long") == "Minutes left: about 0."

@@ -26,7 +26,7 @@ def say(folder: Path, text: str, voice: str = "en-us") -> Samples:
 
 def spot(ear: UrgentEar, samples: Samples) -> list[str]:
     hits = [ear.push(frame) for frame in SampleSource("test", samples).frames()]
-    return [hit for hit in hits if hit]
+    return [hit.word for hit in hits if hit]
 
 
 @pytest.fixture(scope="module")
@@ -99,3 +99,17 @@ def test_no_sound_whatever_is_an_error_or_a_stop(ear: UrgentEar, kind: str) -> N
     ear.reset()
     assert spot(ear, sound) == []
     assert ear.push(sound[:0]) is None
+
+
+@needs_voice
+def test_a_word_is_dated_to_when_it_began(ear: UrgentEar, tmp_path: Path) -> None:
+    """A press that is let go must not be recorded longer than it was."""
+    word = say(tmp_path, "stop")
+    began_s = int(np.argmax(np.abs(word) > 500)) / RATE_HZ
+    ear.reset()
+    for number, frame in enumerate(SampleSource("test", word).frames(), start=1):
+        if (hit := ear.push(frame)) is not None:
+            assert number * len(frame) / RATE_HZ - hit.ago_s == pytest.approx(began_s, abs=0.25)
+            break
+    else:
+        pytest.fail("the word was not spotted")

@@ -332,5 +332,8 @@ def _next(draft: Draft, intent: it.Command | it.Chosen) -> None:
         return draft.refuse(intent, "nothing_asked")
     if step.expect.kind != "done":
         return draft.refuse(intent, "needs_answer", step=step.title)
+    if intent.heard.doubt is not None:
+        done = it.Chosen(option="done", heard=intent.heard)
+        return _ask(draft, done, step, intent.heard.doubt)
     draft.enter(state.active, step, "done", intent.heard)
     return draft.go_on()

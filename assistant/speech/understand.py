@@ -71,9 +71,11 @@ def understand(
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
         doubt = _doubt(recognised, grammar, trust, intent)
         return intent if doubt is None else _doubted(intent, doubt)
-    if confidence < trust.command:
-        return it.Unclear(heard=heard, reason="heard too faintly")
-    return intent
+    if confidence >= trust.command:
+        return intent
+    if isinstance(intent, it.Command) and intent.verb == "next":
+        return _doubted(intent, "Not heard clearly.")
+    return it.Unclear(heard=heard, reason="heard too faintly")
 
 
 def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
