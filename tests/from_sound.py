@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tempfile
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 from assistant import assembly
@@ -67,4 +69,12 @@ def sit(
     script = Script(case_code="T-1", operator="Operator A", tooth=11, lines=lines)
     operator = Operator(script, session, voice, seed=seed, room_rms=room_rms)
     session.run(operator)
+    return session, operator
+
+
+@cache
+def heard(voice: str, room_rms: float = 25.0) -> tuple[Session, Operator]:
+    """As :func:`sit`, once for all tests that only look at the result."""
+    session, operator = sit(Path(tempfile.mkdtemp()) / "case", voice, room_rms=room_rms)
+    session.case.close()
     return session, operator

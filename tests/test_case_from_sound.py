@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from from_sound import sit
+from from_sound import heard
 
 from assistant.record.casefile import JOURNAL, CaseFile, read_case
 from assistant.record.journal import read_journal
@@ -30,8 +30,8 @@ QUIET, NOISY = 25.0, 140.0
         ("espeak-ng:en-us", QUIET),
     ],
 )
-def test_a_case_is_heard_to_its_signature(tmp_path: Path, voice: str, room_rms: float) -> None:
-    session, operator = sit(tmp_path / "case", voice, room_rms=room_rms)
+def test_a_case_is_heard_to_its_signature(voice: str, room_rms: float) -> None:
+    session, operator = heard(voice, room_rms)
     state = session.case.state
     assert operator.failed is None
     assert state.signed is not None
@@ -53,10 +53,8 @@ def test_a_case_is_heard_to_its_signature(tmp_path: Path, voice: str, room_rms: 
     } <= standing
 
 
-def test_the_breach_the_correction_and_the_early_press_are_on_the_record(
-    tmp_path: Path,
-) -> None:
-    session, _ = sit(tmp_path / "case", "flite:slt")
+def test_the_breach_the_correction_and_the_early_press_are_on_the_record() -> None:
+    session, _ = heard("flite:slt")
     state = session.case.state
     breach = next(w for w in state.warnings if w.rule == "depth-limit")
     assert breach.text == "Depth check: limit 17, heard 18."
@@ -75,8 +73,8 @@ def test_the_breach_the_correction_and_the_early_press_are_on_the_record(
     assert spoken.index(breach.text) < spoken.index("Apical plugger 18.")
 
 
-def test_every_measurement_was_read_back_aloud(tmp_path: Path) -> None:
-    session, _ = sit(tmp_path / "case", "flite:rms")
+def test_every_measurement_was_read_back_aloud() -> None:
+    session, _ = heard("flite:slt")
     measured = [
         e
         for e in session.case.state.entries
@@ -87,13 +85,12 @@ def test_every_measurement_was_read_back_aloud(tmp_path: Path) -> None:
 
 
 def test_the_journal_alone_gives_the_same_case_and_reports(tmp_path: Path) -> None:
-    session, _ = sit(tmp_path / "case", "flite:slt")
+    session, _ = heard("flite:slt")
     case = session.case
-    case.close()
-    state, head = read_case(tmp_path / "case")
+    state, head = read_case(case.folder)
     assert state == case.state
     assert head == case.head_hash
-    written = write_reports(tmp_path / "case", state, head)
+    written = write_reports(tmp_path, state, head)
     for path in written.values():
         assert path.stat().st_size > 0
     note = " ".join(written["note"].read_text(encoding="utf-8").split())
@@ -102,9 +99,8 @@ def test_the_journal_alone_gives_the_same_case_and_reports(tmp_path: Path) -> No
 
 def test_a_case_stopped_anywhere_goes_on_at_the_same_step(tmp_path: Path) -> None:
     """Cut the finished journal after every batch: the case opens there again."""
-    session, _ = sit(tmp_path / "case", "flite:slt")
-    session.case.close()
-    journal = tmp_path / "case" / JOURNAL
+    session, _ = heard("flite:slt")
+    journal = session.case.folder / JOURNAL
     lines = journal.read_bytes().splitlines(keepends=True)
     entries = read_journal(journal).entries
     for entry in entries[::7]:

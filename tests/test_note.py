@@ -218,10 +218,13 @@ def test_post_level_and_apical_seal():
     case.canal_to_pluggers(21.0, post="yes")
     case.canal_to_sear(21.0)
     case.downpack(21.0)
-    case.choose("stop_here")
+    case.choose("finish_at_post_level")
     case.mm(16.0)
     rows = canal_rows(case.state, "Buccal")
-    assert rows["Post"] == "stop here [d], fill at 16 mm [d]; apical seal 5.1 mm (computed)"
+    assert (
+        rows["Post"]
+        == "finish at post level [d], fill at 16 mm [d]; apical seal 5.1 mm (computed)"
+    )
     assert rows["Backfill"] == "none: stopped at the post level"
     assert "Level" not in rows
 

@@ -187,6 +187,9 @@ class Watched:
         made = [e.entry for e in events if isinstance(e, ev.EntryMade)]
         if isinstance(intent, it.Given | it.Correction | it.Chosen) and intent.heard.doubt:
             assert not made  # a doubtful value never enters the record at once
+        if before.pending is not None and self.state.pending != before.pending:
+            entered = any(entry.heard == before.pending.heard for entry in made)
+            assert entered or any(isinstance(e, ev.ConfirmDropped) for e in events)
         if before.signed is not None:
             assert self.state.entries == before.entries or not made
             assert self.state.warnings == before.warnings
