@@ -135,9 +135,7 @@ def run(
     click.echo(f"{STATEMENT}\n")
     words = assembly.language()
     recording = wav_source(wav) if wav else None
-    ears = None if typed else assembly.hearing(
-        listener, model, words, earpiece=not loudspeaker
-    )
+    ears = None if typed else assembly.hearing(listener, model, words, earpiece=not loudspeaker)
     clock: Clock = SystemClock()
     if recording is not None:
         clock = SampleClock(datetime.now().astimezone().replace(microsecond=0))

@@ -66,6 +66,16 @@ def measured(state: CaseState) -> tuple[Entry, ...]:
     return tuple(entries[-8:])
 
 
+SUMMARY = ("final_working_length_mm", "plugger_depth_mm", "post_level_mm")
+"""What a finished canal is summed up by before the signature."""
+
+
+def summary(state: CaseState, canal: str) -> tuple[Entry, ...]:
+    """The entries that sum a canal up, those of :data:`SUMMARY` that it has."""
+    newest = (state.last(canal, quantity) for quantity in SUMMARY)
+    return tuple(entry for entry in newest if entry is not None)
+
+
 def sayable(state: CaseState) -> tuple[str, ...]:
     """What answers the present step, and the commands that always work."""
     step = state.step

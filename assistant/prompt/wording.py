@@ -189,6 +189,16 @@ def _read_back(entry: Entry, replaces: int | None, state: CaseState, words: Word
     return Prompt(text, urgency, entry=entry.seq)
 
 
+def _what_was_recorded(state: CaseState, words: Wording) -> str:
+    """The measurements of the active canal; at the end, a summary of every canal."""
+    parts = [said_entry(entry, words) for entry in answers.measured(state)]
+    if state.active == CASE:
+        for track in state.canals:
+            parts.append(f"{track.name.capitalize()}.")
+            parts += [said_entry(entry, words) for entry in answers.summary(state, track.name)]
+    return " ".join(filter(None, parts))
+
+
 def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
     match what:
         case "repeat":
@@ -196,8 +206,7 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
         case "where":
             text = answers.where(state, words.answers)
         case "read_back":
-            parts = [said_entry(e, words) for e in answers.measured(state)]
-            text = " ".join(filter(None, parts)) or words.answers["read_back_none"]
+            text = _what_was_recorded(state, words) or words.answers["read_back_none"]
         case "what_is_left":
             text = answers.left(state, words.answers)
         case "how_long":
