@@ -14,6 +14,10 @@ from assistant.errors import InputFileError
 
 Model = TypeVar("Model", bound=BaseModel)
 
+MAX_NODES = 100_000
+MAX_DEPTH = 40
+"""Values in a file, and lists within lists; a protocol has a thousand, five deep."""
+
 MAX_BYTES = 1_000_000
 """A protocol or a grammar is a few kilobytes; more is a wrong file (or an attack)."""
 
@@ -60,22 +64,47 @@ def parse_yaml(text: str, model: type[Model], name: str) -> Model:
         raise InputFileError(
             f"{name}{where}: not YAML: {bad.problem or bad.context}."
         ) from None
-    except (YAMLError, ValueError, RecursionError) as bad:
+    except (YAMLError, ValueError, RecursionError, AttributeError) as bad:
+        # The last is what the parser makes of a merge (<<) of a value into itself.
         raise InputFileError(f"{name}: not YAML: {str(bad).splitlines()[0]}.") from None
     try:
-        return model.model_validate(_plain(tree))
+        plain = _plain(tree)
+    except _TooMuchError:
+        raise InputFileError(
+            f"{name}: more than {MAX_NODES} values, or lists within lists without end, "
+            "once its aliases (*name) are followed; write it without aliases."
+        ) from None
+    if not isinstance(plain, dict):
+        raise InputFileError(
+            f"{name}: found {_short(plain)} where 'key: value' lines are expected; "
+            "is it the right file?"
+        )
+    try:
+        return model.model_validate(plain)
     except ValidationError as bad:
         lines = [_describe(error, tree, name) for error in bad.errors()]
         more = f"\n(and {len(lines) - 5} more)" if len(lines) > 5 else ""
         raise InputFileError("\n".join(lines[:5]) + more) from None
 
 
-def _plain(node: Any) -> Any:
-    """ruamel's annotated containers and scalars as the built-in ones."""
+class _TooMuchError(Exception):
+    """Aliases make more of the file than anybody can have meant."""
+
+
+def _plain(node: Any, budget: list[int] | None = None, depth: int = 0) -> Any:
+    """ruamel's annotated containers and scalars as the built-in ones.
+
+    ``budget`` holds how many values are left: an alias costs as much as what it
+    stands for, so that a few lines cannot grow into billions of values.
+    """
+    budget = budget if budget is not None else [MAX_NODES]
+    budget[0] -= 1
+    if budget[0] < 0 or depth > MAX_DEPTH:
+        raise _TooMuchError
     if isinstance(node, dict):
-        return {str(key): _plain(value) for key, value in node.items()}
+        return {str(key): _plain(value, budget, depth + 1) for key, value in node.items()}
     if isinstance(node, list):
-        return [_plain(value) for value in node]
+        return [_plain(value, budget, depth + 1) for value in node]
     for builtin in (bool, int, float, str):
         if isinstance(node, builtin):
             return builtin(node)
@@ -83,8 +112,11 @@ def _plain(node: Any) -> Any:
 
 
 def _describe(error: Any, tree: Any, name: str) -> str:
-    line, path = _locate(tree, error["loc"])
-    found = "" if error["type"] == "missing" else f" found {_short(error['input'])};"
+    # A check of the whole (procedure/coherence.py) says itself where it failed.
+    at = error.get("ctx", {}).get("at", ())
+    line, path = _locate(tree, (*error["loc"], *at))
+    quiet = error["type"] == "missing" or at
+    found = "" if quiet else f" found {_short(error['input'])};"
     message = error["msg"].removeprefix("Value error, ")
     return (
         f"{name} line {line}: {path or 'the file'}:{found} {message[0].lower()}{message[1:]}."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import string
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -369,9 +370,13 @@ STEPS_APART = [
 def test_parts_that_do_not_fit_are_named(
     tmp_path: Path, old: str, new: str, told: list[str], field: str
 ) -> None:
-    said = complaint(tmp_path, changed(old, new)[0])
+    text, line = changed(old, new)
+    said = complaint(tmp_path, text)
     for words in told:
         assert words in said
+    assert f": {field}: " in said
+    if "." in field and not field.endswith(".id"):
+        assert f"practice.yaml line {line}:" in said
 
 
 # -- files that are no protocol at all --------------------------------------------
@@ -427,6 +432,7 @@ def test_a_key_given_twice(tmp_path: Path) -> None:
         pytest.param("id: \x00\n", id="null byte"),
         pytest.param("? [a, b]\n: c\n", id="list as a key"),
         pytest.param("a: &a {b: *a}\n", id="alias of itself"),
+        pytest.param("limits: &a\n  press_s: {<<: *a}\n", id="merge of itself"),
         pytest.param("id: " + "[" * 500 + "]" * 500, id="deep list"),
         pytest.param("\n".join(" " * i + "a:" for i in range(300)), id="deep map"),
         pytest.param("version: " + "9" * 5000 + "\n", id="long number"),
@@ -435,6 +441,22 @@ def test_a_key_given_twice(tmp_path: Path) -> None:
 )
 def test_what_is_no_protocol_is_told_in_a_sentence(tmp_path: Path, text: str) -> None:
     assert complaint(tmp_path, text)
+
+
+def test_a_few_lines_that_stand_for_billions(tmp_path: Path) -> None:
+    lines = ["a: &a [x, x, x, x, x, x, x, x, x]"]
+    lines += [f"{b}: &{b} [{', '.join([f'*{a}'] * 9)}]" for a, b in pairwise("abcdefghij")]
+    assert "write it without aliases." in complaint(tmp_path, "\n".join(lines))
+
+
+def test_an_alias_or_two_is_no_matter(tmp_path: Path) -> None:
+    text = GOOD.replace(
+        'options: [{id: "yes"}, {id: "no", to: stay}]',
+        "options: &yn [{id: 'yes'}, {id: 'no', to: stay}]",
+        1,
+    )
+    text = text.replace('options: [{id: "yes"}, {id: "no", to: stay}]', "options: *yn", 1)
+    assert load(tmp_path, text) == load(tmp_path, GOOD)
 
 
 @given(data=st.data())
