@@ -23,7 +23,6 @@ QUIET, NOISY = 25.0, 140.0
     ("voice", "room_rms"),
     [
         ("flite:slt", QUIET),
-        ("flite:slt", NOISY),
         ("flite:rms", NOISY),
         ("flite:awb", QUIET),
         ("flite:kal16", QUIET),
