@@ -137,7 +137,7 @@ def test_a_press_cut_short_keeps_its_true_duration_and_shows_the_repeat(typical)
 def test_computed_levels_agree_with_the_procedure(case):
     state = case().state
     for canal in state.canals:
-        level = rounds.fill_level_mm(state, canal.name)
+        level = rounds.increments(state, canal.name)[-1].level_mm
         assert level is not None
         assert level == fill_top_mm(state, canal.name)
 
@@ -148,9 +148,9 @@ def test_a_depth_corrected_after_the_backfill_began_moves_the_levels_above_it():
     case.downpack(21.0)
     case.mm(2.5)
     case.press()
-    assert rounds.fill_level_mm(case.state, "buccal") == 13.5
+    assert rounds.increments(case.state, "buccal")[-1].level_mm == 13.5
     case.correct("mm", 15.5, quantity="plugger_depth_mm")
-    assert rounds.fill_level_mm(case.state, "buccal") == 13.0
+    assert rounds.increments(case.state, "buccal")[-1].level_mm == 13.0
 
 
 def test_refits_are_told_with_the_values_of_the_cone_given_up():

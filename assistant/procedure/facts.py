@@ -9,24 +9,33 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from assistant.canal import instruments, lengths, teeth
+from assistant.procedure.intents import Scalar
 from assistant.procedure.protocol import STAY, FactName, Option, Step, SuggestionName
-from assistant.procedure.state import CASE, CaseState, Entry, Track
+from assistant.procedure.state import CaseState, Entry, Track
 
 EPSILON_MM = 1e-6
 """Lengths are exact to 0.1 mm; comparisons must not trip over the binary fraction."""
 
 
+def as_number(value: Scalar) -> float | None:
+    """A value if it is a number, else None."""
+    return None if isinstance(value, str | tuple) else float(value)
+
+
 def number(entry: Entry | None) -> float | None:
     """The value of an entry if it is a number, else None."""
-    if entry is None or isinstance(entry.value, str | tuple):
-        return None
-    return float(entry.value)
+    return None if entry is None else as_number(entry.value)
 
 
 def wl_mm(state: CaseState, track: str) -> float | None:
     """Working length in force: the final one if there is one, else the provisional."""
     final = number(state.last(track, "final_working_length_mm"))
     return final if final is not None else number(state.last(track, "working_length_mm"))
+
+
+def wl_is_final(state: CaseState, track: str) -> bool:
+    """Whether the working length in force is the final one."""
+    return state.newest(track, "final_working_length_mm") is not None
 
 
 def depth_limit_mm(state: CaseState, track: str) -> float | None:
@@ -76,6 +85,12 @@ def advance_mm(
     """How far the heat carrier went into the fill: its depth less the fill's top then."""
     top = fill_top_mm(state, track, before)
     return None if top is None else lengths.round_mm(depth_mm - top)
+
+
+def apical_seal_mm(state: CaseState, track: str) -> float | None:
+    """Length of the fill left under a post, None while no post level is known."""
+    wl, level = wl_mm(state, track), number(state.newest(track, "post_level_mm"))
+    return None if wl is None or level is None else lengths.apical_seal_mm(wl, level)
 
 
 def new_tip_mm(state: CaseState, track: str) -> float | None:
@@ -132,7 +147,8 @@ def holds(state: CaseState, track: str) -> Callable[[str], bool]:
         )
 
     def downpack_short() -> bool:
-        depth, limit = number(state.last(track, "plugger_depth_mm")), _limit()
+        depth = number(state.last(track, "plugger_depth_mm"))
+        limit = depth_limit_mm(state, track)
         if depth is None or limit is None:
             return False
         return depth < limit - limits("at_limit_within_mm") - EPSILON_MM
@@ -147,9 +163,6 @@ def holds(state: CaseState, track: str) -> Callable[[str], bool]:
     def post_planned() -> bool:
         entry = state.last(track, "post_planned")
         return entry is not None and entry.value == "yes"
-
-    def _limit() -> float | None:
-        return depth_limit_mm(state, track)
 
     table: dict[FactName, Callable[[], bool]] = {
         "always": lambda: True,
@@ -180,8 +193,7 @@ def fields(state: CaseState, track: Track, **extra: str) -> dict[str, str]:
 
     Lengths are written with one decimal only where there is one ("16", "16.5").
     """
-    name = track.name
-    step = None if name == CASE and not track.step else _step(state, track)
+    name, step = track.name, _step(state, track)
     wanted = getattr(step.expect, "suggest", None) if step else None
     tip = new_tip_mm(state, name)
     filled = {
@@ -193,7 +205,6 @@ def fields(state: CaseState, track: Track, **extra: str) -> dict[str, str]:
         "value": "unknown",
         "suggestion": text_of(suggestion(state, name, wanted) if wanted else None),
         "round": str(track.round(step.loop if step else None)),
-        "level": text_of(fill_top_mm(state, name)),
         "top": text_of(fill_top_mm(state, name)),
         "post_level": text_of(number(state.last(name, "post_level_mm"))),
         "coronal_level": text_of(number(state.last(name, "coronal_level_mm"))),

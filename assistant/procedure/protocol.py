@@ -99,7 +99,6 @@ FIELDS = frozenset(
         "value",
         "suggestion",
         "round",
-        "level",
         "coronal_level",
         "readings",
         "cone",

@@ -13,6 +13,7 @@ from assistant.canal import lengths
 from assistant.procedure.facts import (
     EPSILON_MM,
     advance_mm,
+    as_number,
     depth_limit_mm,
     fields,
     fill_top_mm,
@@ -91,18 +92,13 @@ def _fire(
     return Fired(rule, rule.say.format_map(filled))
 
 
-def _value(candidate: Candidate) -> float | None:
-    value = candidate.value
-    return None if isinstance(value, str | tuple) else float(value)
-
-
 def _bound(state: CaseState, rule: Rule) -> float:
     assert rule.limit is not None, f"rule {rule.id} needs a limit"
     return state.protocol.limit(rule.limit)
 
 
 def _deeper_than_limit(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value, wl = _value(c), wl_mm(state, c.track)
+    value, wl = as_number(c.value), wl_mm(state, c.track)
     if value is None or wl is None:
         return None
     limit = lengths.depth_limit_mm(wl, _bound(state, rule))
@@ -112,21 +108,21 @@ def _deeper_than_limit(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 
 def _limit_unknown(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value = _value(c)
+    value = as_number(c.value)
     if value is None or depth_limit_mm(state, c.track) is not None:
         return None
     return {"value": text_of(value)}
 
 
 def _below(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value, bound = _value(c), _bound(state, rule)
+    value, bound = as_number(c.value), _bound(state, rule)
     if value is None or value >= bound - EPSILON_MM:
         return None
     return {"limit": text_of(bound), "value": text_of(value)}
 
 
 def _above(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value, bound = _value(c), _bound(state, rule)
+    value, bound = as_number(c.value), _bound(state, rule)
     if value is None or value <= bound + EPSILON_MM:
         return None
     return {"limit": text_of(bound), "value": text_of(value)}
@@ -141,21 +137,21 @@ def _later_round_above(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 
 def _short_of_wl(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value, wl = _value(c), wl_mm(state, c.track)
+    value, wl = as_number(c.value), wl_mm(state, c.track)
     if value is None or wl is None or value >= wl - _bound(state, rule) - EPSILON_MM:
         return None
     return {"value": text_of(value), "wl": text_of(wl)}
 
 
 def _beyond_wl(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value, wl = _value(c), wl_mm(state, c.track)
+    value, wl = as_number(c.value), wl_mm(state, c.track)
     if value is None or wl is None or value <= wl + _bound(state, rule) + EPSILON_MM:
         return None
     return {"value": text_of(value), "wl": text_of(wl)}
 
 
 def _outside_handbook(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value = _value(c)
+    value = as_number(c.value)
     if value is None or handbook_plausible(state, value):
         return None
     return {"value": text_of(value)}
@@ -168,7 +164,7 @@ def _option_is(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 
 def _advance_outside(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value = _value(c)
+    value = as_number(c.value)
     advance = None if value is None else advance_mm(state, c.track, value, c.place)
     if advance is None or rule.limit_high is None:
         return None
@@ -179,7 +175,7 @@ def _advance_outside(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 
 def _readings_spread(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value = _value(c)
+    value = as_number(c.value)
     if value is None:
         return None
     # With the reading it replaces, if it does, out of the way.
@@ -194,7 +190,7 @@ def _readings_spread(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 
 def _seal_below(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value, wl = _value(c), wl_mm(state, c.track)
+    value, wl = as_number(c.value), wl_mm(state, c.track)
     if value is None or wl is None:
         return None
     seal, bound = lengths.apical_seal_mm(wl, value), _bound(state, rule)
@@ -204,7 +200,7 @@ def _seal_below(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 
 def _not_shallower_than(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    value, wl = _value(c), wl_mm(state, c.track)
+    value, wl = as_number(c.value), wl_mm(state, c.track)
     if value is None or wl is None or value < wl:
         return None
     return {"value": text_of(value), "wl": text_of(wl)}

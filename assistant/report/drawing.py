@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from assistant.procedure.facts import depth_limit_mm, number, text_of, wl_mm
+from assistant.procedure.facts import depth_limit_mm, number, text_of, wl_is_final, wl_mm
 from assistant.procedure.state import CaseState
 from assistant.report import rounds
 from assistant.report.marks import track_title
@@ -135,7 +135,7 @@ def depths_of(state: CaseState, canal: str) -> Depths:
     return Depths(
         title=track_title(canal),
         wl_mm=wl_mm(state, canal),
-        wl_final=state.newest(canal, "final_working_length_mm") is not None,
+        wl_final=wl_is_final(state, canal),
         limit_mm=depth_limit_mm(state, canal),
         coronal_mm=number(state.newest(canal, "coronal_level_mm")),
         sear_mm=number(state.newest(canal, "sear_depth_mm")),

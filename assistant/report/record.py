@@ -8,7 +8,16 @@ from __future__ import annotations
 from typing import Any
 
 from assistant.canal import lengths, teeth
-from assistant.procedure.facts import depth_limit_mm, new_tip_mm, number, readings_mm, wl_mm
+from assistant.procedure.facts import (
+    apical_seal_mm,
+    depth_limit_mm,
+    fill_top_mm,
+    new_tip_mm,
+    number,
+    readings_mm,
+    wl_is_final,
+    wl_mm,
+)
 from assistant.procedure.protocol import Limit
 from assistant.procedure.state import CASE, CaseState, Entry, Track
 from assistant.report import rounds
@@ -141,14 +150,12 @@ def _pending(state: CaseState) -> dict[str, object] | None:
 
 def _canal(state: CaseState, track: Track) -> dict[str, object]:
     canal = track.name
-    wl, post = wl_mm(state, canal), number(state.newest(canal, "post_level_mm"))
     readings = readings_mm(state, canal)
-    seal = None if wl is None or post is None else lengths.apical_seal_mm(wl, post)
     return {
         "name": canal,
         "step": track.step,
-        "working_length_mm": wl,
-        "working_length_final": state.newest(canal, "final_working_length_mm") is not None,
+        "working_length_mm": wl_mm(state, canal),
+        "working_length_final": wl_is_final(state, canal),
         "depth_limit_mm": depth_limit_mm(state, canal),
         "readings": lengths.final_length_mm(readings)._asdict() if readings else None,
         "new_tip_mm": new_tip_mm(state, canal),
@@ -163,6 +170,6 @@ def _canal(state: CaseState, track: Track) -> dict[str, object]:
             for one in rounds.increments(state, canal)
             if one.values or one.acts
         ],
-        "fill_level_mm": rounds.fill_level_mm(state, canal),
-        "apical_seal_mm": seal,
+        "fill_level_mm": fill_top_mm(state, canal),
+        "apical_seal_mm": apical_seal_mm(state, canal),
     }

@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from assistant.canal import lengths
-from assistant.procedure.facts import number, option_of
+from assistant.procedure.facts import fill_top_mm, number, option_of
 from assistant.procedure.state import CaseState, Entry
 
 CONE = ("cone_size", "cone_taper", "cone_length_mm")
@@ -78,36 +77,21 @@ def cycles(state: CaseState, canal: str) -> tuple[Round, ...]:
 
 def increments(state: CaseState, canal: str) -> tuple[Round, ...]:
     """The backfill increments of a canal, in order, each with its computed level."""
-    level = downpack_top_mm(state, canal)
-    done: list[Round] = []
-    for one in _rounds(state, canal, INCREMENT):
-        length = number(one.values.get("increment_mm"))
-        if level is not None and length is not None:
-            level = lengths.level_after_increment_mm(level, length)
-            done.append(replace(one, level_mm=level))
-        else:
-            done.append(one)
-    return tuple(done)
+    return tuple(
+        replace(one, level_mm=_top_after(state, canal, one.values.get("increment_mm")))
+        for one in _rounds(state, canal, INCREMENT)
+    )
+
+
+def _top_after(state: CaseState, canal: str, entry: Entry | None) -> float | None:
+    """Top of the fill once ``entry`` is in, whatever came after it."""
+    return None if entry is None else fill_top_mm(state, canal, state.place(entry) + 1)
 
 
 def downpack_top_mm(state: CaseState, canal: str) -> float | None:
     """Depth of the fill before the backfill: the last cycle's, else the sear's."""
-    depths = [number(one.values.get("plugger_depth_mm")) for one in cycles(state, canal)]
-    known = [depth for depth in depths if depth is not None]
-    return known[-1] if known else number(state.newest(canal, "sear_depth_mm"))
-
-
-def fill_level_mm(state: CaseState, canal: str) -> float | None:
-    """Depth of the top of the fill as it stands; None before the sear.
-
-    Added up in the order of the rounds, so that a value corrected late counts
-    in its own place. Compaction of an increment is not computed.
-    """
-    post = number(state.newest(canal, "post_level_mm"))
-    if post is not None:
-        return post
-    levels = [one.level_mm for one in increments(state, canal) if one.level_mm is not None]
-    return levels[-1] if levels else downpack_top_mm(state, canal)
+    compacted = number(state.last(canal, "plugger_depth_mm"))
+    return compacted if compacted is not None else number(state.newest(canal, "sear_depth_mm"))
 
 
 def made(state: CaseState, canal: str, quantities: Iterable[str] = ()) -> list[Entry]:
@@ -123,15 +107,10 @@ def made(state: CaseState, canal: str, quantities: Iterable[str] = ()) -> list[E
 
 
 def replacement(state: CaseState, old: Entry) -> Entry | None:
-    """What took the place of a replaced entry: the next one of its step and round.
-
-    None if the entry was not replaced, or its successor cannot be told.
-    """
+    """What took the place of a replaced entry; None if it was not replaced."""
     if old.standing != "replaced":
         return None
-    here = (old.track, old.step, old.round)
-    later = (e for e in state.entries if e.seq > old.seq)
-    return next((e for e in later if (e.track, e.step, e.round) == here), None)
+    return next((e for e in state.entries if e.replaces == old.seq), None)
 
 
 def _leads_to_cone(state: CaseState, entry: Entry) -> bool:

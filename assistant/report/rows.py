@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from assistant.canal import lengths
 from assistant.procedure.facts import (
     EPSILON_MM,
+    apical_seal_mm,
     depth_limit_mm,
+    fill_top_mm,
     new_tip_mm,
     number,
     readings_mm,
     text_of,
-    wl_mm,
+    wl_is_final,
 )
 from assistant.procedure.protocol import Step
 from assistant.procedure.state import CaseState, Entry, Skipped
@@ -206,9 +208,8 @@ def _limit(state: CaseState, canal: str) -> str:
     limit = depth_limit_mm(state, canal)
     if limit is None:
         return "; depth limit unknown, no working length"
-    final = state.newest(canal, "final_working_length_mm") is not None
     short = text_of(state.protocol.limit("short_of_wl_mm"))
-    base = "" if final else " provisional length"
+    base = "" if wl_is_final(state, canal) else " provisional length"
     return f"; depth limit {text_of(limit)} mm ({short} mm short of{base or ' it'})"
 
 
@@ -218,10 +219,8 @@ def _tip(state: CaseState, canal: str) -> str:
 
 
 def _seal(state: CaseState, canal: str) -> str:
-    level, wl = number(state.newest(canal, "post_level_mm")), wl_mm(state, canal)
-    if level is None or wl is None:
-        return ""
-    return f"; apical seal {text_of(lengths.apical_seal_mm(wl, level))} mm (computed)"
+    seal = apical_seal_mm(state, canal)
+    return "" if seal is None else f"; apical seal {text_of(seal)} mm (computed)"
 
 
 _DERIVED: dict[str, Callable[[CaseState, str], str]] = {
@@ -304,7 +303,7 @@ def _backfill(state: CaseState, canal: str) -> Iterator[Row]:
         return
     row = _row(state, canal, "Level", _LEVEL)
     if row is not None:
-        level_mm = rounds.fill_level_mm(state, canal) if found else None
+        level_mm = fill_top_mm(state, canal) if found else None
         shown = "" if level_mm is None else f"fill at {text_of(level_mm)} mm (computed), "
         said = state.newest(canal, "level_reached") is not None
         yield Row("Level", shown + ("" if said else "level reached: ") + row.text)
