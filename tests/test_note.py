@@ -19,7 +19,7 @@ from assistant.procedure import intents as it
 from assistant.procedure.facts import fill_top_mm
 from assistant.procedure.protocol import Measure, Step
 from assistant.report import rounds
-from assistant.report.marks import LEGEND, is_measurement, mark, plain, value_text
+from assistant.report.marks import LEGEND, mark, plain, value_text
 from assistant.report.note import COLUMNS, as_text, note
 from assistant.report.statement import DEMO, STATEMENT
 
@@ -271,7 +271,7 @@ def test_confirmed_explicitly_is_marked_and_counted():
 
 
 def test_all_measurements_read_back_is_said_with_their_number(typical):
-    measured = [e for e in typical.entries if e.standing == "standing" and is_measurement(e)]
+    measured = [e for e in typical.entries if e.standing == "standing" and e.is_measurement]
     assert f"Read back:       all {len(measured)} measurements" in text_of(typical)
 
 

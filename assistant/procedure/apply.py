@@ -44,12 +44,10 @@ def replay(events: Iterable[ev.AnyEvent]) -> CaseState:
 def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
     """The state after one more event."""
     match event:
-        case ev.EntryMade(entry=entry, replaces=replaces):
-            entries = _restand(state.entries, replaces, "replaced")
-            stored = entry.model_copy(update={"replaces": replaces})
+        case ev.EntryMade(entry=entry):
             made = _with(
                 state,
-                entries=(*entries, stored),
+                entries=(*_restand(state.entries, entry.replaces, "replaced"), entry),
                 tracks=_answered(state, entry),
                 pending=None,
             )

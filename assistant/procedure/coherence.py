@@ -30,7 +30,8 @@ MM_CHECKS = frozenset(
 """Checks that make sense of a length only."""
 
 ONCE = {"tooth": "opening", "canals": "opening", "sign": "closing"}
-"""Kinds that a protocol asks for exactly once, and in which part."""
+"""Kinds that a protocol asks for exactly once, and in which part; without them
+there is no case to speak of."""
 
 Loc = tuple[str | int, ...]
 
@@ -47,7 +48,7 @@ def check(protocol: Protocol, *, end: str, stay: str, reserved: set[str]) -> Non
     _check_ids(parts, reserved)
     for name, part in parts.items():
         _check_targets(name, part, {end, stay})
-        _check_way_out(name, part, end, stay)
+        _check_way_out(name, part, end)
     _check_kinds(parts)
     _check_rules(protocol)
 
@@ -92,10 +93,10 @@ def _check_targets(name: str, part: tuple[Step, ...], others: set[str]) -> None:
                 )
 
 
-def _check_way_out(name: str, part: tuple[Step, ...], end: str, stay: str) -> None:
+def _check_way_out(name: str, part: tuple[Step, ...], end: str) -> None:
     """Every step must be reached and lead to the end by answers, not by skips alone."""
     leads = {
-        step.id: set(_leads(step, following, stay))
+        step.id: set(_leads(step, following))
         for step, following in zip(part, [*(s.id for s in part[1:]), end], strict=True)
     }
     reached = _closure({part[0].id}, leads)
@@ -106,15 +107,15 @@ def _check_way_out(name: str, part: tuple[Step, ...], end: str, stay: str) -> No
             raise _misfit((name, i, "id"), f"no answer leads from step {step.id!r} to the end")
 
 
-def _leads(step: Step, following: str, stay: str) -> Iterator[str]:
+def _leads(step: Step, following: str) -> Iterator[str]:
     """Where answering a step can lead."""
     for option in step.options:
         if option.to is not None:
-            yield step.id if option.to == stay else option.to
+            yield step.target(option.to)
     if step.expect.kind == "choice" and all(o.to is not None for o in step.options):
         return
     for branch in step.next:
-        yield step.id if branch.to == stay else branch.to
+        yield step.target(branch.to)
         if branch.when == "always":
             return
     yield following

@@ -6,13 +6,11 @@ from assistant.canal import teeth
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure import timing
+from assistant.procedure.coherence import ONCE
 from assistant.procedure.draft import KEPT, Draft
 from assistant.procedure.protocol import AT_CANALS, Step
 from assistant.procedure.rules import fired_by_skip
 from assistant.procedure.state import CASE, CaseState, Entry, Pending, Skipped
-
-UNSKIPPABLE = frozenset({"tooth", "canals", "sign"})
-"""Without these there is no case to speak of."""
 
 
 def obey(draft: Draft, intent: it.AnyIntent) -> None:
@@ -128,7 +126,7 @@ def _skip(draft: Draft, intent: it.Skip) -> None:
     state, step = draft.state, draft.state.step
     if step is None:
         return draft.refuse(intent, "nothing_asked")
-    if step.expect.kind in UNSKIPPABLE:
+    if step.expect.kind in ONCE:
         return draft.refuse(intent, "cannot_skip", step=step.title)
     if state.open_warnings(state.active):
         return draft.refuse(intent, "answer_warning_first")

@@ -99,9 +99,10 @@ class Draft:
             at=self.now,
             confirmed=confirmed,
             cut_short=cut_short,
+            replaces=old.seq if old else None,
             correction=corrects is not None,
         )
-        self.add(ev.EntryMade(entry=entry, replaces=old.seq if old else None))
+        self.add(ev.EntryMade(entry=entry))
         if old:
             self.answer_open(old.seq, f"replaced by entry {entry.seq}: {_plain(value)}")
         for one in fired:

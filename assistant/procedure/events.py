@@ -30,11 +30,10 @@ class CaseOpened(Frozen):
 
 
 class EntryMade(Frozen):
-    """A value entered the record; ``replaces`` the entry it stands in for."""
+    """A value entered the record, perhaps in the place of another."""
 
     kind: Literal["entry_made"] = "entry_made"
     entry: Entry
-    replaces: int | None = None
 
 
 class EntryUndone(Frozen):

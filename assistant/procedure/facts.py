@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from assistant.canal import instruments, lengths, teeth
 from assistant.procedure.intents import Scalar
-from assistant.procedure.protocol import STAY, FactName, Option, Step, SuggestionName
+from assistant.procedure.protocol import FactName, Option, Step, SuggestionName
 from assistant.procedure.state import CaseState, Entry, Track
 
 EPSILON_MM = 1e-6
@@ -185,7 +185,7 @@ def option_of(step: Step, option: str) -> Option | None:
 def stays(step: Step, option: str) -> bool:
     """Whether choosing this option asks the same step again."""
     found = option_of(step, option)
-    return found is not None and found.to in {STAY, step.id}
+    return found is not None and found.to is not None and step.target(found.to) == step.id
 
 
 def fields(state: CaseState, track: Track, **extra: str) -> dict[str, str]:

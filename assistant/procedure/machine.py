@@ -14,7 +14,7 @@ from typing import Any
 
 from transitions import Machine
 
-from assistant.procedure.protocol import FINISHED, STAY, Protocol, Step
+from assistant.procedure.protocol import FINISHED, Protocol, Step
 
 Holds = Callable[[str], bool]
 """Tells whether a fact, by name, holds for the canal in question."""
@@ -33,7 +33,7 @@ def _machine(part: tuple[Step, ...]) -> Machine:
     for step, following in zip(part, (*part[1:], None), strict=True):
         straight = following.id if following else FINISHED
         for branch in step.next:
-            dest = step.id if branch.to == STAY else branch.to
+            dest = step.target(branch.to)
             transitions.append(
                 {
                     "trigger": "advance",
@@ -49,9 +49,12 @@ def _machine(part: tuple[Step, ...]) -> Machine:
         transitions.append({"trigger": "skip", "source": step.id, "dest": straight})
         for option in step.options:
             if option.to is not None:
-                dest = step.id if option.to == STAY else option.to
                 transitions.append(
-                    {"trigger": _trigger(option.id), "source": step.id, "dest": dest}
+                    {
+                        "trigger": _trigger(option.id),
+                        "source": step.id,
+                        "dest": step.target(option.to),
+                    }
                 )
     return Machine(
         model=None,

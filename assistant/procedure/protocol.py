@@ -280,6 +280,10 @@ class Step(Frozen):
     loop: str | None = None
     typical_s: float = Field(default=10.0, gt=0)
 
+    def target(self, to: str) -> str:
+        """The step id that a branch or an option of this step leads to."""
+        return self.id if to == STAY else to
+
     @model_validator(mode="after")
     def _answerable(self) -> Step:
         if isinstance(self.expect, Choice) and not self.options:

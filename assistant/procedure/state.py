@@ -53,6 +53,12 @@ class Entry(Frozen):
     correction: bool = False
     standing: Standing = "standing"
 
+    @property
+    def is_measurement(self) -> bool:
+        """Whether the value is a measurement (or what is read back as one) and not
+        one of a step's options."""
+        return not isinstance(self.value, str)
+
 
 class Warning(Frozen):
     """One safety rule that fired, and how it was answered (None: not yet)."""

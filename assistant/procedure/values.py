@@ -7,6 +7,7 @@ those there are.
 from __future__ import annotations
 
 from assistant.canal import instruments, teeth
+from assistant.procedure.coherence import repeated
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.protocol import Measure, Readings, Step, Timed
@@ -48,7 +49,7 @@ def problem_with(step: Step, value: Scalar) -> Problem | None:
 def _problem_with_canals(step: Step, value: Scalar) -> Problem | None:
     if not isinstance(value, tuple) or not value or CASE in value or "" in value:
         return _no_answer(step, " and ".join(value) if isinstance(value, tuple) else str(value))
-    twice = next((canal for i, canal in enumerate(value) if canal in value[:i]), None)
+    twice = repeated(value)
     return None if twice is None else ("canal_named_twice", {"value": twice})
 
 

@@ -62,7 +62,7 @@ def steps_ahead(state: CaseState, track: Track) -> Iterator[Step]:
 
 def measured(state: CaseState) -> tuple[Entry, ...]:
     """The standing entries of the active canal that are measurements, newest eight."""
-    entries = [e for e in state.standing(state.active) if not isinstance(e.value, str)]
+    entries = [e for e in state.standing(state.active) if e.is_measurement]
     return tuple(entries[-8:])
 
 

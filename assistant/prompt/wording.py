@@ -34,8 +34,8 @@ def respond(
     said.extend(_what_now(events, after, wording, brief))
     said = [prompt for prompt in said if prompt.text]
     # Sorting is stable: within one urgency the order of events stays.
-    spoken = sorted(said, key=lambda prompt: -prompt.urgency)
-    return [_with_voice(prompt, wording.language) for prompt in spoken]
+    said.sort(key=lambda prompt: -prompt.urgency)
+    return [_with_voice(prompt, wording.language) for prompt in said]
 
 
 def _about_values(
@@ -50,8 +50,8 @@ def _about_values(
             for text in pending.warned:
                 yield Prompt(text, Urgency.WARNING)
             yield Prompt(_question(pending, words), Urgency.QUESTION)
-        case ev.EntryMade(entry=entry, replaces=replaces):
-            yield _read_back(entry, replaces, after, words)
+        case ev.EntryMade(entry=entry):
+            yield _read_back(entry, words)
         case ev.Refused(rejected=rejected, detail=detail):
             filled = dict(detail) | {
                 "ask": question(after, words, brief),
@@ -179,10 +179,10 @@ def _question(pending: Pending, words: Wording) -> str:
     return words.questions[key].format(why=pending.why, value=value)
 
 
-def _read_back(entry: Entry, replaces: int | None, state: CaseState, words: Wording) -> Prompt:
+def _read_back(entry: Entry, words: Wording) -> Prompt:
     text = said_entry(entry, words)
-    old = next((e for e in state.entries if e.seq == replaces), None)
-    if old is not None and entry.origin == "said":
+    replaces = entry.replaces is not None
+    if replaces and entry.origin == "said":
         text = words.replaced.format(said=text)
     measured = entry.quantity in words.read_backs
     urgency = Urgency.READ_BACK if measured or replaces else Urgency.STEP

@@ -43,11 +43,6 @@ def _hidden(character: str) -> bool:
     return unicodedata.category(character) in {"Cc", "Cf", "Cs", "Co"}
 
 
-def is_measurement(entry: Entry) -> bool:
-    """Whether an entry is a measurement (a number) and not an answer."""
-    return not isinstance(entry.value, str)
-
-
 def value_text(quantity: str, value: Scalar) -> str:
     """A value with its unit: ``16 mm``, ``5 s``, ``030``, ``.06``, ``buccal cusp``."""
     if isinstance(value, str | tuple):
@@ -67,7 +62,7 @@ def mark(state: CaseState, entry: Entry) -> str:
     letter = {"said": "k" if by_hand else "d", "computed": "c", "timed": "t"}[entry.origin]
     confirmed = "*" if entry.confirmed else ""
     other = "a" if entry.by != state.operator else ""
-    unheard = "!" if is_measurement(entry) and not entry.read_back else ""
+    unheard = "!" if entry.is_measurement and not entry.read_back else ""
     return f"[{letter}{confirmed}{other}{unheard}]"
 
 

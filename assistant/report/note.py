@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from assistant.canal import teeth
+from assistant.procedure.coherence import ONCE
 from assistant.procedure.facts import text_of
 from assistant.procedure.protocol import Limit
 from assistant.procedure.state import CASE, CaseState, Entry, Warning
@@ -23,7 +24,6 @@ from assistant.report.marks import (
     clock,
     date_time,
     heard,
-    is_measurement,
     mark,
     marked,
     newest_moment,
@@ -236,7 +236,7 @@ def warning_answer(warning: Warning) -> str:
 
 def _case(state: CaseState) -> Iterator[Row]:
     for step in (*state.protocol.opening, *state.protocol.closing):
-        if step.expect.kind not in {"tooth", "canals", "sign"}:
+        if step.expect.kind not in ONCE:
             yield Row(step.title, answer(state, CASE, step))
     for skipped in state.skipped:
         if skipped.track == CASE:
@@ -267,7 +267,7 @@ def _changes(state: CaseState) -> Iterator[str]:
 
 def _is_correction(entry: Entry) -> bool:
     # A repeated press and an earlier answer stand in the row of their step.
-    return entry.origin != "timed" and is_measurement(entry)
+    return entry.origin != "timed" and entry.is_measurement
 
 
 def _replaced_by(state: CaseState, old: Entry) -> str:
@@ -277,7 +277,7 @@ def _replaced_by(state: CaseState, old: Entry) -> str:
 
 def _trust(state: CaseState) -> Iterator[Row]:
     standing = [e for e in state.entries if e.standing == "standing"]
-    measured = [e for e in standing if is_measurement(e)]
+    measured = [e for e in standing if e.is_measurement]
     unread = [e for e in measured if not e.read_back]
     if not measured:
         yield Row("Read back", "no measurement on record")
