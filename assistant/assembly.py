@@ -11,7 +11,7 @@ import numpy as np
 
 from assistant.clock import Clock, SampleClock
 from assistant.data import data_folder
-from assistant.demo.rehearsal import Operator, Script
+from assistant.demo.rehearsal import ROOM_RMS, Operator, Script
 from assistant.errors import EquipmentError
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.mouth import Mouth
@@ -22,10 +22,9 @@ from assistant.record.casefile import CaseFile
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Hearing, Session
 from assistant.speech.audio import RATE_HZ, to_int16
-from assistant.speech.grammar import Grammar, Language, Wanted, load_language
+from assistant.speech.grammar import Grammar, Language, everything, load_language
 from assistant.speech.listeners import Listener, Samples
 from assistant.speech.understand import Trust
-from assistant.yamlfile import load_yaml
 
 TRUST = {
     "pocketsphinx": Trust(accept=0.6, command=0.35, reject=0.15),
@@ -68,9 +67,8 @@ def hearing(
 
     urgent = words.phrases.urgent
     recogniser = listener(name, model)
-    for kind in words.phrases.values:
-        # Words that the model lacks must come to light now, not in mid-case.
-        recogniser.prepare(Grammar(words, Wanted(kind, options=tuple(words.phrases.options))))
+    # Words that the model lacks must come to light now, not in mid-case.
+    recogniser.prepare(Grammar(words, everything(words.phrases)))
     return Hearing(
         listener=recogniser,
         trust=TRUST[name],
@@ -133,15 +131,16 @@ class Rehearsed:
 
 
 def rehearse(
-    script_path: Path,
+    script: Script,
     folder: Path,
     protocol: Protocol,
     voice: str,
     start: datetime,
     write: Callable[[str], None],
+    *,
+    room_rms: float = ROOM_RMS,
 ) -> Rehearsed:
     """Take a scripted operator through a case, from sound, faster than real time."""
-    script = load_yaml(script_path, Script)
     clock = SampleClock(start)
     words = language()
     case = CaseFile.create(
@@ -154,6 +153,6 @@ def rehearse(
     )
     player = TimelinePlayer(lambda: clock.now().mono_s)
     sitting = session(case, clock, player, write, words, hearing("pocketsphinx", None, words))
-    operator = Operator(script, sitting, voice)
+    operator = Operator(script, sitting, voice, room_rms=room_rms)
     sitting.run(operator)
     return Rehearsed(sitting, operator, player)

@@ -16,6 +16,7 @@ from assistant import __version__, assembly
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.data import demo_script, protocol_path
 from assistant.demo.dictation import default_voice
+from assistant.demo.rehearsal import Script
 from assistant.errors import EquipmentError, UserError
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import SilentPlayer
@@ -73,9 +74,9 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
     click.echo(
         "embedded recogniser. < heard, = read back, > next step, ! warning, ? question\n"
     )
-    start = datetime.now().astimezone().replace(microsecond=0)
     steps = load_yaml(protocol_path(protocol), Protocol)
-    done = assembly.rehearse(demo_script(), folder, steps, voice, start, click.echo)
+    script = load_yaml(demo_script(), Script)
+    done = assembly.rehearse(script, folder, steps, voice, _this_second(), click.echo)
     tally = done.operator.tally
     case = done.session.case
     written = write_reports(folder, case.state, case.head_hash)
@@ -138,7 +139,7 @@ def run(
     ears = None if typed else assembly.hearing(listener, model, words, earpiece=not loudspeaker)
     clock: Clock = SystemClock()
     if recording is not None:
-        clock = SampleClock(datetime.now().astimezone().replace(microsecond=0))
+        clock = SampleClock(_this_second())
     case = _open(folder, code, operator, protocol, clock)
     player = (
         SilentPlayer()
@@ -209,6 +210,11 @@ def devices() -> None:
     click.echo(str(found))
 
 
+def _this_second() -> datetime:
+    """When a clock that counts samples starts."""
+    return datetime.now().astimezone().replace(microsecond=0)
+
+
 def _fresh(folder: Path) -> Path:
     """``folder``, or the next free name beside it: a case is never overwritten."""
     candidate, number = folder, 1
@@ -237,7 +243,7 @@ def _open(
 def _microphone(device: str | None) -> AudioSource | None:
     """The microphone, or None: the case goes on by typed lines."""
     try:
-        return MicrophoneSource(int(device) if device and device.isdigit() else device)
+        return MicrophoneSource(device)
     except EquipmentError as missing:
         click.echo(f"!! {missing} The case goes on with typed lines.")
         return None

@@ -6,7 +6,7 @@ Everything here is effect. What follows from an utterance is decided in
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from queue import Empty, SimpleQueue
@@ -116,14 +116,13 @@ class Session:
     def _listen(self, source: AudioSource) -> None:
         for frame in source.frames():
             self.hear(frame)
-            if not self._drain_typed() or self.case.state.signed:
+            if not self._drain_typed() or not self._goes_on():
                 break
         if self.hearing and (last := self.hearing.ear.flush()):
             self._utterance(last)
-        self._finish_speaking(source)
 
     def _type(self) -> None:
-        while self.case.state.signed is None:
+        while self._goes_on():
             try:
                 line = self.typed.get(timeout=FRAME_S)
             except Empty:
@@ -133,12 +132,9 @@ class Session:
                 break
             self.read(line)
 
-    def _finish_speaking(self, source: AudioSource) -> None:
-        """Say what is still waiting, while a finite source gives silence."""
-        for _ in range(round(30 / FRAME_S)):
-            self.pass_time()
-            if not self.mouth.speaking:
-                break
+    def _goes_on(self) -> bool:
+        """Until the note is signed and the room has heard so."""
+        return self.case.state.signed is None or self.mouth.speaking
 
     def _drain_typed(self) -> bool:
         while True:
@@ -288,18 +284,15 @@ class Session:
         grammar = self.grammar()
         self.hearing.listener.prepare(grammar)
         recognised = self.hearing.listener.hear(utterance.samples)
-        began = self._moment_of(utterance)
+        began = self._before(self._audio_s - (self._ear_since_s + utterance.started_s))
         intent = understand(recognised, grammar, self.hearing.trust, began=began)
         if self._stop_again(intent, began):
             return
         self.screen.show_heard(recognised, type(intent).__name__.lower())
         self.take(intent)
 
-    def _moment_of(self, utterance: Utterance) -> Moment:
-        """When the speech began, on the session's clock."""
-        return self._before(self._audio_s - (self._ear_since_s + utterance.started_s))
-
     def _before(self, ago_s: float) -> Moment:
+        """The moment of what was heard ``ago_s`` ago."""
         now = self.clock.now()
         return Moment(wall=now.wall - timedelta(seconds=ago_s), mono_s=now.mono_s - ago_s)
 
@@ -311,8 +304,7 @@ class Session:
             STOP_ONCE_S
         )
 
-    def _say(self, prompts: Iterator[Prompt] | Sequence[Prompt]) -> None:
-        said = list(prompts)
-        if said:
-            self.screen.show_prompts(said)
-            self.mouth.say(said)
+    def _say(self, prompts: Sequence[Prompt]) -> None:
+        if prompts:
+            self.screen.show_prompts(prompts)
+            self.mouth.say(prompts)

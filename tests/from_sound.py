@@ -8,12 +8,9 @@ from functools import cache
 from pathlib import Path
 
 from assistant import assembly
-from assistant.clock import SampleClock
 from assistant.data import protocol_path
 from assistant.demo.rehearsal import Line, Operator, Script
 from assistant.procedure.protocol import Protocol
-from assistant.prompt.player import TimelinePlayer
-from assistant.record.casefile import CaseFile
 from assistant.session import Session
 from assistant.yamlfile import load_yaml
 
@@ -54,22 +51,18 @@ def sit(
     *,
     lines: tuple[Line, ...] = LINES,
     room_rms: float = 25.0,
-    seed: int = 1,
 ) -> tuple[Session, Operator]:
     """The session and the operator after the case has been heard to its end."""
-    clock = SampleClock(START)
-    words = assembly.language()
-    protocol = load_yaml(protocol_path("to-post-level"), Protocol)
-    case = CaseFile.create(
-        folder, protocol, clock.now(), case_code="T-1", operator="Operator A", demo=True
+    done = assembly.rehearse(
+        Script(case_code="T-1", operator="Operator A", lines=lines),
+        folder,
+        load_yaml(protocol_path("to-post-level"), Protocol),
+        voice,
+        START,
+        lambda _line: None,
+        room_rms=room_rms,
     )
-    player = TimelinePlayer(lambda: clock.now().mono_s)
-    ears = assembly.hearing("pocketsphinx", None, words)
-    session = assembly.session(case, clock, player, lambda _line: None, words, ears)
-    script = Script(case_code="T-1", operator="Operator A", tooth=11, lines=lines)
-    operator = Operator(script, session, voice, seed=seed, room_rms=room_rms)
-    session.run(operator)
-    return session, operator
+    return done.session, done.operator
 
 
 @cache

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import read_wav
+from assistant.speech.audio import read_wav, to_int16
 from assistant.speech.listeners import Samples
 
 LEVEL_RMS = 2500.0
@@ -69,4 +69,4 @@ def dictate(text: str, voice: str, slower: int = 0) -> Samples:
     """
     samples = np.frombuffer(_synthesise(text, voice, slower), dtype=np.int16).astype(np.float64)
     rms = float(np.sqrt(np.mean(samples**2))) or 1.0
-    return np.clip(samples * (LEVEL_RMS / rms), -32768, 32767).astype(np.int16)
+    return to_int16(samples * (LEVEL_RMS / rms))

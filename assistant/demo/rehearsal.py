@@ -17,7 +17,7 @@ from assistant.demo.dictation import dictate
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.session import Session
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
+from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 from assistant.speech.understand import understand_typed
 
@@ -51,7 +51,6 @@ class Script(BaseModel):
 
     case_code: str
     operator: str
-    tooth: int
     lines: tuple[Line, ...] = Field(min_length=1)
 
 
@@ -114,7 +113,7 @@ class Operator:
             self._sound = self._sound[FRAME_SAMPLES:]
             room = self._rng.normal(0.0, self._room_rms, FRAME_SAMPLES)
             room[: len(said)] += said
-            frame = np.clip(room, -32768, 32767).astype(np.int16)
+            frame = to_int16(room)
             self.recording.append(frame)
             yield frame
 

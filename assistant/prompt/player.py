@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.speech.audio import RATE_HZ, device_of, to_int16
 from assistant.speech.listeners import Samples
 from assistant.speech.resample import resample
 
@@ -187,6 +187,7 @@ class SounddevicePlayer:
         Raises:
             EquipmentError: no sound system, no such device, or it cannot be opened.
         """
+        device = device_of(device)
         self._clock = clock
         self._lock = threading.Lock()
         self._pending: NDArray[np.int16] = np.zeros(0, dtype=np.int16)

@@ -14,7 +14,8 @@ import shutil
 import stat
 import sys
 import tempfile
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Protocol
 
@@ -117,6 +118,19 @@ def sync_folder(folder: Path, files: FileLayer = OS_FILES) -> None:
         os.close(fd)
 
 
+@contextmanager
+def _or_nothing(path: Path, made: Path) -> Iterator[None]:
+    """Take ``made`` away again if anything fails while ``path`` is written."""
+    try:
+        yield
+    except BaseException as error:
+        with suppress(OSError):
+            made.unlink()
+        if isinstance(error, OSError):
+            raise unwritable(path, error) from error
+        raise
+
+
 def write_new(path: Path, data: bytes, files: FileLayer = OS_FILES) -> None:
     """Make ``path`` with ``data`` in it, both durable; never overwrite.
 
@@ -130,15 +144,9 @@ def write_new(path: Path, data: bytes, files: FileLayer = OS_FILES) -> None:
         raise
     except OSError as error:
         raise unwritable(path, error) from error
-    try:
+    with _or_nothing(path, made=path):
         _fill(fd, data, files)
         sync_folder(path.parent, files)
-    except BaseException as error:
-        with suppress(OSError):
-            path.unlink()
-        if isinstance(error, OSError):
-            raise unwritable(path, error) from error
-        raise
 
 
 def write_atomically(path: Path, data: bytes | str, files: FileLayer = OS_FILES) -> None:
@@ -160,18 +168,12 @@ def write_atomically(path: Path, data: bytes | str, files: FileLayer = OS_FILES)
     except OSError as error:
         raise unwritable(path, error) from error
     temporary = Path(name)
-    try:
+    with _or_nothing(path, made=temporary):
         _fill(fd, data, files)
         with suppress(FileNotFoundError):
             shutil.copymode(path, temporary)
         temporary.replace(path)
         sync_folder(path.parent, files)
-    except BaseException as error:
-        with suppress(OSError):
-            temporary.unlink()
-        if isinstance(error, OSError):
-            raise unwritable(path, error) from error
-        raise
 
 
 def _fill(fd: int, data: bytes, files: FileLayer) -> None:

@@ -195,6 +195,11 @@ def load_sounddevice() -> SoundDevice:
     return module
 
 
+def device_of(named: int | str | None) -> int | str | None:
+    """A device as the sound system takes it: a number written as text is a number."""
+    return int(named) if isinstance(named, str) and named.isdecimal() else named
+
+
 class MicrophoneSource:
     """A microphone as an :class:`AudioSource`; recording begins at once.
 
@@ -218,8 +223,7 @@ class MicrophoneSource:
         queue_s: float = 10.0,
     ) -> None:
         sound = sound or load_sounddevice()
-        if isinstance(device, str) and device.isdecimal():
-            device = int(device)
+        device = device_of(device)
         info = _find_input(sound, device)
         self.name = str(info["name"])
         self.lost_blocks = 0

@@ -141,6 +141,16 @@ class Wanted:
     finish: bool = False
 
 
+def everything(phrases: Phrases) -> Wanted:
+    """All that can be said at any step, to check its words against a model."""
+    return Wanted(
+        corrections=tuple(phrases.values),
+        options=tuple(phrases.options),
+        canals=tuple(str(item.means) for item in phrases.lists.get("canal", ())),
+        finish=True,
+    )
+
+
 class Grammar:
     """The grammar of one step; a :class:`~.listeners.StepGrammar` that also
     tells what a phrase means (``intents``, for hassil)."""
@@ -152,6 +162,15 @@ class Grammar:
         self._sentences = tuple(_sentences(phrases, wanted))
         self._lists = dict(_lists(phrases, wanted))
         self._rules = {name: parse_sentence(body) for name, body in phrases.rules.items()}
+
+    @cached_property
+    def _expressions(self) -> tuple[Expression, ...]:
+        """The templates, parsed."""
+        return tuple(
+            parse_sentence(template).expression
+            for _, templates, _ in self._sentences
+            for template in templates
+        )
 
     @cached_property
     def intents(self) -> Intents:
@@ -176,11 +195,7 @@ class Grammar:
     @cached_property
     def jsgf(self) -> str:
         """The same grammar in JSGF 1.0, one public rule ``<phrase>``."""
-        bodies = [
-            _jsgf(parse_sentence(template).expression)
-            for _, templates, _ in self._sentences
-            for template in templates
-        ]
+        bodies = [_jsgf(expression) for expression in self._expressions]
         lines = ["#JSGF V1.0;", "grammar step;", f"public <phrase> = {' | '.join(bodies)};"]
         lines += [f"<{name}> = {_jsgf(rule.expression)};" for name, rule in self._rules.items()]
         for name, items in self._lists.items():
@@ -196,13 +211,8 @@ class Grammar:
         for items in self._lists.values():
             for item in items:
                 pieces |= _spoken(item.say)
-        expressions = [
-            parse_sentence(template).expression
-            for _, templates, _ in self._sentences
-            for template in templates
-        ]
-        expressions += [rule.expression for rule in self._rules.values()]
-        for expression in expressions:
+        rules = [rule.expression for rule in self._rules.values()]
+        for expression in (*self._expressions, *rules):
             pieces |= set(_runs(expression))
         return tuple(sorted(pieces))
 
