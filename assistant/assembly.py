@@ -15,14 +15,22 @@ from assistant.demo.rehearsal import ROOM_RMS, Operator, Script
 from assistant.errors import EquipmentError
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.player import Player, SilentPlayer, SounddevicePlayer, TimelinePlayer
+from assistant.prompt.player import (
+    Player,
+    RememberingPlayer,
+    SilentPlayer,
+    SounddevicePlayer,
+    TimelinePlayer,
+)
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.record.casefile import CaseFile
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Hearing, Session
+from assistant.speech.attention import Listen
 from assistant.speech.audio import RATE_HZ, to_int16
-from assistant.speech.grammar import Grammar, Language, everything, load_language
+from assistant.speech.echo import Canceller, Echo, SpeexCanceller
+from assistant.speech.grammar import Grammar, Language, Wanted, everything, load_language
 from assistant.speech.listeners import Listener, Samples
 from assistant.speech.understand import Trust
 
@@ -33,9 +41,13 @@ TRUST = {
 """How much confidence each listener needs; see ``tests/calibrate_listener.py``."""
 
 
-def language() -> Language:
-    """The words this installation speaks."""
-    return load_language(data_folder("grammars") / "en")
+def language(added: Path | None = None) -> Language:
+    """The words this installation speaks, with a practice's own in ``added``.
+
+    Raises:
+        InputFileError: a file is missing or malformed; names file and line.
+    """
+    return load_language(data_folder("grammars") / "en", added)
 
 
 def listener(name: str, model: Path | None) -> Listener:
@@ -54,7 +66,12 @@ def listener(name: str, model: Path | None) -> Listener:
 
 
 def hearing(
-    name: str, model: Path | None, words: Language, *, earpiece: bool = True
+    name: str,
+    model: Path | None,
+    words: Language,
+    *,
+    earpiece: bool = True,
+    listen: Listen = Listen.OPEN,
 ) -> Hearing:
     """Ears for a session.
 
@@ -69,12 +86,19 @@ def hearing(
     recogniser = listener(name, model)
     # Words that the model lacks must come to light now, not in mid-case.
     recogniser.prepare(Grammar(words, everything(words.phrases)))
+    called = None
+    if listen is Listen.ATTENTION:
+        word = words.phrases.attention
+        recogniser.prepare(Grammar(words, Wanted(attention=word.word)))
+        called = UrgentEar({word.word: word.threshold})
     return Hearing(
         listener=recogniser,
         trust=TRUST[name],
         ear=Ear(),
         urgent=UrgentEar(urgent.always | urgent.in_timer),
         earpiece=earpiece,
+        called=called,
+        listen=listen,
     )
 
 
@@ -91,6 +115,10 @@ def session(
     def seconds() -> float:
         return clock.now().mono_s
 
+    echo = None
+    if ears is not None and not ears.earpiece:
+        player = RememberingPlayer(player, seconds)
+        echo = Echo(player.played, canceller())
     started = seconds()
     return Session(
         case,
@@ -100,8 +128,17 @@ def session(
         language=words,
         wording=load_wording(words.folder),
         hearing=ears,
+        echo=echo,
         read_back_on_screen=not player.audible,
     )
+
+
+def canceller() -> Canceller | None:
+    """The echo canceller, where its library is installed."""
+    try:
+        return SpeexCanceller()
+    except EquipmentError:
+        return None
 
 
 def loudspeaker(silent: bool, device: str | None, write: Callable[[str], None]) -> Player:

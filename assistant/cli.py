@@ -10,14 +10,14 @@ from pathlib import Path
 from queue import SimpleQueue
 
 import click
-from platformdirs import user_data_path
+from platformdirs import user_config_path, user_data_path
 
 from assistant import __version__, assembly
 from assistant.clock import Clock, SampleClock, SystemClock
-from assistant.data import demo_script, protocol_path
+from assistant.data import data_folder, demo_script, protocol_path
 from assistant.demo.dictation import default_voice
 from assistant.demo.rehearsal import Script
-from assistant.errors import EquipmentError, UserError
+from assistant.errors import EquipmentError, InputFileError, UserError
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import SilentPlayer
 from assistant.record.casefile import JOURNAL, CaseFile, read_case
@@ -25,6 +25,8 @@ from assistant.report.record import json_schema
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.session import Session
+from assistant.speech import check_words
+from assistant.speech.attention import Listen
 from assistant.speech.audio import (
     AudioSource,
     MicrophoneSource,
@@ -36,6 +38,13 @@ from assistant.yamlfile import load_yaml
 
 FOLDER = click.Path(file_okay=False, path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
+WORDS = click.option(
+    "--words",
+    "own_words",
+    type=FOLDER,
+    default=None,
+    help="Folder of a practice's own words; default: words/en in the user's settings.",
+)
 
 
 class Failing(click.Group):
@@ -118,6 +127,14 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
     "--loudspeaker", is_flag=True, help='The microphone hears the voice: say "stop stop".'
 )
 @click.option("--silent", is_flag=True, help="Screen only, no voice.")
+@click.option(
+    "--listen",
+    type=click.Choice([mode.value for mode in Listen]),
+    default=Listen.OPEN.value,
+    show_default=True,
+    help="To all; to what begins with the attention word; once after a tap (Enter).",
+)
+@WORDS
 def run(
     folder: Path | None,
     code: str | None,
@@ -131,12 +148,18 @@ def run(
     speaker: str | None,
     loudspeaker: bool,
     silent: bool,
+    listen: str,
+    own_words: Path | None,
 ) -> None:
     """Begin a case, or go on with the one in --case."""
     click.echo(f"{STATEMENT}\n")
-    words = assembly.language()
+    words = assembly.language(_own_words(own_words))
     recording = wav_source(wav) if wav else None
-    ears = None if typed else assembly.hearing(listener, model, words, earpiece=not loudspeaker)
+    ears = None
+    if not typed:
+        ears = assembly.hearing(
+            listener, model, words, earpiece=not loudspeaker, listen=Listen(listen)
+        )
     clock: Clock = SystemClock()
     if recording is not None:
         clock = SampleClock(_this_second())
@@ -193,6 +216,36 @@ def check_protocol(file: Path) -> None:
         f"{file}: {found.title}, version {found.version}, {steps} steps, "
         f"{len(found.rules)} rules: good."
     )
+
+
+@main.command("check-words")
+@WORDS
+@click.option(
+    "--protocol",
+    "protocols",
+    multiple=True,
+    help="Name or file, may be repeated; default: all that are shipped.",
+)
+@click.option("--json", "as_json", is_flag=True)
+def check_the_words(own_words: Path | None, protocols: tuple[str, ...], as_json: bool) -> None:
+    """Find phrases that can be taken for each other, at every step."""
+    files = [protocol_path(name) for name in protocols]
+    files = files or sorted(data_folder("protocols").glob("*.yaml"))
+    steps = [load_yaml(file, Protocol) for file in files]
+    report = check_words.check_words(assembly.language(_own_words(own_words)), steps)
+    if as_json:
+        click.echo(json.dumps(check_words.as_json(report), indent=2))
+    else:
+        click.echo("\n".join(check_words.summary(report)))
+    if wrong := check_words.complaints(report):
+        raise InputFileError("\n".join(wrong))
+    click.echo("No phrases can be taken for each other, but those accepted.", err=as_json)
+
+
+def _own_words(folder: Path | None) -> Path | None:
+    """The folder given, or the usual one if there is one."""
+    usual = user_config_path("fillwarm") / "words" / "en"
+    return folder or (usual if usual.exists() else None)
 
 
 @main.command()

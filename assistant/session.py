@@ -25,6 +25,7 @@ from assistant.prompt.sayings import Wording
 from assistant.prompt.wording import respond
 from assistant.record.casefile import CaseFile
 from assistant.screen.port import Screen
+from assistant.speech.attention import Attention, Listen, begins_with
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, AudioSource
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language
@@ -32,6 +33,7 @@ from assistant.speech.listeners import Heard, Listener, Samples
 from assistant.speech.understand import Trust, understand, understand_typed
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
+    from assistant.speech.echo import Echo
     from assistant.speech.frontend import Ear, Utterance
     from assistant.speech.urgent import Spotted, UrgentEar
 
@@ -53,7 +55,8 @@ VERBOSITY = {
 class Hearing:
     """Everything that turns sound into intents.
 
-    ``earpiece`` tells that the microphone does not hear the assistant.
+    ``earpiece`` tells that the microphone does not hear the assistant. ``called``
+    spots the attention word, in the mode that wants it.
     """
 
     listener: Listener
@@ -61,6 +64,8 @@ class Hearing:
     ear: Ear
     urgent: UrgentEar
     earpiece: bool = True
+    called: UrgentEar | None = None
+    listen: Listen = Listen.OPEN
 
 
 class Session:
@@ -77,6 +82,7 @@ class Session:
         language: Language,
         wording: Wording,
         hearing: Hearing | None = None,
+        echo: Echo | None = None,
         read_back_on_screen: bool = False,
     ) -> None:
         self.case = case
@@ -86,6 +92,7 @@ class Session:
         self.language = language
         self.wording = wording
         self.hearing = hearing
+        self.echo = echo  # none where an earpiece keeps the assistant out of the microphone
         self.read_back_on_screen = read_back_on_screen
         self.typed: SimpleQueue[str | None] = SimpleQueue()
         mouth.on_spoken = self.spoken
@@ -94,10 +101,11 @@ class Session:
         self._last_tick = clock.now()
         self._last_stop_s = -STOP_ONCE_S
         self._first_stop_s = -STOP_TWICE_S
-        self._was_speaking = False
+        self._was_deaf = False
         self._told_trouble: str | None = None
         self._audio_s = 0.0
         self._ear_since_s = 0.0
+        self._attention = Attention(hearing.listen if hearing else Listen.OPEN)
 
     # -- the two loops ------------------------------------------------------
 
@@ -152,6 +160,7 @@ class Session:
         """Say where the case stands, before anything is heard."""
         state = self.case.state
         self.screen.show_step(state)
+        self._say(self._how_to_be_heard())
         reopened = ev.CaseReopened(at=self.clock.now(), note="")
         if state.entries:
             self._say(respond((reopened,), state, self.wording))
@@ -166,22 +175,39 @@ class Session:
         self.pass_time()
         if self.hearing is None:
             return
-        speaking = self.mouth.speaking
+        now_s = self.clock.now().mono_s
+        cleaned, deaf = frame, self._speaking()
+        if self.echo is not None:
+            cleaned = self.echo.push(frame, now_s)
+            deaf = self.echo.deaf(deaf, now_s)
         timing = self.case.state.timer is not None
-        if speaking != self._was_speaking:
+        if deaf != self._was_deaf:
             # What the room heard of us must not be taken for the room.
-            self.hearing.ear.reset()
+            self._listen_afresh()
             if not timing:  # a "stop" may straddle the numbers of a countdown
                 self.hearing.urgent.reset()
-            self._ear_since_s = self._audio_s
-            self._was_speaking = speaking
-        listening_for_stop = speaking or timing
-        if listening_for_stop and (spotted := self.hearing.urgent.push(frame)) is not None:
+            self._was_deaf = deaf
+        listening_for_stop = deaf or timing
+        if listening_for_stop and (spotted := self.hearing.urgent.push(cleaned)) is not None:
             self._urgent(spotted)
-        if not speaking:
+        if deaf:
+            self._attention = self._attention.held_up(FRAME_S)
+        elif self._attention.listens:
             utterance = self.hearing.ear.push(frame)
             if utterance is not None:
                 self._utterance(utterance)
+            elif self._attention.lapsed(now_s, in_speech=self.hearing.ear.in_speech):
+                self._tap_unused()
+
+    def tap(self) -> None:
+        """The pedal: be quiet, and listen to the next utterance (``--listen pedal``)."""
+        if self.hearing is None or self._attention.mode is not Listen.PEDAL:
+            return
+        self._attention = self._attention.tapped(self.clock.now().mono_s)
+        if self.mouth.speaking:
+            self.mouth.hush()
+        self._listen_afresh()
+        self.mouth.sound(chimes.listening())
 
     def pass_time(self) -> None:
         """Timers, countdown and speech go on."""
@@ -203,8 +229,10 @@ class Session:
             self.screen.show_trouble(self.mouth.trouble)
 
     def read(self, line: str) -> None:
-        """One typed line."""
-        if line.strip():
+        """One typed line; an empty one is a tap."""
+        if not line.strip():
+            self.tap()
+        else:
             self.take(understand_typed(line, self.grammar()))
 
     def trouble(self, text: str) -> None:
@@ -243,9 +271,9 @@ class Session:
         if prompt.entry is not None and (completed or self.read_back_on_screen):
             self.take(it.ReadOut(seq=prompt.entry))
 
-    def grammar(self) -> Grammar:
-        """The grammar of the present step."""
-        wanted = wanted_now(self.case.state)
+    def grammar(self, attention: str = "") -> Grammar:
+        """The grammar of the present step, with the word before every phrase if given."""
+        wanted = wanted_now(self.case.state, attention)
         if wanted not in self._grammars:
             self._grammars[wanted] = Grammar(self.language, wanted)
         return self._grammars[wanted]
@@ -262,7 +290,7 @@ class Session:
         if self.case.state.timer is None:
             if not always:
                 return  # "release" ends a timer and nothing else
-            if not self.hearing.earpiece and not self._stop_twice(now):
+            if self.echo is not None and not self._stop_twice(now):
                 return
         self._last_stop_s = now.mono_s
         self.mouth.hush()
@@ -281,15 +309,69 @@ class Session:
 
     def _utterance(self, utterance: Utterance) -> None:
         assert self.hearing is not None
-        grammar = self.grammar()
+        began = self._before(self._audio_s - (self._ear_since_s + utterance.started_s))
+        if self._is_echo(utterance):
+            return
+        if not self._attention.takes(began.mono_s):
+            self._tap_unused()
+            return
+        self._attention = self._attention.shut()
+        grammar = self.grammar(self._word)
         self.hearing.listener.prepare(grammar)
         recognised = self.hearing.listener.hear(utterance.samples)
-        began = self._before(self._audio_s - (self._ear_since_s + utterance.started_s))
+        if self._word and not self._called(recognised, utterance):
+            return  # talk in the room: neither answered nor kept
         intent = understand(recognised, grammar, self.hearing.trust, began=began)
         if self._stop_again(intent, began):
             return
         self.screen.show_heard(recognised, type(intent).__name__.lower())
         self.take(intent)
+
+    @property
+    def _word(self) -> str:
+        """The word that every spoken phrase must begin with, if any."""
+        wanted = self._attention.mode is Listen.ATTENTION
+        return self.language.phrases.attention.word if wanted else ""
+
+    def _called(self, recognised: Heard, utterance: Utterance) -> bool:
+        """Whether an utterance begins with the attention word: the recogniser is sure
+        of it, or the spotter hears the word itself."""
+        assert self.hearing is not None
+        sure = recognised.confidence >= self.hearing.trust.accept
+        if sure and begins_with(recognised.text, self._word):
+            return True
+        return self.hearing.called is not None and self.hearing.called.begins(utterance.samples)
+
+    def _is_echo(self, utterance: Utterance) -> bool:
+        if self.echo is None:
+            return False
+        ended_ago_s = self._audio_s - (self._ear_since_s + utterance.ended_s)
+        return self.echo.repeats(utterance.samples, ended_ago_s)
+
+    def _speaking(self) -> bool:
+        """Whether the microphone is not listened to because sound comes out.
+
+        After a tap the chime is one that only an earpiece has, so whoever speaks at
+        once is heard.
+        """
+        if self._attention.until_s is not None and self.echo is None:
+            return self.mouth.talking
+        return self.mouth.speaking
+
+    def _listen_afresh(self) -> None:
+        assert self.hearing is not None
+        self.hearing.ear.reset()
+        self._ear_since_s = self._audio_s
+
+    def _tap_unused(self) -> None:
+        self._attention = self._attention.shut()
+        self.mouth.sound(chimes.not_listening())
+
+    def _how_to_be_heard(self) -> list[Prompt]:
+        """What the greeting says about the listening mode."""
+        template = self.wording.notices.get(f"listen_{self._attention.mode}", "")
+        text = template.format(word=self.language.phrases.attention.word)
+        return [Prompt(text, Urgency.READ_BACK)] if text else []
 
     def _before(self, ago_s: float) -> Moment:
         """The moment of what was heard ``ago_s`` ago."""

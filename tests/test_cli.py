@@ -305,3 +305,14 @@ def _has_microphone() -> bool:
         return any(d["max_input_channels"] > 0 for d in sounddevice.query_devices())
     except OSError:
         return False
+
+
+def test_an_unknown_listening_mode_is_wrong_use(tmp_path: Path) -> None:
+    case = tmp_path / "case"
+    run = fillwarm("run", "--typed", "--listen", "shouting", "--case", case)
+    assert run.returncode == 2
+    assert "attention" in run.stderr and not case.exists()
+    # A tap without a microphone is nothing at all.
+    run = fillwarm("run", "--typed", "--listen", "pedal", "--case", case, text="\n\ntooth 11\n")
+    assert run.returncode == 0, run.stderr
+    assert "Tooth 11" in run.stdout

@@ -20,7 +20,9 @@ WARNING      4      two pairs, the second a fourth higher
 ===========  =====  =======================================
 
 ``not_understood`` has two notes as well, low and falling: the opposite of a
-question. The longest chime is under half a second, because words wait for it.
+question. ``listening`` and ``not_listening``, after a tap on the pedal, are one
+note struck twice, high and low. The longest chime is under half a second, because
+words wait for it.
 """
 
 from __future__ import annotations
@@ -86,6 +88,18 @@ def tick() -> Samples:
 def not_understood() -> Samples:
     """Return the tone for "heard you, made nothing of it": two low falling notes."""
     return _melody((_Note(_E4, 0.090), _Note(_C_SHARP4, 0.140)))
+
+
+@lru_cache(maxsize=1)
+def listening() -> Samples:
+    """Return the tone for "speak now", after a tap: one note twice, as short as can be."""
+    return _melody((_Note(_E5, 0.045), _Note(_E5, 0.060)))
+
+
+@lru_cache(maxsize=1)
+def not_listening() -> Samples:
+    """Return the tone for a tap after which nobody spoke: one low note twice."""
+    return _melody((_Note(_G4, 0.060), _Note(_G4, 0.060)))
 
 
 def _melody(notes: tuple[_Note, ...]) -> Samples:

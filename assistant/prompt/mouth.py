@@ -158,6 +158,11 @@ class Mouth:
         return self._player.busy
 
     @property
+    def talking(self) -> bool:
+        """Whether a prompt is coming out now, and not a bare :meth:`sound`."""
+        return self._current is not None and self._player.busy
+
+    @property
     def trouble(self) -> str | None:
         """Why nothing (or only chimes) can be heard, in one sentence; else None."""
         return self._voice_trouble or self._player.trouble

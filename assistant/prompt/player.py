@@ -23,6 +23,9 @@ from assistant.speech.resample import resample
 
 _FADE_S = 0.010  # a cut in the middle of a vowel would click
 _STALLED_S = 1.0  # the device asks for sound about every 10-40 ms while it lives
+REMEMBERED_S = 10.0
+"""More than the longest search for an echo looks back, after the end of a prompt."""
+
 _MAX_DELAY_S = (
     0.5  # from the program to the ear; wireless earpieces take 0.2-0.3 s (from memory)
 )
@@ -132,6 +135,56 @@ class TimelinePlayer:
             start = round(played.start_s * RATE_HZ)
             part = played.samples[: max(0, len(mixed) - start)]
             mixed[start : start + len(part)] = part
+        return mixed
+
+
+class RememberingPlayer:
+    """Plays through another player and remembers the last :data:`REMEMBERED_S`, for
+    the search for echoes (:mod:`assistant.speech.echo`)."""
+
+    def __init__(self, player: Player, clock: Callable[[], float]) -> None:
+        """Play through ``player``; ``clock`` (seconds, never going back) dates it."""
+        self._player = player
+        self._clock = clock
+        self._parts: list[Played] = []
+
+    @property
+    def busy(self) -> bool:
+        """See :class:`Player`; so the others."""
+        return self._player.busy
+
+    @property
+    def audible(self) -> bool:  # noqa: D102
+        return self._player.audible
+
+    @property
+    def trouble(self) -> str | None:  # noqa: D102
+        return self._player.trouble
+
+    def play(self, samples: Samples) -> None:  # noqa: D102
+        now_s = self._clock()
+        self._parts = [part for part in self._parts if part.end_s > now_s - REMEMBERED_S]
+        self._parts.append(Played(now_s, samples))
+        self._player.play(samples)
+
+    def stop(self) -> None:  # noqa: D102
+        if self._parts:
+            last = self._parts[-1]
+            heard = round(max(0.0, self._clock() - last.start_s) * RATE_HZ)
+            self._parts[-1] = Played(last.start_s, last.samples[:heard])
+        self._player.stop()
+
+    def close(self) -> None:  # noqa: D102
+        self._player.close()
+
+    def played(self, from_s: float, to_s: float) -> Samples:
+        """What was played between two moments of the clock, zeros where nothing was."""
+        mixed = np.zeros(max(0, round((to_s - from_s) * RATE_HZ)), dtype=np.int16)
+        for part in self._parts:
+            at = round((part.start_s - from_s) * RATE_HZ)
+            first, last = max(0, at), min(len(mixed), at + len(part.samples))
+            if first < last:
+                mixed[first:last] = part.samples[first - at : last - at]
         return mixed
 
 

@@ -7,8 +7,11 @@ from assistant.procedure.state import CASE, CaseState
 from assistant.speech.grammar import Wanted
 
 
-def wanted_now(state: CaseState) -> Wanted:
-    """The grammar's parameters for the present step of the active canal."""
+def wanted_now(state: CaseState, attention: str = "") -> Wanted:
+    """The grammar's parameters for the present step of the active canal.
+
+    ``attention`` is the word that every phrase must begin with, if any.
+    """
     step = state.step
     low, high = 0.0, 35.0
     if step is not None and step.expect.kind in {"measure", "readings"}:
@@ -25,6 +28,7 @@ def wanted_now(state: CaseState) -> Wanted:
         canals=_canals(state),
         start=state.timer is None,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
+        attention=attention,
     )
 
 

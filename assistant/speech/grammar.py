@@ -26,93 +26,39 @@ from hassil.expression import (
 from hassil.parse_expression import parse_sentence
 from hassil.sample import sample_expression
 from num2words import num2words
-from pydantic import BaseModel, ConfigDict, Field
 
 from assistant.canal.instruments import ISO_SIZES
 from assistant.canal.teeth import parse_fdi
-from assistant.errors import InputFileError
-from assistant.yamlfile import load_yaml, read_text
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Listed(_Strict):
-    """One value of a list: a template of its words, and what they mean."""
-
-    say: str = Field(min_length=1)
-    means: str | int | float
-
-
-class Sentences(_Strict):
-    """Templates of one meaning; with ``doubt`` the value is always confirmed."""
-
-    sentences: tuple[str, ...] = Field(min_length=1)
-    doubt: str | None = None
-
-
-class Urgent(_Strict):
-    """Words that are heard even while the assistant is speaking, each with the
-    threshold of the keyword spotter."""
-
-    always: dict[str, float] = Field(min_length=1)
-    in_timer: dict[str, float] = {}
-
-
-class Phrases(_Strict):
-    """A whole ``phrases.yaml``."""
-
-    language: str
-    rules: dict[str, str]
-    lists: dict[str, tuple[Listed, ...]]
-    values: dict[str, tuple[Sentences, ...]]
-    correction: tuple[str, ...]
-    options: dict[str, tuple[str, ...]]
-    commands: dict[str, tuple[str, ...]]
-    skip: tuple[str, ...]
-    switch: tuple[str, ...]
-    to_finish: tuple[str, ...]
-    who: dict[str, tuple[str, ...]]
-    urgent: Urgent
+from assistant.speech.own_words import with_own_words
+from assistant.speech.phrases import Listed, Phrases, read_lexicon
+from assistant.yamlfile import load_yaml
 
 
 @dataclass(frozen=True)
 class Language:
-    """The words of one language: phrases and pronunciations."""
+    """The words of one language: phrases and pronunciations.
+
+    ``added`` is the folder of a practice's own words among them, if there are any.
+    """
 
     phrases: Phrases
     lexicon: Mapping[str, tuple[str, ...]]
     folder: Path
+    added: Path | None = None
 
 
-def load_language(folder: Path) -> Language:
-    """Read ``phrases.yaml`` and ``lexicon.dict`` of a folder.
+def load_language(folder: Path, added: Path | None = None) -> Language:
+    """Read ``phrases.yaml`` and ``lexicon.dict`` of a folder, and a practice's own
+    words (:mod:`.own_words`) in ``added``, if given.
 
     Raises:
         InputFileError: a file is missing or malformed; names file and line.
     """
     phrases = load_yaml(folder / "phrases.yaml", Phrases)
-    return Language(phrases, read_lexicon(folder / "lexicon.dict"), folder)
-
-
-def read_lexicon(path: Path) -> dict[str, tuple[str, ...]]:
-    """A pronouncing dictionary in CMU form, ``word  P H O N E S``; ``#`` comments.
-
-    Several lines for one word are alternatives.
-
-    Raises:
-        InputFileError: a line without a pronunciation.
-    """
-    lexicon: dict[str, tuple[str, ...]] = {}
-    for index, line in enumerate(read_text(path).splitlines(), 1):
-        word, *phones = line.split("#")[0].split() or [""]
-        if not word:
-            continue
-        if not phones:
-            raise InputFileError(f"{path} line {index}: {word!r} has no phones; add them.")
-        lexicon[word] = (*lexicon.get(word, ()), " ".join(phones))
-    return lexicon
+    lexicon = read_lexicon(folder / "lexicon.dict")
+    if added is not None:
+        phrases, lexicon = with_own_words(phrases, lexicon, added)
+    return Language(phrases, lexicon, folder, added)
 
 
 @dataclass(frozen=True)
@@ -129,6 +75,7 @@ class Wanted:
         start: a timed act can be begun now ("heat off" is then not in danger of
             being taken for "heat on" while it runs).
         finish: the closing steps have been reached and can be gone back to.
+        attention: the word that every phrase must begin with; empty for none.
     """
 
     kind: str | None = None
@@ -139,6 +86,7 @@ class Wanted:
     canals: tuple[str, ...] = ()
     start: bool = True
     finish: bool = False
+    attention: str = ""
 
 
 def everything(phrases: Phrases) -> Wanted:
@@ -153,22 +101,31 @@ def everything(phrases: Phrases) -> Wanted:
 
 class Grammar:
     """The grammar of one step; a :class:`~.listeners.StepGrammar` that also
-    tells what a phrase means (``intents``, for hassil)."""
+    tells what a phrase means (``intents``, for hassil).
+
+    Attributes:
+        sentences: (intent name, templates, metadata) of all that may be said now.
+        lists: the values that the templates' ``{lists}`` stand for now.
+        rules: the templates that ``<rules>`` stand for, parsed.
+    """
 
     def __init__(self, language: Language, wanted: Wanted) -> None:
         self.language = language
         self.wanted = wanted
         phrases = language.phrases
-        self._sentences = tuple(_sentences(phrases, wanted))
-        self._lists = dict(_lists(phrases, wanted))
-        self._rules = {name: parse_sentence(body) for name, body in phrases.rules.items()}
+        said = _sentences(phrases, wanted)
+        if wanted.attention:
+            said = _after(wanted.attention, said)
+        self.sentences = tuple(said)
+        self.lists = dict(_lists(phrases, wanted))
+        self.rules = {name: parse_sentence(body) for name, body in phrases.rules.items()}
 
     @cached_property
     def _expressions(self) -> tuple[Expression, ...]:
         """The templates, parsed."""
         return tuple(
             parse_sentence(template).expression
-            for _, templates, _ in self._sentences
+            for _, templates, _ in self.sentences
             for template in templates
         )
 
@@ -176,12 +133,12 @@ class Grammar:
     def intents(self) -> Intents:
         """The compiled templates, ready for ``hassil.recognize_all``."""
         data: dict[str, Any] = {}
-        for name, templates, metadata in self._sentences:
+        for name, templates, metadata in self.sentences:
             block = {"sentences": list(templates), "metadata": metadata}
             data.setdefault(name, {"data": []})["data"].append(block)
         lists = {
             name: {"values": [{"in": item.say, "out": item.means} for item in items]}
-            for name, items in self._lists.items()
+            for name, items in self.lists.items()
         }
         return Intents.from_dict(
             {
@@ -197,8 +154,8 @@ class Grammar:
         """The same grammar in JSGF 1.0, one public rule ``<phrase>``."""
         bodies = [_jsgf(expression) for expression in self._expressions]
         lines = ["#JSGF V1.0;", "grammar step;", f"public <phrase> = {' | '.join(bodies)};"]
-        lines += [f"<{name}> = {_jsgf(rule.expression)};" for name, rule in self._rules.items()]
-        for name, items in self._lists.items():
+        lines += [f"<{name}> = {_jsgf(rule.expression)};" for name, rule in self.rules.items()]
+        for name, items in self.lists.items():
             words = [_jsgf(parse_sentence(item.say).expression) for item in items]
             lines.append(f"<list_{name}> = {' | '.join(words)};")
         return "\n".join(lines) + "\n"
@@ -208,10 +165,10 @@ class Grammar:
         """Pieces for recognisers that take a phrase list: every list value and
         every run of fixed words between lists."""
         pieces: set[str] = set()
-        for items in self._lists.values():
+        for items in self.lists.values():
             for item in items:
                 pieces |= _spoken(item.say)
-        rules = [rule.expression for rule in self._rules.values()]
+        rules = [rule.expression for rule in self.rules.values()]
         for expression in (*self._expressions, *rules):
             pieces |= set(_runs(expression))
         return tuple(sorted(pieces))
@@ -266,6 +223,14 @@ def _sentences(
         yield "switch", phrases.to_finish, {}
     for who, templates in phrases.who.items():
         yield f"who {who}", templates, {}
+
+
+def _after(
+    word: str, said: Iterable[tuple[str, tuple[str, ...], Metadata]]
+) -> Iterator[tuple[str, tuple[str, ...], Metadata]]:
+    """The same with ``word`` before every phrase."""
+    for name, templates, metadata in said:
+        yield name, tuple(f"{word} ({template})" for template in templates), metadata
 
 
 def _wide(template: str) -> str:

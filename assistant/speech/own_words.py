@@ -1,0 +1,268 @@
+"""A practice's own words: sentences and pronunciations beside the shipped ones.
+
+A folder holds either or both of ``phrases.yaml`` and ``lexicon.dict``. They can
+only add: another way to say what can be said already. Whatever does not fit is
+an error with its line; nothing is passed over.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from functools import reduce
+from pathlib import Path
+
+from hassil.expression import (
+    Alternative,
+    Expression,
+    Group,
+    ListReference,
+    RuleReference,
+    TextChunk,
+)
+from hassil.parse_expression import parse_sentence
+from hassil.parser import ParseError
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from assistant.canal.instruments import ISO_SIZES
+from assistant.errors import InputFileError
+from assistant.speech.phrases import (
+    AcceptedAlike,
+    Listed,
+    Phrases,
+    Sentences,
+    Strict,
+    read_lexicon,
+)
+from assistant.yamlfile import load_yaml
+
+PHRASES, LEXICON = "phrases.yaml", "lexicon.dict"
+"""The two files of a folder of own words."""
+
+Lexicon = Mapping[str, tuple[str, ...]]
+Loc = tuple[str | int, ...]
+
+
+class OwnWords(Strict):
+    """A practice's ``phrases.yaml``: the shipped one's shape, all of it optional.
+
+    What has no place here cannot be added: urgent words need a measured
+    threshold, and new rules and intents need code.
+    """
+
+    lists: dict[str, tuple[Listed, ...]] = Field(default_factory=dict)
+    values: dict[str, tuple[Sentences, ...]] = Field(default_factory=dict)
+    correction: tuple[str, ...] = ()
+    options: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    commands: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    skip: tuple[str, ...] = ()
+    switch: tuple[str, ...] = ()
+    to_finish: tuple[str, ...] = ()
+    who: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    accepted_alike: tuple[AcceptedAlike, ...] = ()
+
+
+def with_own_words(
+    phrases: Phrases, lexicon: Lexicon, folder: Path
+) -> tuple[Phrases, dict[str, tuple[str, ...]]]:
+    """The shipped words and, after them, those of ``folder``.
+
+    Raises:
+        InputFileError: the folder is missing, has neither file or another
+            YAML or dictionary file, or a file does not fit; names the line.
+    """
+    _check_files(folder)
+    merged = dict(lexicon)
+    if (folder / LEXICON).exists():
+        for word, ways in read_lexicon(folder / LEXICON).items():
+            merged[word] = tuple(dict.fromkeys((*merged.get(word, ()), *ways)))
+    if (folder / PHRASES).exists():
+        phrases = _merge(phrases, load_yaml(folder / PHRASES, _model(phrases)))
+    return phrases, merged
+
+
+def _check_files(folder: Path) -> None:
+    try:
+        names = {path.name for path in folder.iterdir()}
+    except OSError as bad:
+        raise InputFileError(
+            f"The folder of own words {folder} cannot be read: {bad.strerror}."
+        ) from None
+    others = sorted(n for n in names if re.search(r"\.(ya?ml|dict)$", n) and n[0] != ".")
+    for name in others:
+        if name not in {PHRASES, LEXICON}:
+            raise InputFileError(
+                f"{folder / name} would not be read; own words are in {PHRASES} and {LEXICON}."
+            )
+    if not others:
+        raise InputFileError(f"{folder} has neither {PHRASES} nor {LEXICON}; add one.")
+
+
+def _merge(shipped: Phrases, own: OwnWords) -> Phrases:
+    update: dict[str, object] = {}
+    for name in OwnWords.model_fields:
+        ours, theirs = getattr(shipped, name), getattr(own, name)
+        if isinstance(ours, dict):
+            update[name] = {key: (*ours[key], *theirs.get(key, ())) for key in ours}
+        else:
+            update[name] = (*ours, *theirs)
+    return shipped.model_copy(update=update)
+
+
+def _model(shipped: Phrases) -> type[OwnWords]:
+    """:class:`OwnWords`, checked against what there is to add to."""
+
+    class Checked(OwnWords):
+        @model_validator(mode="after")
+        def _fits(self) -> Checked:
+            for at, name, known in _names(self, shipped):
+                if name not in known:
+                    raise _misfit(
+                        at, f"there is no {name!r} to add to; there are {_and(known)}"
+                    )
+            for at, item, ours in _items(self, shipped):
+                if item.means not in ours:
+                    raise _misfit(
+                        (*at, "means"), f"{item.means!r} is not one of {_and(map(str, ours))}"
+                    )
+            seen: set[tuple[Loc, str]] = set()
+            for at, template, like in _templates(self, shipped):
+                group = at[:2] if at[0] in {"values", "options", "commands", "who"} else at[:1]
+                if template in like or (group, template) in seen:
+                    raise _misfit(at, f"{template!r} is there already; leave it out")
+                seen.add((group, template))
+                _check_template(at, template, like, shipped.rules)
+            return self
+
+    return Checked
+
+
+def _and(names: Iterable[str]) -> str:
+    return ", ".join(sorted(names))
+
+
+def _misfit(at: Loc, message: str) -> PydanticCustomError:
+    # Through a field: braces in the message must not be taken for fields.
+    return PydanticCustomError("misfit", "{message}", {"message": message, "at": at})
+
+
+def _names(own: OwnWords, shipped: Phrases) -> Iterator[tuple[Loc, str, Collection[str]]]:
+    """Every name under which something is added, with the names there are."""
+    for field in ("lists", "values", "options", "commands", "who"):
+        known = getattr(shipped, field)
+        for name in getattr(own, field):
+            yield (field, name), name, known
+
+
+def _items(
+    own: OwnWords, shipped: Phrases
+) -> Iterator[tuple[Loc, Listed, Collection[str | int | float]]]:
+    """Every list value added, with the meanings it may have."""
+    for name, items in own.lists.items():
+        known = {item.means for item in shipped.lists[name]}
+        # This list holds further ways to say a size, and every size can have some.
+        allowed = known | set(ISO_SIZES) if name == "size_also" else known
+        for i, item in enumerate(items):
+            yield ("lists", name, i), item, allowed
+
+
+def _templates(own: OwnWords, shipped: Phrases) -> Iterator[tuple[Loc, str, tuple[str, ...]]]:
+    """Every template added, with the shipped ones it stands beside."""
+    for name, items in own.lists.items():
+        like = tuple(item.say for item in shipped.lists[name])
+        for i, item in enumerate(items):
+            yield ("lists", name, i, "say"), item.say, like
+    for kind, groups in own.values.items():
+        like = tuple(t for group in shipped.values[kind] for t in group.sentences)
+        for i, group in enumerate(groups):
+            for j, template in enumerate(group.sentences):
+                yield ("values", kind, i, "sentences", j), template, like
+    for field in ("options", "commands", "who"):
+        for name, templates in getattr(own, field).items():
+            for i, template in enumerate(templates):
+                yield (field, name, i), template, getattr(shipped, field)[name]
+    for field in ("correction", "skip", "switch", "to_finish"):
+        for i, template in enumerate(getattr(own, field)):
+            yield (field, i), template, getattr(shipped, field)
+
+
+Slots = frozenset[tuple[str, str]]
+"""(list, slot) of the ``{list:slot}`` references of a template."""
+
+
+def _check_template(
+    at: Loc, template: str, like: tuple[str, ...], rules: Mapping[str, str]
+) -> None:
+    """Refuse a template that could be said but not be understood.
+
+    Its values must be those that templates of this meaning have.
+    """
+    try:
+        sure, possible = _slots(parse_sentence(template).expression, rules, at)
+    except ParseError as bad:
+        raise _misfit(at, f"{template!r} is no sentence template: {bad}") from None
+    shipped = [_slots(parse_sentence(t).expression, rules, at) for t in like]
+    allowed = frozenset[tuple[str, str]]().union(*(p for _, p in shipped))
+    if wrong := possible - allowed:
+        values = _and(f"{{{_written(slot)}}}" for slot in allowed) or "no values"
+        raise _misfit(at, f"{{{_written(sorted(wrong)[0])}}} cannot be said here; {values} can")
+    needed = reduce(frozenset.intersection, (s for s, _ in shipped))
+    if missing := needed - sure:
+        raise _misfit(at, f"{template!r} must have a value for {_and(missing)} in every form")
+    if not _always_worded(parse_sentence(template).expression):
+        raise _misfit(at, f"{template!r} could be said without a word")
+
+
+def _written(slot: tuple[str, str]) -> str:
+    return slot[0] if slot[0] == slot[1] else ":".join(slot)
+
+
+def _always_worded(node: Expression) -> bool:
+    """Whether every form of a template has a word or a value."""
+    match node:
+        case TextChunk():
+            return bool(node.text.strip())
+        case Alternative():
+            return not node.is_optional and all(map(_always_worded, node.items))
+        case Group():
+            return any(map(_always_worded, node.items))
+    return True
+
+
+def _slots(node: Expression, rules: Mapping[str, str], at: Loc) -> tuple[frozenset[str], Slots]:
+    """Slots that are filled in every form of a template, and all it can fill.
+
+    Raises:
+        PydanticCustomError: a rule that does not exist, or text that no
+            recogniser returns.
+    """
+    match node:
+        case TextChunk():
+            if odd := re.search(r"[^\w\s']|[\d_]", node.text):
+                raise _misfit(
+                    at, f"write words only, numbers in words too; found {odd.group()!r}"
+                )
+            if node.original_text != node.original_text.lower():
+                raise _misfit(at, f"write {node.original_text.strip()!r} in small letters")
+            return frozenset(), frozenset()
+        case ListReference():
+            found = (node.list_name, node.slot_name)
+            return frozenset({node.slot_name}), frozenset({found})
+        case RuleReference():
+            if node.rule_name not in rules:
+                raise _misfit(
+                    at, f"there is no rule <{node.rule_name}>; there are {_and(rules)}"
+                )
+            return _slots(parse_sentence(rules[node.rule_name]).expression, rules, at)
+        case Group():
+            parts = [_slots(item, rules, at) for item in node.items]
+            possible = Slots().union(*(p for _, p in parts))
+            sures = [s for s, _ in parts]
+            if isinstance(node, Alternative):
+                sure = frozenset[str]()
+                if not node.is_optional and sures:
+                    sure = reduce(frozenset.intersection, sures)
+                return sure, possible
+            return frozenset[str]().union(*sures), possible
+    raise _misfit(at, "only (a|b), [a], {list} and <rule> can stand in a sentence")

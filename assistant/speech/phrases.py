@@ -1,0 +1,106 @@
+"""The files of a language as they are read: phrases and pronunciations."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from assistant.errors import InputFileError
+from assistant.speech.soundalike import PHONES
+from assistant.yamlfile import read_text
+
+
+class Strict(BaseModel):
+    """Base: immutable, nothing unknown let in."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Listed(Strict):
+    """One value of a list: a template of its words, and what they mean."""
+
+    say: str = Field(min_length=1)
+    means: str | int | float
+
+
+class Sentences(Strict):
+    """Templates of one meaning; with ``doubt`` the value is always confirmed."""
+
+    sentences: tuple[str, ...] = Field(min_length=1)
+    doubt: str | None = None
+
+
+class Urgent(Strict):
+    """Words that are heard even while the assistant is speaking, each with the
+    threshold of the keyword spotter."""
+
+    always: dict[str, float] = Field(min_length=1)
+    in_timer: dict[str, float] = {}
+
+
+class Attention(Strict):
+    """The word that makes what follows meant for the assistant, in a room where
+    others talk, and the threshold at which the keyword spotter hears it.
+
+    The spotter decides only where the recogniser is in doubt. "Logbook" before six
+    phrases, six synthetic voices (36): at 1e-22, 1e-30, 1e-40 it is spotted in 28, 31,
+    36 in quiet and in 14, 25, 34 in white noise 20 dB down; in 90 sentences of talk
+    without it 0, 1, 10 times. The limit was chosen on these same figures.
+    """
+
+    word: str = Field(min_length=1)
+    threshold: float
+
+
+class AcceptedAlike(Strict):
+    """Pairs of phrases that sound alike and are kept, with the reason.
+
+    A pair covers every two sentences that differ in just these words.
+    """
+
+    pairs: tuple[tuple[str, str], ...] = Field(min_length=1)
+    because: str = Field(min_length=10)
+
+
+class Phrases(Strict):
+    """A whole ``phrases.yaml``."""
+
+    language: str
+    rules: dict[str, str]
+    lists: dict[str, tuple[Listed, ...]]
+    values: dict[str, tuple[Sentences, ...]]
+    correction: tuple[str, ...]
+    options: dict[str, tuple[str, ...]]
+    commands: dict[str, tuple[str, ...]]
+    skip: tuple[str, ...]
+    switch: tuple[str, ...]
+    to_finish: tuple[str, ...]
+    who: dict[str, tuple[str, ...]]
+    urgent: Urgent
+    attention: Attention
+    accepted_alike: tuple[AcceptedAlike, ...] = ()
+
+
+def read_lexicon(path: Path) -> dict[str, tuple[str, ...]]:
+    """A pronouncing dictionary in CMU form, ``word  P H O N E S``; ``#`` comments.
+
+    Several lines for one word are alternatives.
+
+    Raises:
+        InputFileError: a line without a pronunciation, or with an unknown phone.
+    """
+    lexicon: dict[str, tuple[str, ...]] = {}
+    for index, line in enumerate(read_text(path).splitlines(), 1):
+        word, *phones = line.split("#")[0].split() or [""]
+        if not word:
+            continue
+        if not phones:
+            raise InputFileError(f"{path} line {index}: {word!r} has no phones; add them.")
+        if unknown := [phone for phone in phones if phone not in PHONES]:
+            raise InputFileError(
+                f"{path} line {index}: {unknown[0]!r} in {word!r} is no CMU phone; without "
+                f"stress marks they are {' '.join(sorted(PHONES))}."
+            )
+        lexicon[word] = (*lexicon.get(word, ()), " ".join(phones))
+    return lexicon

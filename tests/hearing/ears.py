@@ -1,0 +1,191 @@
+"""The ears under test: sound to intents on the program's own road.
+
+Frames go through the Ear, utterances through the listener, texts through
+``understand`` at the grammar of the step where the case then stands, and intents
+through the pure core, as in ``assistant/session.py``. The keyword spotter for
+"stop" is not part of this; it has its own figures in ``speech/urgent.py``.
+
+Run as a program it measures start-up and memory in a process of its own:
+``python ears.py LISTENER MODEL SECOND WAV ...`` ("-" for none).
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from inspect import signature
+from pathlib import Path
+from typing import Any
+
+from assistant import assembly
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.procedure.apply import apply
+from assistant.procedure.decide import decide
+from assistant.procedure.moment import Moment
+from assistant.procedure.state import CaseState
+from assistant.session import Hearing
+from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, read_wav
+from assistant.speech.expected import wanted_now
+from assistant.speech.grammar import Grammar, Language, Wanted
+from assistant.speech.listeners import Samples
+from assistant.speech.understand import understand
+
+Grammars = Callable[[Wanted], Grammar]
+
+
+def open_ears(name: str, model: Path | None, second: Path | None, words: Language) -> Hearing:
+    """The program's ears, made by the program.
+
+    A second model is handed on only to a program that takes one.
+
+    Raises:
+        EquipmentError, InputFileError: as ``assembly.hearing``.
+    """
+    extra: dict[str, Any] = {}
+    if "second" in signature(assembly.hearing).parameters:
+        extra["second"] = second
+    elif second is not None:
+        print("this program takes no second model; it is ignored", file=sys.stderr)
+    return assembly.hearing(name, model, words, **extra)
+
+
+@dataclass(frozen=True)
+class Caught:
+    """One utterance that the Ear found, and what came of it.
+
+    Attributes:
+        text, confidence, listener: what was recognised, and by which listener.
+        intent: what was understood.
+        sound_s: length of the utterance.
+        at_s: second of the sound at which it was handed over.
+        process_s, cpu_s: from there to the intent, by the wall clock and in
+            processor time, the compiling of the grammar left out.
+        prepare_s: making the grammar ready; long only the first time.
+        flushed: the sound ended before the Ear had found an end.
+    """
+
+    text: str
+    confidence: float
+    listener: str
+    intent: it.AnyIntent
+    sound_s: float
+    at_s: float
+    process_s: float
+    cpu_s: float
+    prepare_s: float
+    flushed: bool
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a sound led to: utterances, events and the state after them."""
+
+    caught: tuple[Caught, ...]
+    events: tuple[ev.AnyEvent, ...]
+    state: CaseState
+
+    @property
+    def intents(self) -> tuple[it.AnyIntent, ...]:
+        """What was understood, in turn."""
+        return tuple(one.intent for one in self.caught)
+
+
+def later(state: CaseState, seconds: float = 0.0) -> Moment:
+    """A moment after everything in ``state``; 2 s into a timer that runs."""
+    base = state.timer.started.mono_s + 2.0 if state.timer else state.opened.mono_s + 10_000
+    return Moment(wall=state.opened.wall, mono_s=base + seconds)
+
+
+def step_on(
+    state: CaseState, intent: it.AnyIntent, now: Moment
+) -> tuple[tuple[ev.AnyEvent, ...], CaseState]:
+    """The core's answer to one intent."""
+    events = decide(state, intent, now)
+    for event in events:
+        state = apply(state, event)
+    return events, state
+
+
+def hear(
+    hearing: Hearing,
+    sound: Samples,
+    state: CaseState,
+    grammars: Grammars,
+    now: Moment | None = None,
+    *,
+    keep_state: bool = True,
+) -> Outcome:
+    """Everything that the program makes of ``sound`` (16 kHz int16) at ``state``.
+
+    With ``keep_state`` False every utterance meets the case as it was at first.
+    """
+    now = now or later(state)
+    hearing.ear.reset()
+    caught: list[Caught] = []
+    events: list[ev.AnyEvent] = []
+    present = state
+    whole = len(sound) // FRAME_SAMPLES
+    for index in range(whole + 1):
+        at = index * FRAME_SAMPLES
+        flushed = index == whole
+        frame = sound[at : at + FRAME_SAMPLES]
+        utterance = hearing.ear.flush() if flushed else hearing.ear.push(frame)
+        if utterance is None:
+            continue
+        grammar = grammars(wanted_now(present))
+        began_s = time.perf_counter()
+        _ = grammar.intents
+        hearing.listener.prepare(grammar)
+        ready_s, cpu_s = time.perf_counter(), time.process_time()
+        recognised = hearing.listener.hear(utterance.samples)
+        intent = understand(recognised, grammar, hearing.trust, began=now)
+        done_s = time.perf_counter()
+        caught.append(
+            Caught(
+                text=recognised.text,
+                confidence=recognised.confidence,
+                listener=recognised.listener,
+                intent=intent,
+                sound_s=len(utterance.samples) / RATE_HZ,
+                at_s=min(at + FRAME_SAMPLES, len(sound)) / RATE_HZ,
+                process_s=done_s - ready_s,
+                cpu_s=time.process_time() - cpu_s,
+                prepare_s=ready_s - began_s,
+                flushed=flushed,
+            )
+        )
+        followed, after = step_on(present, intent, now)
+        events += followed
+        present = after if keep_state else state
+    return Outcome(tuple(caught), tuple(events), present)
+
+
+def probe(arguments: list[str]) -> None:
+    """Say "ready" when the ears are, hear the sounds, print the largest memory (MB)
+    with the ears ready and after that."""
+    name, model, second, *paths = arguments
+    words = assembly.language()
+    folders = [None if given == "-" else Path(given) for given in (model, second)]
+    ears = open_ears(name, folders[0], folders[1], words)
+    print("ready", flush=True)
+    ready_mb = _peak_mb()
+    grammar = Grammar(words, Wanted(kind="mm", low=8, high=35, corrections=("mm", "size")))
+    ears.listener.prepare(grammar)
+    for path in paths:
+        ears.listener.hear(read_wav(Path(path)))
+    print(json.dumps({"ready_mb": ready_mb, "used_mb": _peak_mb()}))
+
+
+def _peak_mb() -> float:
+    # Linux counts in KiB, macOS in bytes.
+    unit = 1 if sys.platform == "darwin" else 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 2**20
+
+
+if __name__ == "__main__":
+    probe(sys.argv[1:])

@@ -1,0 +1,211 @@
+"""One task of the campaign in a worker process: sound made, heard, written as a row."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.session import Hearing
+from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.speech.listeners import Samples
+from hearing import chatter, halves
+from hearing.ears import Caught, Outcome, hear, later, open_ears, step_on
+from hearing.halves import Half
+from hearing.noises import Condition, Sound, babble, background, mix
+from hearing.operator_sim import converse
+from hearing.phrases import Phrase
+from hearing.scenes import Scene, scenes
+from hearing.score import Row, judge
+from hearing.templates import grammar, words
+from hearing.voices import Voice, speak
+
+HARMLESS_EVENTS = (ev.Queried, ev.Refused, ev.NotUnderstood, ev.ConfirmAsked, ev.ConfirmDropped)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What all workers need to know; ``answers`` is how many an operator gives at most."""
+
+    listener: str
+    model: Path | None
+    second: Path | None
+    cache: Path
+    answers: int
+
+
+@dataclass(frozen=True)
+class PhraseTask:
+    """A phrase said by a voice in a room; ``number`` is also that of the noise."""
+
+    key: str
+    phrase: Phrase
+    voice: Voice
+    half: Half
+    condition: Condition
+    number: int
+    others: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TalkTask:
+    """A stretch of talk or of a room without talk, at one step of a case."""
+
+    key: str
+    kind: Literal["chatter", "accidental", "silence", "noise"]
+    place: str
+    half: Half
+    condition: Condition
+    number: int
+    seconds: float
+    voices: tuple[str, ...]
+
+
+Task = PhraseTask | TalkTask
+
+
+class Worker:
+    """The ears of one process, with what it takes to make sounds for them."""
+
+    def __init__(self, setting: Setting) -> None:
+        self.setting = setting
+        self.ears: Hearing = open_ears(setting.listener, setting.model, setting.second, words())
+
+    def do(self, task: Task) -> Row:
+        """The row of one task."""
+        if isinstance(task, PhraseTask):
+            return self._phrase(task)
+        return self._talk(task)
+
+    def _speak(self, text: str, voice: str) -> Samples:
+        return speak(text, voice, self.setting.cache)
+
+    def _chatterers(
+        self, voices: tuple[str, ...]
+    ) -> Callable[[int, np.random.Generator], Sound]:
+        return lambda n, rng: babble(n, rng, chatter.TALK, voices, self._speak)
+
+    def _phrase(self, task: PhraseTask) -> Row:
+        phrase, room = task.phrase, self._chatterers(task.others)
+        variant = halves.noise_variant(task.half, task.number)
+
+        def in_room(text: str, time: int) -> Samples:
+            said = self._speak(text, task.voice.name)
+            # Another stretch of noise, of the same half, for every answer.
+            fresh = variant + 2 * 100_003 * time
+            return mix(said, task.condition, fresh, chatter=room).sound
+
+        mixed = mix(
+            self._speak(phrase.text, task.voice.name), task.condition, variant, chatter=room
+        )
+        outcome = hear(self.ears, mixed.sound, phrase.scene.state, grammar)
+        verdict, question_right = judge(phrase.meaning, outcome.intents)
+        row: Row = {
+            "key": task.key,
+            "task": "phrase",
+            "step": phrase.step,
+            "group": phrase.group,
+            "said": phrase.text,
+            "voice": task.voice.label,
+            "engine": task.voice.engine,
+            **_room(task.condition),
+            "verdict": verdict,
+            "question_right": question_right,
+            "ended_s": mixed.ended_s,
+            "utterances": [_caught(one) for one in outcome.caught],
+        }
+        # Nobody can answer in the voice of a recording.
+        if phrase.recording is not None or self.setting.answers == 0:
+            return row | {"end": None, "answers": [], "content": False}
+        talk = converse(self.ears, phrase, outcome, in_room, grammar, self.setting.answers)
+        return row | {
+            "end": talk.end,
+            "answers": list(talk.answers),
+            "content": talk.content,
+        }
+
+    def _talk(self, task: TalkTask) -> Row:
+        variant = halves.noise_variant(task.half, task.number)
+        rng = np.random.default_rng([zlib.crc32(task.key.encode()), variant])
+        if task.kind in {"silence", "noise"}:
+            sound = background(round(task.seconds * RATE_HZ), task.condition, variant)
+            said: list[chatter.Said] = []
+        else:
+            sentences = chatter.TALK if task.kind == "chatter" else chatter.ACCIDENTAL
+            sound, said = chatter.stretch(
+                task.seconds, rng, task.voices[:2], self._speak, sentences
+            )
+            room = self._chatterers(task.voices[2:])
+            quiet = replace(task.condition, rt60_s=None)
+            sound = sound + background(len(sound), quiet, variant, chatter=room)
+        scene = next(s for s in scenes() if s.place == task.place)
+        heard = to_int16(sound)
+        outcome = hear(self.ears, heard, scene.state, grammar, keep_state=False)
+        return {
+            "key": task.key,
+            "task": task.kind,
+            "step": task.place,
+            **_room(task.condition),
+            "seconds": len(heard) / RATE_HZ,
+            "sentences": len(said),
+            "voices": list(task.voices[:2]) if said else [],
+            **_triggers(scene, outcome),
+        }
+
+
+def _triggers(scene: Scene, outcome: Outcome) -> Row:
+    """What talk has set off. A trigger has changed the case; a query is only answered."""
+    found: list[dict[str, Any]] = []
+    questions = answered = again = 0
+    for one in outcome.caught:
+        events, _ = step_on(scene.state, one.intent, later(scene.state))
+        if any(not isinstance(event, HARMLESS_EVENTS) for event in events):
+            found.append(_caught(one))
+        elif any(isinstance(event, ev.ConfirmAsked) for event in events):
+            questions += 1
+        elif isinstance(one.intent, it.Unclear):
+            again += 1
+        else:
+            answered += 1
+    return {
+        "triggers": found,
+        "questions": questions,
+        "answered": answered,
+        "asked_again": again,
+    }
+
+
+def _room(condition: Condition) -> Row:
+    return {"condition": condition.label, **asdict(condition)}
+
+
+def _caught(one: Caught) -> dict[str, Any]:
+    row = asdict(one) | {"intent": describe_intent(one.intent)}
+    return {k: round(v, 4) if isinstance(v, float) else v for k, v in row.items()}
+
+
+def describe_intent(intent: it.AnyIntent) -> dict[str, Any]:
+    """An intent as plain data, with its doubt."""
+    data = intent.model_dump(mode="json", exclude={"heard"})
+    return {"is": type(intent).__name__, "doubt": intent.heard.doubt, **data}
+
+
+_WORKER: Worker | None = None
+
+
+def start(setting: Setting) -> None:
+    """Begin a worker process."""
+    global _WORKER  # noqa: PLW0603
+    _WORKER = Worker(setting)
+
+
+def do(task: Task) -> Row:
+    """One task in a worker process."""
+    assert _WORKER is not None
+    return _WORKER.do(task)
