@@ -26,16 +26,21 @@ from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.record.casefile import CaseFile
 from assistant.screen.terminal import TerminalScreen
-from assistant.session import Hearing, Session
+from assistant.session import Session
 from assistant.speech.attention import Listen
 from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.speech.denoise import Cleaner, DeepFilter
 from assistant.speech.echo import Canceller, Echo, SpeexCanceller
 from assistant.speech.grammar import Grammar, Language, Wanted, everything, load_language
+from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Listener, Samples
+from assistant.speech.room import RoomProfile
+from assistant.speech.transcriber import WhisperTranscriber, model_folder
 from assistant.speech.understand import Trust
 
 TRUST = {
     "pocketsphinx": Trust(accept=0.6, command=0.35, reject=0.15),
+    "paired": Trust(accept=0.8, command=0.5, reject=0.1),
     "vosk": Trust(accept=0.8, command=0.5, reject=0.3),
 }
 """How much confidence each listener needs; see ``tests/calibrate_listener.py``."""
@@ -50,11 +55,14 @@ def language(added: Path | None = None) -> Language:
     return load_language(data_folder("grammars") / "en", added)
 
 
-def listener(name: str, model: Path | None) -> Listener:
-    """A recogniser by name.
+def listener(
+    name: str, model: Path | None, words: Language, *, second: Path | None = None
+) -> Listener:
+    """A recogniser by name. The embedded one is paired with a second one if a model for
+    that is named, in ``FILLWARM_SECOND_MODEL``, or installed.
 
     Raises:
-        EquipmentError: its model is missing.
+        EquipmentError: a model is missing.
     """
     if name == "vosk":
         from assistant.speech.vosk_listener import VoskListener  # noqa: PLC0415
@@ -62,7 +70,25 @@ def listener(name: str, model: Path | None) -> Listener:
         return VoskListener(model)
     from assistant.speech.pocketsphinx_listener import PocketsphinxListener  # noqa: PLC0415
 
-    return PocketsphinxListener()
+    folder = None if name == "alone" else model_folder(second)
+    if folder is None:
+        return PocketsphinxListener()
+    from assistant.speech.paired import PairedListener  # noqa: PLC0415
+
+    hint = words.phrases.hint
+    return PairedListener(
+        PocketsphinxListener(alone=False),
+        lambda: WhisperTranscriber(folder, hint),
+        words.lexicon,
+    )
+
+
+def cleaner() -> Cleaner | None:
+    """The noise filter, where its library runs."""
+    try:
+        return DeepFilter()
+    except EquipmentError:
+        return None
 
 
 def hearing(
@@ -70,10 +96,12 @@ def hearing(
     model: Path | None,
     words: Language,
     *,
+    second: Path | None = None,
     earpiece: bool = True,
     listen: Listen = Listen.OPEN,
+    room: RoomProfile | None = None,
 ) -> Hearing:
-    """Ears for a session.
+    """Ears for a session. ``room``, if of the same recogniser, makes them stricter.
 
     Raises:
         EquipmentError: the recogniser's model is missing.
@@ -83,7 +111,7 @@ def hearing(
     from assistant.speech.urgent import UrgentEar  # noqa: PLC0415
 
     urgent = words.phrases.urgent
-    recogniser = listener(name, model)
+    recogniser = listener(name, model, words, second=second)
     # Words that the model lacks must come to light now, not in mid-case.
     recogniser.prepare(Grammar(words, everything(words.phrases)))
     called = None
@@ -91,10 +119,13 @@ def hearing(
         word = words.phrases.attention
         recogniser.prepare(Grammar(words, Wanted(attention=word.word)))
         called = UrgentEar({word.word: word.threshold})
+    trust = TRUST[recogniser.name]
+    if room is not None and room.listener == recogniser.name:
+        trust = room.trust(trust)
     return Hearing(
         listener=recogniser,
-        trust=TRUST[name],
-        ear=Ear(),
+        trust=trust,
+        ear=Ear(cleaner=cleaner(), early=True),
         urgent=UrgentEar(urgent.always | urgent.in_timer),
         earpiece=earpiece,
         called=called,

@@ -5,25 +5,37 @@ from __future__ import annotations
 import json
 import sys
 import threading
-from datetime import datetime
 from pathlib import Path
 from queue import SimpleQueue
 
 import click
-from platformdirs import user_config_path, user_data_path
+from platformdirs import user_data_path
 
-from assistant import __version__, assembly
+from assistant import __version__, assembly, roomcheck
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.data import data_folder, demo_script, protocol_path
 from assistant.demo.dictation import default_voice
 from assistant.demo.rehearsal import Script
 from assistant.errors import EquipmentError, InputFileError, UserError
+from assistant.options import (
+    FILE,
+    FOLDER,
+    LISTENER,
+    MICROPHONE,
+    MODEL,
+    SILENT,
+    SPEAKER,
+    WORDS,
+    this_second,
+    usual_words,
+)
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import SilentPlayer
 from assistant.record.casefile import JOURNAL, CaseFile, read_case
 from assistant.report.record import json_schema
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
+from assistant.room_command import room_check
 from assistant.session import Session
 from assistant.speech import check_words
 from assistant.speech.attention import Listen
@@ -35,16 +47,6 @@ from assistant.speech.audio import (
     write_wav,
 )
 from assistant.yamlfile import load_yaml
-
-FOLDER = click.Path(file_okay=False, path_type=Path)
-FILE = click.Path(dir_okay=False, path_type=Path)
-WORDS = click.option(
-    "--words",
-    "own_words",
-    type=FOLDER,
-    default=None,
-    help="Folder of a practice's own words; default: words/en in the user's settings.",
-)
 
 
 class Failing(click.Group):
@@ -85,7 +87,7 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
     )
     steps = load_yaml(protocol_path(protocol), Protocol)
     script = load_yaml(demo_script(), Script)
-    done = assembly.rehearse(script, folder, steps, voice, _this_second(), click.echo)
+    done = assembly.rehearse(script, folder, steps, voice, this_second(), click.echo)
     tally = done.operator.tally
     case = done.session.case
     written = write_reports(folder, case.state, case.head_hash)
@@ -109,24 +111,24 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
 @click.option("--code", default=None, help="Case code; no patient's name.")
 @click.option("--operator", default="Operator", show_default=True, help="Who signs.")
 @click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
-@click.option("--listener", type=click.Choice(["pocketsphinx", "vosk"]), default="pocketsphinx")
-@click.option(
-    "--model",
-    type=FOLDER,
-    envvar="FILLWARM_VOSK_MODEL",
-    default=None,
-    help="Folder of a vosk model.",
-)
+@LISTENER
+@MODEL
 @click.option(
     "--wav", type=FILE, default=None, help="Hear this recording instead of a microphone."
 )
 @click.option("--typed", is_flag=True, help="Typed lines only, no microphone.")
-@click.option("--microphone", default=None, help="Input device, by name or number.")
-@click.option("--speaker", default=None, help="Output device (earpiece), by name or number.")
+@MICROPHONE
+@SPEAKER
 @click.option(
     "--loudspeaker", is_flag=True, help='The microphone hears the voice: say "stop stop".'
 )
-@click.option("--silent", is_flag=True, help="Screen only, no voice.")
+@SILENT
+@click.option(
+    "--room",
+    default=None,
+    metavar="FILE|none",
+    help="Profile of room-check; default: the stored one, if of this microphone.",
+)
 @click.option(
     "--listen",
     type=click.Choice([mode.value for mode in Listen]),
@@ -148,21 +150,33 @@ def run(
     speaker: str | None,
     loudspeaker: bool,
     silent: bool,
+    room: str | None,
     listen: str,
     own_words: Path | None,
 ) -> None:
     """Begin a case, or go on with the one in --case."""
     click.echo(f"{STATEMENT}\n")
-    words = assembly.language(_own_words(own_words))
+    words = assembly.language(usual_words(own_words))
     recording = wav_source(wav) if wav else None
-    ears = None
+    ears = profile = None
     if not typed:
+        live = None if recording else roomcheck.microphone_name(microphone)
+        profile, about = roomcheck.choose(room, live)
         ears = assembly.hearing(
-            listener, model, words, earpiece=not loudspeaker, listen=Listen(listen)
+            listener,
+            model,
+            words,
+            earpiece=not loudspeaker,
+            listen=Listen(listen),
+            room=profile,
         )
+        if profile is not None:
+            profile, about = roomcheck.fit(profile, ears, asked_for=room is not None)
+        if about:
+            click.echo(about)
     clock: Clock = SystemClock()
     if recording is not None:
-        clock = SampleClock(_this_second())
+        clock = SampleClock(this_second())
     case = _open(folder, code, operator, protocol, clock)
     player = (
         SilentPlayer()
@@ -175,10 +189,15 @@ def run(
         source = _microphone(microphone)
     if recording is None:
         _read_lines(sitting.typed, ends=source is None)
+    if source is not None and profile is not None:
+        source = roomcheck.Amplified(source, profile.gain)
     try:
         sitting.run(source)
     finally:
         _leave(sitting, source)
+
+
+main.add_command(room_check)
 
 
 @main.command()
@@ -232,7 +251,7 @@ def check_the_words(own_words: Path | None, protocols: tuple[str, ...], as_json:
     files = [protocol_path(name) for name in protocols]
     files = files or sorted(data_folder("protocols").glob("*.yaml"))
     steps = [load_yaml(file, Protocol) for file in files]
-    report = check_words.check_words(assembly.language(_own_words(own_words)), steps)
+    report = check_words.check_words(assembly.language(usual_words(own_words)), steps)
     if as_json:
         click.echo(json.dumps(check_words.as_json(report), indent=2))
     else:
@@ -240,12 +259,6 @@ def check_the_words(own_words: Path | None, protocols: tuple[str, ...], as_json:
     if wrong := check_words.complaints(report):
         raise InputFileError("\n".join(wrong))
     click.echo("No phrases can be taken for each other, but those accepted.", err=as_json)
-
-
-def _own_words(folder: Path | None) -> Path | None:
-    """The folder given, or the usual one if there is one."""
-    usual = user_config_path("fillwarm") / "words" / "en"
-    return folder or (usual if usual.exists() else None)
 
 
 @main.command()
@@ -261,11 +274,6 @@ def devices() -> None:
     if not len(found):
         raise EquipmentError("No sound device was found; plug one in, or use --typed.")
     click.echo(str(found))
-
-
-def _this_second() -> datetime:
-    """When a clock that counts samples starts."""
-    return datetime.now().astimezone().replace(microsecond=0)
 
 
 def _fresh(folder: Path) -> Path:

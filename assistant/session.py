@@ -7,7 +7,6 @@ Everything here is effect. What follows from an utterance is decided in
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
@@ -29,13 +28,15 @@ from assistant.speech.attention import Attention, Listen, begins_with
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, AudioSource
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language
-from assistant.speech.listeners import Heard, Listener, Samples
-from assistant.speech.understand import Trust, understand, understand_typed
+from assistant.speech.hearing import Hearing
+from assistant.speech.listeners import Heard, Samples
+from assistant.speech.look import FirstLook, settled
+from assistant.speech.understand import understand, understand_typed
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
     from assistant.speech.echo import Echo
-    from assistant.speech.frontend import Ear, Utterance
-    from assistant.speech.urgent import Spotted, UrgentEar
+    from assistant.speech.frontend import Utterance
+    from assistant.speech.urgent import Spotted
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
 STOP_ONCE_S = 1.5
@@ -49,23 +50,6 @@ VERBOSITY = {
     "say_less": Verbosity.BRIEF,
     "say_warnings": Verbosity.WARNINGS_ONLY,
 }
-
-
-@dataclass(frozen=True)
-class Hearing:
-    """Everything that turns sound into intents.
-
-    ``earpiece`` tells that the microphone does not hear the assistant. ``called``
-    spots the attention word, in the mode that wants it.
-    """
-
-    listener: Listener
-    trust: Trust
-    ear: Ear
-    urgent: UrgentEar
-    earpiece: bool = True
-    called: UrgentEar | None = None
-    listen: Listen = Listen.OPEN
 
 
 class Session:
@@ -98,6 +82,7 @@ class Session:
         mouth.on_spoken = self.spoken
         self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
         self._grammars: dict[object, Grammar] = {}
+        self._look = FirstLook()
         self._last_tick = clock.now()
         self._last_stop_s = -STOP_ONCE_S
         self._first_stop_s = -STOP_TWICE_S
@@ -312,17 +297,35 @@ class Session:
         began = self._before(self._audio_s - (self._ear_since_s + utterance.started_s))
         if self._is_echo(utterance):
             return
+        if not utterance.final:
+            self._glance(utterance, began)
+            return
         if not self._attention.takes(began.mono_s):
             self._tap_unused()
             return
         self._attention = self._attention.shut()
         grammar = self.grammar(self._word)
-        self.hearing.listener.prepare(grammar)
-        recognised = self.hearing.listener.hear(utterance.samples)
+        recognised = self._look.hear(self.hearing.listener, grammar, utterance)
         if self._word and not self._called(recognised, utterance):
             return  # talk in the room: neither answered nor kept
+        self._heard(
+            understand(recognised, grammar, self.hearing.trust, began=began), recognised
+        )
+
+    def _glance(self, utterance: Utterance, began: Moment) -> None:
+        """Recognise what may go on; take it now if it is surely complete."""
+        assert self.hearing is not None
+        grammar = self.grammar(self._word)
+        recognised = self._look.hear(self.hearing.listener, grammar, utterance)
         intent = understand(recognised, grammar, self.hearing.trust, began=began)
-        if self._stop_again(intent, began):
+        enough = settled(intent, recognised, grammar, self.hearing.trust)
+        if enough and self._attention.mode is Listen.OPEN:
+            self.hearing.ear.take()
+            self._heard(intent, recognised)
+
+    def _heard(self, intent: it.AnyIntent, recognised: Heard) -> None:
+        began = intent.heard.began
+        if began is not None and self._stop_again(intent, began):
             return
         self.screen.show_heard(recognised, type(intent).__name__.lower())
         self.take(intent)
@@ -360,7 +363,7 @@ class Session:
 
     def _listen_afresh(self) -> None:
         assert self.hearing is not None
-        self.hearing.ear.reset()
+        self.hearing.ear.restart()
         self._ear_since_s = self._audio_s
 
     def _tap_unused(self) -> None:

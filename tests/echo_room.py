@@ -19,9 +19,10 @@ from assistant.prompt.player import TimelinePlayer
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.sayings import spoken
 from assistant.record.casefile import CaseFile
-from assistant.session import Hearing, Session
+from assistant.session import Session
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.grammar import Language
+from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 from assistant.yamlfile import load_yaml
 

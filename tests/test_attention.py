@@ -18,10 +18,11 @@ from assistant.procedure.protocol import Protocol
 from assistant.prompt import chimes
 from assistant.prompt.player import TimelinePlayer
 from assistant.record.casefile import CaseFile
-from assistant.session import Hearing, Session
+from assistant.session import Session
 from assistant.speech.attention import NOTICE_S, TAP_S, Attention, Listen, begins_with
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.grammar import Grammar, Wanted, everything
+from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Heard, Samples
 from assistant.speech.understand import understand
 from assistant.yamlfile import load_yaml

@@ -17,7 +17,6 @@ from assistant import assembly
 from assistant.demo.dictation import dictate
 from assistant.prompt.player import RememberingPlayer, SilentPlayer
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.session import Hearing
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.echo import (
     ALIKE,
@@ -27,6 +26,7 @@ from assistant.speech.echo import (
     SpeexCanceller,
     likeness,
 )
+from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 
 WORDS = assembly.language()

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, SampleSource, read_wav
+from assistant.speech.denoise import DeepFilter
 from assistant.speech.frontend import MAX_UTTERANCE_S, POST_ROLL_S, PRE_ROLL_S, Ear, Utterance
 from assistant.speech.listeners import Samples
 
@@ -152,6 +153,52 @@ def test_no_sound_whatever_is_an_error(kind: str) -> None:
     }[kind].astype(np.int16)
     for utterance in listen(sound):
         assert utterance.samples.dtype == np.int16
+
+
+@pytest.mark.parametrize("filtered", [False, True])
+def test_a_voice_in_noise_is_one_utterance_at_its_time(voice: Samples, filtered: bool) -> None:
+    """White noise 10 dB under the voice; the detector before this never found its end."""
+    level = np.sqrt(np.mean(voice.astype(float) ** 2))
+    quiet = np.concatenate([silence(1.5), voice, silence(1.5)]).astype(float)
+    noise = np.random.default_rng(5).normal(0.0, level * 10 ** (-10 / 20), len(quiet))
+    sound = np.clip(quiet + noise, -32768, 32767).astype(np.int16)
+    (utterance,) = listen(sound, Ear(cleaner=DeepFilter() if filtered else None))
+    assert utterance.started_s == pytest.approx(1.5, abs=0.15)
+    assert utterance.ended_s == pytest.approx(1.5 + len(voice) / RATE_HZ, abs=0.25)
+    assert utterance.snr_db == pytest.approx(10, abs=4)
+    # The level is the same after conditioning; only the filter makes silence silent.
+    edge = np.std(utterance.samples[: RATE_HZ // 10].astype(float))
+    assert bool(edge < 0.15 * np.std(utterance.samples.astype(float))) is filtered
+
+
+def test_a_first_look_comes_before_the_end_and_again_with_it(voice: Samples) -> None:
+    sound = np.concatenate([silence(1.2), voice, silence(1)])
+    look, final = listen(sound, Ear(early=True))[-2:]
+    assert (look.final, final.final) == (False, True)
+    assert (look.started_s, look.ended_s) == (final.started_s, final.ended_s)
+
+
+def test_what_was_taken_at_first_look_does_not_come_again(voice: Samples) -> None:
+    ear, found = Ear(early=True), []
+    sound = np.concatenate([silence(1.2), voice, silence(1.5)])
+    for frame in SampleSource("test", sound).frames():
+        if utterance := ear.push(frame):
+            found.append(utterance)
+            # A look in the middle of the phrase is not the end of it.
+            if utterance.ended_s > 1.2 + len(voice) / RATE_HZ - 0.1:
+                ear.take()
+    assert [u.final for u in found] == [False] * len(found)
+    assert ear.flush() is None
+
+
+def test_the_room_is_remembered_over_a_restart_but_not_a_reset() -> None:
+    ear = Ear()
+    noise = np.random.default_rng(5).normal(0.0, 300.0, 2 * RATE_HZ).astype(np.int16)
+    listen(noise, ear)
+    ear.restart()
+    assert ear._room.noise_db() == pytest.approx(20 * np.log10(300), abs=1.0)
+    ear.reset()
+    assert ear._room.heard_s == 0.0
 
 
 def test_wrong_frame_length_is_a_defect_of_the_caller() -> None:

@@ -2,36 +2,45 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from pocketsphinx import Endpointer, Vad
 from scipy.signal import lfilter
 
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
+from assistant.speech.denoise import Cleaner
 from assistant.speech.listeners import Samples
+from assistant.speech.voiced import BEGIN, BLOCK, FIRST_S, STAY, Block, Detector, Room
 
-WINDOW_S = 0.3
-"""Length of the sliding window in which speech and silence are counted."""
+END_S = 0.35
+"""Silence that ends an utterance. The detector lets go some 0.07 s after the voice,
+so the end is known 0.42 s after it."""
 
-SPEECH_RATIO = 0.7
-"""Share of the window that must be speech to begin, or silence to end.
+EARLY_S = 0.12
+"""Silence after which what was said so far is offered for a first look."""
 
-On 84 phrases, half of them of one short word, by six synthetic voices: none
-missed or split, in quiet or in noise 26 dB down; the end is found 0.42 s after
-the voice (median; 0.38-0.48). At the endpointer's own 0.9: 0.48 s and one "six"
-missed in the noise.
-"""
+BEGIN_BLOCKS = 2
+"""So many blocks of speech in a row (64 ms) begin an utterance; a click makes one."""
 
 PRE_ROLL_S = 0.25
 POST_ROLL_S = 0.15
 """Sound kept around what the detector calls speech: soft consonants at the
 edges, and a little room tone, by which the recogniser sets its mean."""
 
+HISTORY_S = 0.8
+"""Sound kept before an utterance, by which the noise filter finds the noise."""
+
 MAX_UTTERANCE_S = 12.0
 """An utterance is cut here. The longest phrase of the grammars takes about 5 s;
 what goes on longer is suction, a radio or a conversation."""
+
+MARGIN_DB = 6.0
+"""So much under its loud parts the first blocks of an utterance may be."""
+
+CLEAN_BELOW_DB = 22.0
+"""Under this ratio of speech to noise the noise is filtered out; over it the filter
+costs more than it gives (see :mod:`.denoise`)."""
 
 DITHER_STEPS = 8.0
 """Standard deviation of the noise added, in 16-bit steps. Phrases right of 60
@@ -43,7 +52,6 @@ MAX_GAIN = 32.0
 The same 60 phrases with the dither, 35 dB quieter: 33 right as they are, 56
 raised; 45 dB quieter: 4 and 57."""
 
-_FRAME_S = FRAME_SAMPLES / RATE_HZ
 _RAIL = 32_700
 _POLE = 0.995  # of the one-pole high pass: -3 dB at about 13 Hz
 
@@ -61,7 +69,10 @@ class Utterance:
         clipped: three or more successive samples stood at full scale.
         level_dbfs: RMS level as it came in, without its offset, in dB
             relative to a full-scale square wave.
+        snr_db: speech over the noise before it, as it came in.
         cut: it was ended by the maximum length, not by silence.
+        final: it is over. One that is not is a first look, and comes again:
+            with the same ``ended_s`` if nothing more was said.
     """
 
     samples: Samples
@@ -70,35 +81,61 @@ class Utterance:
     peak: int
     clipped: bool
     level_dbfs: float
+    snr_db: float
     cut: bool = False
+    final: bool = True
 
 
 class Ear:
     """Finds utterances in a stream of 30 ms frames.
 
-    Voice activity is the WebRTC detector inside pocketsphinx's ``Endpointer``.
-    The same frames after :meth:`reset` give the same utterances to the bit.
-
     Args:
         seed: of the dither.
         max_utterance_s: longest utterance before it is cut.
+        cleaner: takes noise out where there is much; None leaves it in.
+        early: offer utterances for a first look too.
     """
 
-    def __init__(self, *, seed: int = 0, max_utterance_s: float = MAX_UTTERANCE_S) -> None:
+    def __init__(
+        self,
+        *,
+        seed: int = 0,
+        max_utterance_s: float = MAX_UTTERANCE_S,
+        cleaner: Cleaner | None = None,
+        early: bool = False,
+    ) -> None:
         self._seed = seed
         self._max_samples = round(max_utterance_s * RATE_HZ)
+        self._cleaner = cleaner
+        self._early = early
+        self._detector = Detector()
         self.reset()
 
     def reset(self) -> None:
-        """Forget everything; the next frame is at 0 s."""
-        self._endpointer = _new_endpointer()
-        self._epoch = 0  # sample position at which this endpointer's clock began
+        """Forget everything, the room too; the next frame is at 0 s."""
+        self._room = Room()
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget what is being said, but not the room; the next frame is at 0 s."""
+        self._detector.reset()
         self._rng = np.random.default_rng(self._seed)
         self._filter_state: NDArray[np.float64] | None = None
         self._raw: Samples = np.zeros(0, np.int16)
         self._clean: NDArray[np.float64] = np.zeros(0)
         self._held_from = 0  # sample position of the first sample held
+        self._pending: list[Block] = []  # blocks not yet judged, or of speech that may begin
+        self._drop_speech()
+
+    def _drop_speech(self) -> None:
         self._start: int | None = None
+        self._voiced_to = 0
+        self._noise_db = 0.0
+        self._talk_db: float | None = None
+        self._loud: list[float] = []
+        self._cleaning = False
+        self._cleaned_from = 0
+        self._looked_at = -1
 
     @property
     def in_speech(self) -> bool:
@@ -110,7 +147,8 @@ class Ear:
         return self._held_from + len(self._raw)
 
     def push(self, frame: Samples) -> Utterance | None:
-        """Take one frame of :data:`~.audio.FRAME_SAMPLES`; return an utterance that it ends.
+        """Take one frame of :data:`~.audio.FRAME_SAMPLES`; return an utterance that it
+        ends, or with ``early`` one that it may end.
 
         Raises:
             ValueError: the frame has another length (a defect of the caller).
@@ -120,21 +158,88 @@ class Ear:
         clean = self._without_offset(frame)
         self._raw = np.concatenate([self._raw, frame])
         self._clean = np.concatenate([self._clean, clean])
-        self._endpointer.process(to_int16(clean).tobytes())
+        if self._cleaner is not None and self._cleaning:
+            self._cleaner.push(to_int16(clean))
+        for block in self._detector.push(clean, self._room.noise_db()):
+            self._judge(block)
         if self._start is None:
-            if not self._endpointer.in_speech:
-                self._forget(self._now - round((WINDOW_S + PRE_ROLL_S) * RATE_HZ))
-                return None
-            self._start = self._epoch + round(self._endpointer.speech_start * RATE_HZ)
-        if not self._endpointer.in_speech:
-            return self._finish(self._epoch + round(self._endpointer.speech_end * RATE_HZ))
+            self._forget(self._now - round((HISTORY_S + FIRST_S) * RATE_HZ))
+            return None
+        silence = self._now - self._voiced_to
+        if silence >= END_S * RATE_HZ:
+            return self._finish()
         if self._now - self._start >= self._max_samples:
-            return self._finish(self._now, cut=True)
+            return self._finish(cut=True)
+        early = self._early and silence >= EARLY_S * RATE_HZ
+        if early and self._looked_at != self._voiced_to:
+            self._looked_at = self._voiced_to
+            return replace(self._utterance(self._voiced_to), final=False)
         return None
+
+    def take(self) -> None:
+        """A first look was enough: what was said so far is over."""
+        if self._start is not None:
+            self._drop_speech()
 
     def flush(self) -> Utterance | None:
         """End of the stream: return the utterance in progress, if any."""
-        return None if self._start is None else self._finish(self._now)
+        if self._start is None:
+            self._begin(final=True)
+        if self._start is None:
+            return None
+        self._voiced_to = self._now
+        return self._finish()
+
+    def _judge(self, block: Block) -> None:
+        self._room.blocks.append(block)
+        if self._start is not None:
+            if block.speech >= STAY and self._stands_out(block):
+                self._voiced_to = block.end
+                self._loud.append(block.level_db)
+            return
+        self._pending.append(block)
+        if self._room.heard_s >= FIRST_S - 0.05:
+            self._begin()
+
+    def _begin(self, *, final: bool = False) -> None:
+        """Look through the blocks not yet judged for the beginning of speech."""
+        talk_db = self._room.talk_db()
+        self._talk_db = talk_db
+        row: list[Block] = []
+        pending, self._pending = self._pending, []
+        for number, block in enumerate(pending):
+            spoken = block.speech >= BEGIN and self._stands_out(block)
+            row = [*row, block] if spoken else []
+            if len(row) >= BEGIN_BLOCKS:
+                self._open(row, pending[number + 1 :])
+                return
+        self._pending = [] if final else row
+
+    def _open(self, row: list[Block], rest: list[Block]) -> None:
+        start = row[0].end - BLOCK
+        # Of the room before this: speech that has just begun is not its noise.
+        before = [b.level_db for b in self._room.blocks if b.end < start and b.speech < STAY]
+        self._noise_db = float(np.median(before)) if before else self._room.noise_db()
+        self._start = max(start, self._held_from)
+        self._voiced_to = row[-1].end
+        self._loud = [block.level_db for block in row]
+        # In quiet the filter is not wanted, and costs; if it is after all, it comes late.
+        if max(self._loud) - self._noise_db < CLEAN_BELOW_DB + MARGIN_DB:
+            self._begin_cleaning()
+        for block in rest:
+            if block.speech >= STAY and self._stands_out(block):
+                self._voiced_to = block.end
+                self._loud.append(block.level_db)
+
+    def _begin_cleaning(self) -> None:
+        if self._cleaner is not None and self._start is not None and not self._cleaning:
+            self._cleaning = True
+            self._cleaned_from = max(self._start - round(HISTORY_S * RATE_HZ), self._held_from)
+            self._cleaner.begin()
+            self._cleaner.push(to_int16(self._clean[self._cleaned_from - self._held_from :]))
+
+    def _stands_out(self, block: Block) -> bool:
+        return self._talk_db is None or block.level_db >= self._talk_db
 
     def _without_offset(self, frame: Samples) -> NDArray[np.float64]:
         """Streaming high pass y[n] = x[n] - x[n-1] + p y[n-1], started in its steady state."""
@@ -151,7 +256,13 @@ class Ear:
         self._raw, self._clean = self._raw[drop:], self._clean[drop:]
         self._held_from += drop
 
-    def _finish(self, end: int, *, cut: bool = False) -> Utterance:
+    def _finish(self, *, cut: bool = False) -> Utterance:
+        end = self._now if cut else self._voiced_to
+        utterance = replace(self._utterance(end), cut=cut)
+        self._drop_speech()
+        return utterance
+
+    def _utterance(self, end: int) -> Utterance:
         assert self._start is not None
         first = max(self._start - round(PRE_ROLL_S * RATE_HZ), self._held_from)
         last = min(end + round(POST_ROLL_S * RATE_HZ), self._now)
@@ -160,33 +271,27 @@ class Ear:
         rms = float(np.sqrt(np.mean(clean**2)))
         peak = int(np.abs(raw.astype(np.int32)).max())
         rails = np.abs(raw.astype(np.int32)) >= _RAIL
-        utterance = Utterance(
-            samples=self._condition(clean, rms),
+        # Power of the speech alone, from the louder half of its blocks.
+        both = 10 ** (float(np.percentile(self._loud, 75)) / 10)
+        noise = 10 ** (self._noise_db / 10)
+        snr_db = 10 * float(np.log10(max(both - noise, 1e-3 * noise) / noise))
+        sound = clean
+        if self._cleaner is not None and snr_db < CLEAN_BELOW_DB:
+            self._begin_cleaning()
+            cleaned = self._cleaner.cleaned().astype(np.float64)
+            sound = cleaned[first - self._cleaned_from : last - self._cleaned_from]
+        return Utterance(
+            samples=self._condition(sound),
             started_s=self._start / RATE_HZ,
             ended_s=end / RATE_HZ,
             peak=peak,
             clipped=bool((rails[2:] & rails[1:-1] & rails[:-2]).any()),
             level_dbfs=20 * float(np.log10(max(rms, 0.1) / 32768)),
-            cut=cut,
+            snr_db=snr_db,
         )
-        self._start = None
-        self._forget(last)
-        if cut:
-            # The detector still stands in the old speech; begin afresh.
-            self._endpointer, self._epoch = _new_endpointer(), self._now
-        return utterance
 
-    def _condition(self, clean: NDArray[np.float64], rms: float) -> Samples:
+    def _condition(self, sound: NDArray[np.float64]) -> Samples:
         """Raise a quiet voice, then add the dither."""
+        rms = float(np.sqrt(np.mean(sound**2))) if len(sound) else 0.0
         gain = float(np.clip(TARGET_RMS / max(rms, 1.0), 1.0, MAX_GAIN))
-        return to_int16(clean * gain + self._rng.normal(0.0, DITHER_STEPS, len(clean)))
-
-
-def _new_endpointer() -> Endpointer:
-    return Endpointer(
-        window=WINDOW_S,
-        ratio=SPEECH_RATIO,
-        vad_mode=Vad.LOOSE,
-        sample_rate=RATE_HZ,
-        frame_length=_FRAME_S,
-    )
+        return to_int16(sound * gain + self._rng.normal(0.0, DITHER_STEPS, len(sound)))

@@ -121,7 +121,7 @@ class Grammar:
         self.rules = {name: parse_sentence(body) for name, body in phrases.rules.items()}
 
     @cached_property
-    def _expressions(self) -> tuple[Expression, ...]:
+    def expressions(self) -> tuple[Expression, ...]:
         """The templates, parsed."""
         return tuple(
             parse_sentence(template).expression
@@ -152,7 +152,7 @@ class Grammar:
     @cached_property
     def jsgf(self) -> str:
         """The same grammar in JSGF 1.0, one public rule ``<phrase>``."""
-        bodies = [_jsgf(expression) for expression in self._expressions]
+        bodies = [_jsgf(expression) for expression in self.expressions]
         lines = ["#JSGF V1.0;", "grammar step;", f"public <phrase> = {' | '.join(bodies)};"]
         lines += [f"<{name}> = {_jsgf(rule.expression)};" for name, rule in self.rules.items()]
         for name, items in self.lists.items():
@@ -169,7 +169,7 @@ class Grammar:
             for item in items:
                 pieces |= _spoken(item.say)
         rules = [rule.expression for rule in self.rules.values()]
-        for expression in (*self._expressions, *rules):
+        for expression in (*self.expressions, *rules):
             pieces |= set(_runs(expression))
         return tuple(sorted(pieces))
 

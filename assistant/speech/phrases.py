@@ -64,7 +64,8 @@ class AcceptedAlike(Strict):
 
 
 class Phrases(Strict):
-    """A whole ``phrases.yaml``."""
+    """A whole ``phrases.yaml``; ``hint`` shows a recogniser that writes freely how
+    phrases are to be written."""
 
     language: str
     rules: dict[str, str]
@@ -80,6 +81,7 @@ class Phrases(Strict):
     urgent: Urgent
     attention: Attention
     accepted_alike: tuple[AcceptedAlike, ...] = ()
+    hint: str = ""
 
 
 def read_lexicon(path: Path) -> dict[str, tuple[str, ...]]:

@@ -34,6 +34,10 @@ CACHED_GRAMMARS = 32
 MIN_SAMPLES = RATE_HZ // 10
 """Under 0.1 s there is no word, and pocketsphinx has too few frames to work on."""
 
+PATIENT_SAMPLES = 3 * RATE_HZ // 2
+"""Longest sound worth the wide beams: 1.5 s takes as long to decode with them, but
+longer noise once took a minute."""
+
 _PHONES = "phones"
 _N_BEST = 50
 # Pocketsphinx gives the best score of every search, and the segment scores of the
@@ -123,7 +127,7 @@ class _GrammarDecoder:
                 segment.end_frame,
                 scale * math.log(max(segment.ascore, _TINY)),
             )
-            for segment in decoder.seg()
+            for segment in decoder.seg() or ()
         )
         others: tuple[str, ...] = ()
         if search != _PHONES:
@@ -137,11 +141,16 @@ class PocketsphinxListener:
     """A :class:`~assistant.speech.listeners.Listener` that needs nothing installed.
 
     The same samples give the same result whatever was heard before.
+
+    Args:
+        alone: False where a better second opinion is at hand (:mod:`.paired`): the
+            second decode is left out, and the confidence means less.
     """
 
     name = "pocketsphinx"
 
-    def __init__(self) -> None:
+    def __init__(self, *, alone: bool = True) -> None:
+        self._alone = alone
         self._quick = _GrammarDecoder()
         self._patient: _GrammarDecoder | None = None
         self._grammar: StepGrammar | None = None
@@ -172,7 +181,7 @@ class PocketsphinxListener:
         if hit is None:
             return Heard("", 0.0, listener=self.name), None
         phones = self._quick.decode(_PHONES, samples)
-        second = self._quick.decode(search, _slowed(samples))
+        second = self._quick.decode(search, _slowed(samples)) if self._alone else hit
         second_text = second.text if second else ""
         evidence = self._weigh(hit, phones, second_text, samples)
         others = [*hit.others, second_text, *(second.others if second else ())]
@@ -190,6 +199,8 @@ class PocketsphinxListener:
         """With wide beams, for short words in noise ("yes") whose path was pruned:
         9 of 10 such came back right (of 336, synthetic, 16 to 32 dB)."""
         assert self._grammar is not None
+        if len(samples) > PATIENT_SAMPLES:
+            return None
         if self._patient is None:
             self._patient = _GrammarDecoder(beam=1e-80, wbeam=1e-60, pbeam=1e-80)
         return self._patient.decode(self._patient.search_for(self._grammar), samples)

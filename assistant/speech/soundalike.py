@@ -162,12 +162,14 @@ def _between_vowels(one: _Vowel, other: _Vowel) -> float:
     )
 
 
-_CODES = {phone: code for code, phone in enumerate(sorted(PHONES))}
-_COSTS = np.array([[_substitution(one, other) for other in _CODES] for one in _CODES])
+CODES = {phone: code for code, phone in enumerate(sorted(PHONES))}
+"""The number of each phone, its row and column in :data:`COSTS`."""
+COSTS = np.array([[_substitution(one, other) for other in CODES] for one in CODES])
+"""What it costs to hear one phone as another: 0 the same, 1 nothing in common; (39, 39)."""
 _CHUNK = 8192
 
 
-def _left_out(phones: Phones) -> list[float]:
+def left_out(phones: Phones) -> list[float]:
     """What it costs to miss each phone: half for the weak ones."""
     costs = [_WEAK if phone in _WEAK_PHONES else 1.0 for phone in phones]
     if phones and phones[-1] in _WEAK_AT_THE_END:
@@ -238,16 +240,16 @@ class _Table:
         self.codes = np.zeros(shape, np.int64)
         self.missed = np.zeros(shape)
         for row, phones in enumerate(sequences):
-            self.codes[row, : len(phones)] = [_CODES[phone] for phone in phones]
-            self.missed[row, : len(phones)] = _left_out(phones)
+            self.codes[row, : len(phones)] = [CODES[phone] for phone in phones]
+            self.missed[row, : len(phones)] = left_out(phones)
         # How often each phone occurs, and the least it can cost beside each sequence.
-        weak = [phone in _WEAK_PHONES | _WEAK_AT_THE_END for phone in _CODES]
-        self._counts = np.zeros((len(sequences), len(_CODES)))
+        weak = [phone in _WEAK_PHONES | _WEAK_AT_THE_END for phone in CODES]
+        self._counts = np.zeros((len(sequences), len(CODES)))
         self._least = np.tile(np.where(weak, _WEAK, 1.0), (len(sequences), 1))
         for row, length in enumerate(self.lengths):
             for code in self.codes[row, :length]:
                 self._counts[row, code] += 1
-                np.minimum(self._least[row], _COSTS[code], out=self._least[row])
+                np.minimum(self._least[row], COSTS[code], out=self._least[row])
 
     def at_least(
         self, ones: NDArray[np.int64], others: NDArray[np.int64]
@@ -274,7 +276,7 @@ def _edits(
     cost = np.where(long_one == 0, row[long_other, np.arange(len(ones))], 0.0)
     for i in range(height):
         before, dropped = row, table.missed[ones, i]
-        by_phone = _COSTS[table.codes[ones, i]]
+        by_phone = COSTS[table.codes[ones, i]]
         row = np.empty_like(before)
         row[0] = before[0] + dropped
         for j in range(width):
@@ -302,20 +304,24 @@ def phones_of(text: str, lexicon: Mapping[str, tuple[str, ...]]) -> tuple[Phones
 
 
 def dictionary(
-    words: Collection[str], lexicon: Mapping[str, tuple[str, ...]]
+    words: Collection[str] | None, lexicon: Mapping[str, tuple[str, ...]]
 ) -> dict[str, tuple[str, ...]]:
-    """Pronunciations of ``words``: those of ``lexicon``, then those of the dictionary
-    in the pocketsphinx wheel, for the recogniser takes both.
+    """Pronunciations of ``words``, or of all there are: those of ``lexicon``, then those
+    of the dictionary in the pocketsphinx wheel, for the recogniser takes both.
 
     Words that neither has are missing from the result.
     """
     from pocketsphinx import get_model_path  # noqa: PLC0415
 
-    found = {word: list(lexicon.get(word, ())) for word in words}
+    found = {
+        word: list(lexicon.get(word, ())) for word in (lexicon if words is None else words)
+    }
     with Path(get_model_path("en-us/cmudict-en-us.dict")).open(encoding="utf-8") as lines:
         for line in lines:
             entry, _, phones = line.strip().partition(" ")
             word = entry.partition("(")[0]
+            if words is None:
+                found.setdefault(word, [])
             if word in found and phones not in found[word]:
                 found[word].append(phones)
     return {word: tuple(ways) for word, ways in found.items() if ways}

@@ -57,13 +57,13 @@ def understand(
     heard = it.Heard(text=text, confidence=confidence, channel=channel, began=began)
     if not text:
         return it.Unclear(heard=heard, reason="no phrase of this step")
-    meanings = _meanings(text, grammar, heard)
-    if not meanings:
+    meant = meanings(text, grammar, heard)
+    if not meant:
         return it.Unclear(heard=heard, reason="not a whole phrase")
-    if len(meanings) > 1:
-        readings = tuple(describe(meaning) for meaning in meanings)
+    if len(meant) > 1:
+        readings = tuple(describe(meaning) for meaning in meant)
         return it.Unclear(heard=heard, reason="more than one meaning", readings=readings)
-    (intent,) = meanings
+    (intent,) = meant
     if confidence < trust.reject:
         return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Command) and intent.verb in HARMLESS:
@@ -95,19 +95,23 @@ def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
     )
 
 
-def _meanings(text: str, grammar: Grammar, heard: it.Heard) -> list[it.AnyIntent]:
+def meanings(
+    text: str,
+    grammar: Grammar,
+    heard: it.Heard = it.Heard(),  # noqa: B008 - frozen
+) -> list[it.AnyIntent]:
     """Every distinct meaning of a text; doubtful readings only where there is no other."""
     results = list(recognize_all(text, grammar.intents))
     sure = [r for r in results if not (r.intent_metadata or {}).get("doubt")]
-    meanings: list[it.AnyIntent] = []
+    found: list[it.AnyIntent] = []
     for result in sure or results:
         intent = _intent(result, heard)
         doubt = (result.intent_metadata or {}).get("doubt")
         if doubt and isinstance(intent, it.Given | it.Correction):
             intent = _doubted(intent, doubt)
-        if intent not in meanings:
-            meanings.append(intent)
-    return _newest_kind_first(meanings, grammar.wanted.corrections)
+        if intent not in found:
+            found.append(intent)
+    return _newest_kind_first(found, grammar.wanted.corrections)
 
 
 def _newest_kind_first(
@@ -168,7 +172,7 @@ def _doubt(
     if recognised.confidence >= trust.accept:
         return None
     for rival in recognised.alternatives:
-        others = _meanings(rival, grammar, intent.heard)
+        others = meanings(rival, grammar, intent.heard)
         if others and others[0] != intent:
             return f"Not sure: perhaps {describe(others[0])}."
     return "Not heard clearly."

@@ -28,11 +28,12 @@ from assistant.procedure.apply import apply
 from assistant.procedure.decide import decide
 from assistant.procedure.moment import Moment
 from assistant.procedure.state import CaseState
-from assistant.session import Hearing
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, read_wav
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language, Wanted
+from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
+from assistant.speech.look import FirstLook, settled
 from assistant.speech.understand import understand
 
 Grammars = Callable[[Wanted], Grammar]
@@ -126,6 +127,7 @@ def hear(
     """
     now = now or later(state)
     hearing.ear.reset()
+    look, busy_s = FirstLook(), 0.0
     caught: list[Caught] = []
     events: list[ev.AnyEvent] = []
     present = state
@@ -138,13 +140,20 @@ def hear(
         if utterance is None:
             continue
         grammar = grammars(wanted_now(present))
+        at_s = min(at + FRAME_SAMPLES, len(sound)) / RATE_HZ
         began_s = time.perf_counter()
         _ = grammar.intents
         hearing.listener.prepare(grammar)
         ready_s, cpu_s = time.perf_counter(), time.process_time()
-        recognised = hearing.listener.hear(utterance.samples)
+        recognised = look.hear(hearing.listener, grammar, utterance)
         intent = understand(recognised, grammar, hearing.trust, began=now)
-        done_s = time.perf_counter()
+        # One thing at a time: a look that is not done delays what comes next.
+        busy_s = max(busy_s, at_s) + time.perf_counter() - ready_s
+        if not utterance.final:
+            # What is recognised during the last silence costs no time after it.
+            if not settled(intent, recognised, grammar, hearing.trust):
+                continue
+            hearing.ear.take()
         caught.append(
             Caught(
                 text=recognised.text,
@@ -152,8 +161,8 @@ def hear(
                 listener=recognised.listener,
                 intent=intent,
                 sound_s=len(utterance.samples) / RATE_HZ,
-                at_s=min(at + FRAME_SAMPLES, len(sound)) / RATE_HZ,
-                process_s=done_s - ready_s,
+                at_s=at_s,
+                process_s=busy_s - at_s,
                 cpu_s=time.process_time() - cpu_s,
                 prepare_s=ready_s - began_s,
                 flushed=flushed,

@@ -31,7 +31,7 @@ Speaker = Callable[[str, str], Samples]
 QUIET_RMS = 25.0
 """A very quiet room: 40 dB under the operator, in every condition."""
 
-LEAD_S = 0.8
+LEAD_S = 1.5
 TAIL_S = 1.5
 """Room before and after the voice."""
 

@@ -19,9 +19,9 @@ from assistant.procedure import intents as it
 from assistant.procedure.state import CASE, CaseState
 from assistant.prompt.sayings import Wording, load_wording
 from assistant.prompt.wording import respond
-from assistant.session import Hearing
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import number_words
+from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 from hearing.ears import Grammars, Outcome, hear, later, step_on
 from hearing.phrases import Phrase, perfect

@@ -1,0 +1,45 @@
+"""Options that several commands take, and their defaults."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+from platformdirs import user_config_path
+
+FOLDER = click.Path(file_okay=False, path_type=Path)
+FILE = click.Path(dir_okay=False, path_type=Path)
+WORDS = click.option(
+    "--words",
+    "own_words",
+    type=FOLDER,
+    default=None,
+    help="Folder of a practice's own words; default: words/en in the user's settings.",
+)
+LISTENER = click.option(
+    "--listener", type=click.Choice(["pocketsphinx", "vosk"]), default="pocketsphinx"
+)
+MODEL = click.option(
+    "--model",
+    type=FOLDER,
+    envvar="FILLWARM_VOSK_MODEL",
+    default=None,
+    help="Folder of a vosk model.",
+)
+MICROPHONE = click.option("--microphone", default=None, help="Input device, by name or number.")
+SPEAKER = click.option(
+    "--speaker", default=None, help="Output device (earpiece), by name or number."
+)
+SILENT = click.option("--silent", is_flag=True, help="Screen only, no voice.")
+
+
+def usual_words(folder: Path | None) -> Path | None:
+    """The folder given, or the usual one if there is one."""
+    usual = user_config_path("fillwarm") / "words" / "en"
+    return folder or (usual if usual.exists() else None)
+
+
+def this_second() -> datetime:
+    """When a clock that counts samples starts."""
+    return datetime.now().astimezone().replace(microsecond=0)

@@ -1,0 +1,96 @@
+"""The command ``fillwarm room-check``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from assistant import assembly, roomcheck
+from assistant.clock import Clock, SampleClock, SystemClock
+from assistant.options import (
+    FILE,
+    LISTENER,
+    MICROPHONE,
+    MODEL,
+    SILENT,
+    SPEAKER,
+    WORDS,
+    this_second,
+    usual_words,
+)
+from assistant.prompt.mouth import Mouth
+from assistant.prompt.player import Player, SilentPlayer
+from assistant.prompt.voice import Pyttsx3Voice
+from assistant.speech.audio import AudioSource, MicrophoneSource, wav_source
+from assistant.speech.room_plan import draw, load_plan, phrases
+
+
+@click.command("room-check")
+@LISTENER
+@MODEL
+@click.option(
+    "--wav",
+    type=FILE,
+    default=None,
+    help="Check this recording (noise, then the phrases of --list in order).",
+)
+@MICROPHONE
+@SPEAKER
+@SILENT
+@click.option("--seed", default=1, show_default=True, help="Chooses the phrases.")
+@click.option("--list", "only_list", is_flag=True, help="Print the phrases and end.")
+@click.option(
+    "--out",
+    type=FILE,
+    default=None,
+    help="Where to; default: room.json in the user's settings.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the profile.")
+@WORDS
+def room_check(
+    listener: str,
+    model: Path | None,
+    wav: Path | None,
+    microphone: str | None,
+    speaker: str | None,
+    silent: bool,
+    seed: int,
+    only_list: bool,
+    out: Path | None,
+    as_json: bool,
+    own_words: Path | None,
+) -> None:
+    """Find out whether this room, microphone and voice are good enough."""
+    words = assembly.language(usual_words(own_words))
+    plan = load_plan(words.folder)
+    if only_list:
+        click.echo("\n".join(phrase for phrase, _ in phrases(plan, seed)))
+        return
+    asked = draw(plan, words, seed)
+
+    def write(line: str) -> None:
+        click.echo(line, err=as_json)
+
+    recording = wav_source(wav) if wav else None
+    ears = assembly.hearing(listener, model, words)
+    clock: Clock = SampleClock(this_second()) if recording else SystemClock()
+    player: Player = (
+        SilentPlayer() if recording else assembly.loudspeaker(silent, speaker, write)
+    )
+    source: AudioSource = recording or MicrophoneSource(microphone)
+    mouth = Mouth(Pyttsx3Voice(), player, lambda: clock.now().mono_s)
+    try:
+        made = roomcheck.check(source, ears, plan, asked, clock, mouth, write, seed=seed)
+    finally:
+        source.close()
+        player.close()
+    write("\n" + "\n".join(roomcheck.summary(made, plan)))
+    if as_json:
+        click.echo(made.model_dump_json(indent=2))
+    # A recording is not this room: it changes the settings only when asked to.
+    if out is None and recording is None:
+        out = roomcheck.stored()
+    if out is not None:
+        roomcheck.store(made, out)
+        write(f"Written: {out}")

@@ -1,0 +1,96 @@
+"""The first look: what was said is recognised while its last silence is still going on.
+
+People pause within a phrase ("twenty one ... point five"), so the end of an utterance
+is known only some time after it. The sound is recognised at once, and again only if
+more is said. A phrase that nothing can follow, or nothing that would change what it
+means, is taken at once.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from hassil.expression import (
+    Alternative,
+    Expression,
+    Group,
+    ListReference,
+    RuleReference,
+    TextChunk,
+)
+from hassil.parse_expression import parse_sentence
+
+from assistant.procedure import intents as it
+from assistant.speech.grammar import Grammar
+from assistant.speech.listeners import Heard, Listener
+from assistant.speech.understand import Trust, meanings
+
+if TYPE_CHECKING:  # it loads the detector, which typed work does without
+    from assistant.speech.frontend import Utterance
+
+
+class FirstLook:
+    """Hears utterances, and remembers the newest for when it comes again."""
+
+    def __init__(self) -> None:
+        self._kept: tuple[float, float, str, Heard] | None = None
+
+    def hear(self, listener: Listener, grammar: Grammar, utterance: Utterance) -> Heard:
+        """What ``listener`` recognises at this grammar."""
+        kept = self._kept
+        span = utterance.started_s, utterance.ended_s, grammar.key
+        if kept is None or kept[:3] != span:
+            listener.prepare(grammar)
+            kept = self._kept = (*span, listener.hear(utterance.samples))
+        if utterance.final:
+            self._kept = None
+        return kept[3]
+
+
+def settled(intent: it.AnyIntent, heard: Heard, grammar: Grammar, trust: Trust) -> bool:
+    """Whether a first look is enough: surely heard, and complete."""
+    if isinstance(intent, it.Unclear) or intent.heard.doubt is not None:
+        return False
+    return heard.confidence >= trust.accept and closed(heard.text, grammar)
+
+
+def closed(text: str, grammar: Grammar) -> bool:
+    """Whether nothing that may follow ``text`` would change what it means."""
+    meant = meanings(text, grammar)
+    if len(meant) != 1:
+        return False
+    return all(meanings(f"{text} {w}", grammar) == meant for w in next_words(text, grammar))
+
+
+def next_words(text: str, grammar: Grammar) -> frozenset[str]:
+    """The words with which a phrase of ``grammar`` may go on after ``text``."""
+    words = text.split()
+    found: set[str] = set()
+
+    def after(expression: Expression, at: frozenset[int]) -> frozenset[int]:
+        """Where in ``words`` one can be after ``expression``, having begun at ``at``."""
+        match expression:
+            case TextChunk():
+                for word in expression.text.split():
+                    if len(words) in at:
+                        found.add(word)
+                    at = frozenset(i + 1 for i in at if i < len(words) and words[i] == word)
+                return at
+            case ListReference():
+                items = grammar.lists[expression.list_name]
+                sayings = (parse_sentence(item.say).expression for item in items)
+                return frozenset().union(*(after(saying, at) for saying in sayings))
+            case RuleReference():
+                return after(grammar.rules[expression.rule_name].expression, at)
+            case Alternative():
+                left_out = at if expression.is_optional else frozenset[int]()
+                return left_out.union(*(after(item, at) for item in expression.items))
+            case Group():
+                for item in expression.items:
+                    at = after(item, at) if at else at
+                return at
+        raise TypeError(f"no words for {type(expression).__name__}")
+
+    for template in grammar.expressions:
+        after(template, frozenset({0}))
+    return frozenset(found)

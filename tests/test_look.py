@@ -1,0 +1,101 @@
+"""The first look: when a phrase is complete, and what is heard only once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from assistant import assembly
+from assistant.speech.frontend import Utterance
+from assistant.speech.grammar import Grammar, Wanted
+from assistant.speech.listeners import Heard, Samples, StepGrammar
+from assistant.speech.look import FirstLook, closed, next_words, settled
+from assistant.speech.understand import Trust, understand
+
+TRUST = Trust(accept=0.8, command=0.5, reject=0.1)
+STEP = Grammar(
+    assembly.language(),
+    Wanted("mm", 8, 25, corrections=("mm",), options=("binds",), canals=("buccal", "palatal")),
+)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "sixteen point five",  # only the unit can follow
+        "sixteen and a half",
+        "plugger sixteen point five millimetres",
+        "correction sixteen point five",
+        "it binds",
+        "done",
+        "canal palatal",
+    ],
+)
+def test_a_complete_phrase_is_closed(text: str) -> None:
+    assert closed(text, STEP)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "twenty",  # ... two
+        "twenty two",  # ... point five: a shorter number is the worst thing to store
+        "correction sixteen",
+        "sixteen point",  # no phrase
+        "skip this step",  # ... not needed
+        "what day is it",
+    ],
+)
+def test_what_may_go_on_is_not_closed(text: str) -> None:
+    assert not closed(text, STEP)
+
+
+def test_the_words_that_may_follow() -> None:
+    assert next_words("twenty two point five", STEP) == {"mil", "millimetre", "millimetres"}
+    assert {"point", "and", "millimetres"} <= next_words("twenty two", STEP)
+    assert next_words("nobody says this", STEP) == frozenset()
+    assert "plugger" in next_words("", STEP)
+
+
+@pytest.mark.parametrize(
+    ("text", "confidence", "enough"),
+    [
+        ("sixteen point five", 0.9, True),
+        ("sixteen point five", 0.7, False),  # doubtful: it is heard out
+        ("sixteen", 0.99, False),
+        ("no phrase at all", 0.99, False),
+        ("twenty two five", 0.99, False),  # tenths without point are always confirmed
+    ],
+)
+def test_what_is_taken_at_once(text: str, confidence: float, enough: bool) -> None:
+    heard = Heard(text, confidence)
+    assert settled(understand(heard, STEP, TRUST), heard, STEP, TRUST) is enough
+
+
+class Counting:
+    """A listener that counts how often it is asked."""
+
+    name = "counting"
+
+    def __init__(self) -> None:
+        self.heard = 0
+
+    def prepare(self, grammar: StepGrammar) -> None:
+        pass
+
+    def hear(self, samples: Samples) -> Heard:
+        self.heard += 1
+        return Heard(f"number {self.heard}", 1.0)
+
+
+def test_the_same_speech_is_recognised_once_and_more_speech_again() -> None:
+    look, listener = FirstLook(), Counting()
+    first = Utterance(np.zeros(8000, np.int16), 1.0, 1.4, 1, False, -30.0, 30.0, final=False)
+    assert look.hear(listener, STEP, first).text == "number 1"
+    more = replace(first, ended_s=1.9)
+    assert look.hear(listener, STEP, more).text == "number 2"
+    assert look.hear(listener, STEP, replace(more, final=True)).text == "number 2"
+    # The next utterance of a stream begun afresh may stand at the same second.
+    assert look.hear(listener, STEP, replace(more, final=True)).text == "number 3"

@@ -1,0 +1,111 @@
+"""Two recognisers that must agree, the second one pretended."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from functools import cache
+
+import pytest
+
+from assistant import assembly
+from assistant.demo.dictation import dictate
+from assistant.procedure import intents as it
+from assistant.speech.grammar import Grammar, Wanted
+from assistant.speech.listeners import Heard, Samples
+from assistant.speech.paired import DISAGREED, PairedListener
+from assistant.speech.pocketsphinx_listener import PocketsphinxListener
+from assistant.speech.understand import understand
+
+STEP = Grammar(
+    assembly.language(),
+    Wanted("mm", 8, 25, corrections=("mm",), options=("binds",), canals=("buccal", "palatal")),
+)
+TRUST = assembly.TRUST["paired"]
+
+
+class Writes:
+    """A second recogniser that writes what it is told to."""
+
+    def __init__(self) -> None:
+        self.text = ""
+
+    def transcribe(self, samples: Samples) -> str:
+        return self.text
+
+
+@cache
+def pair() -> tuple[PairedListener, Writes]:
+    second = Writes()
+    listener = PairedListener(
+        PocketsphinxListener(alone=False), lambda: second, assembly.language().lexicon
+    )
+    listener.prepare(STEP)
+    return listener, second
+
+
+@cache
+def said(text: str) -> Samples:
+    if not shutil.which("flite"):
+        pytest.skip("flite is not installed")
+    return dictate(text, "flite:slt")
+
+
+def heard(text: str, written: str) -> Heard:
+    listener, second = pair()
+    second.text = written
+    return listener.hear(said(text))
+
+
+def given(recognised: Heard) -> it.AnyIntent:
+    return understand(recognised, STEP, TRUST)
+
+
+def test_what_both_heard_is_taken() -> None:
+    recognised = heard("plugger sixteen point five", "Plugger 16.5.".lower())
+    assert recognised.text == "plugger sixteen point five"
+    intent = given(recognised)
+    assert isinstance(intent, it.Given)
+    assert intent.value == 16.5
+    assert intent.heard.doubt is None
+
+
+@pytest.mark.parametrize(
+    "written", ["plugger fifteen point five", "plugger 16", "plugger 16.9", "sixty point five"]
+)
+def test_another_number_is_never_taken_without_a_question(written: str) -> None:
+    recognised = heard("plugger sixteen point five", written)
+    assert recognised.confidence <= DISAGREED < TRUST.accept
+    intent = given(recognised)
+    assert isinstance(intent, it.Unclear) or intent.heard.doubt is not None
+
+
+def test_a_near_miss_of_the_second_still_agrees() -> None:
+    recognised = heard("plugger sixteen point five", "plodger sixteen point five")
+    assert given(recognised).heard.doubt is None
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["", "did you see the game last night", "the next patient comes at four with her mother"],
+)
+def test_a_value_that_the_second_never_heard_is_not_taken(written: str) -> None:
+    recognised = heard("plugger sixteen point five", written)
+    intent = given(recognised)
+    assert isinstance(intent, it.Unclear) or intent.heard.doubt is not None
+
+
+def test_noise_gives_nothing() -> None:
+    listener, second = pair()
+    second.text = "thank you"
+    recognised = listener.hear(said("plugger sixteen point five")[:1600] * 0)
+    assert recognised.text == "" or recognised.confidence < TRUST.reject
+
+
+def test_a_missing_second_is_told(tmp_path: object) -> None:
+    def lost() -> Writes:
+        raise subprocess.SubprocessError("no model")
+
+    listener = PairedListener(PocketsphinxListener(alone=False), lost, {})
+    with pytest.raises(subprocess.SubprocessError):
+        listener.ready()
