@@ -104,16 +104,19 @@ def hearing(
     """Ears for a session. ``room``, if of the same recogniser, makes them stricter.
 
     Raises:
-        EquipmentError: the recogniser's model is missing.
+        EquipmentError: a recogniser's model is missing or damaged.
         InputFileError: the model lacks words of the grammar.
     """
     from assistant.speech.frontend import Ear  # noqa: PLC0415
+    from assistant.speech.paired import PairedListener  # noqa: PLC0415
     from assistant.speech.urgent import UrgentEar  # noqa: PLC0415
 
     urgent = words.phrases.urgent
     recogniser = listener(name, model, words, second=second)
     # Words that the model lacks must come to light now, not in mid-case.
     recogniser.prepare(Grammar(words, everything(words.phrases)))
+    if isinstance(recogniser, PairedListener):
+        recogniser.ready()
     called = None
     if listen is Listen.ATTENTION:
         word = words.phrases.attention

@@ -23,6 +23,7 @@ from assistant.options import (
     LISTENER,
     MICROPHONE,
     MODEL,
+    SECOND,
     SILENT,
     SPEAKER,
     WORDS,
@@ -113,6 +114,7 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
 @click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
 @LISTENER
 @MODEL
+@SECOND
 @click.option(
     "--wav", type=FILE, default=None, help="Hear this recording instead of a microphone."
 )
@@ -144,6 +146,7 @@ def run(
     protocol: str,
     listener: str,
     model: Path | None,
+    second: Path | None,
     wav: Path | None,
     typed: bool,
     microphone: str | None,
@@ -166,6 +169,7 @@ def run(
             listener,
             model,
             words,
+            second=second,
             earpiece=not loudspeaker,
             listen=Listen(listen),
             room=profile,

@@ -18,7 +18,18 @@ WORDS = click.option(
     help="Folder of a practice's own words; default: words/en in the user's settings.",
 )
 LISTENER = click.option(
-    "--listener", type=click.Choice(["pocketsphinx", "vosk"]), default="pocketsphinx"
+    "--listener",
+    type=click.Choice(["pocketsphinx", "alone", "vosk"]),
+    default="pocketsphinx",
+    show_default=True,
+    help="The embedded recogniser with a second one where installed; the same alone; vosk.",
+)
+SECOND = click.option(
+    "--second-model",
+    "second",
+    type=FOLDER,
+    default=None,
+    help="Folder of a model for the second recogniser; default: the one installed.",
 )
 MODEL = click.option(
     "--model",

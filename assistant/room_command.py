@@ -13,6 +13,7 @@ from assistant.options import (
     LISTENER,
     MICROPHONE,
     MODEL,
+    SECOND,
     SILENT,
     SPEAKER,
     WORDS,
@@ -29,6 +30,7 @@ from assistant.speech.room_plan import draw, load_plan, phrases
 @click.command("room-check")
 @LISTENER
 @MODEL
+@SECOND
 @click.option(
     "--wav",
     type=FILE,
@@ -51,6 +53,7 @@ from assistant.speech.room_plan import draw, load_plan, phrases
 def room_check(
     listener: str,
     model: Path | None,
+    second: Path | None,
     wav: Path | None,
     microphone: str | None,
     speaker: str | None,
@@ -73,7 +76,7 @@ def room_check(
         click.echo(line, err=as_json)
 
     recording = wav_source(wav) if wav else None
-    ears = assembly.hearing(listener, model, words)
+    ears = assembly.hearing(listener, model, words, second=second)
     clock: Clock = SampleClock(this_second()) if recording else SystemClock()
     player: Player = (
         SilentPlayer() if recording else assembly.loudspeaker(silent, speaker, write)

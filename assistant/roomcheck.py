@@ -18,7 +18,6 @@ from assistant.errors import EquipmentError, InputFileError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.record.atomic import unwritable, write_atomically
-from assistant.session import FRAME_S
 from assistant.speech.audio import (
     FRAME_SAMPLES,
     RATE_HZ,
@@ -115,9 +114,10 @@ def told(outcome: Outcome) -> str:
 
 def _frames(source: AudioSource, clock: Clock, mouth: Mouth) -> Frames:
     for frame in source.frames():
+        spoke = mouth.speaking  # the end of a prompt may be in this frame
         clock.advance(FRAME_S)
         mouth.pump()
-        yield frame, mouth.speaking
+        yield frame, spoke or mouth.speaking
 
 
 def _noise(frames: Frames, ears: Hearing, seconds: float, name: str) -> Samples:

@@ -72,5 +72,11 @@ def test_human_speech_is_written_down() -> None:
     folder = installed_model()
     if folder is None:
         pytest.skip("no model of the second recogniser is installed")
-    written = WhisperTranscriber(folder, "Go back two feet.").transcribe(human("goforward.raw"))
-    assert written in {"go forward ten meters", "go forward 10 meters", "go forward ten metres"}
+    second = WhisperTranscriber(folder, "Go back two feet.")
+    written = second.transcribe(human("goforward.raw"))
+    assert written.text in {f"go forward {ten} meters" for ten in ("ten", "10")}
+    right, *wrong = written.scores(
+        ["go forward ten meters", "go forward nine meters", "go forward ten", "stop"]
+    )
+    assert right > max(wrong)
+    assert second.transcribe(human("goforward.raw")[:0]).text == ""

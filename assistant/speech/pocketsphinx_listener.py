@@ -39,7 +39,7 @@ PATIENT_SAMPLES = 3 * RATE_HZ // 2
 longer noise once took a minute."""
 
 _PHONES = "phones"
-_N_BEST = 50
+_N_BEST = 20
 # Pocketsphinx gives the best score of every search, and the segment scores of the
 # phone loop, shifted right by 10 bits (SENSCR_SHIFT); a grammar's segment scores
 # come unshifted.

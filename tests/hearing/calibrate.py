@@ -60,7 +60,7 @@ class Row:
         value: it would store something.
         right: it means what was said.
         agreed: both recognisers mean it.
-        features: see ``paired.Case``.
+        features: see ``paired.Support``.
     """
 
     key: str
@@ -95,7 +95,7 @@ def measure(cache: Path, task: work.Task) -> list[Row]:
     for utterance in [*map(_EARS.ear.push, frames), _EARS.ear.flush()]:
         if utterance is None or not utterance.final:
             continue
-        for phrase in _EARS.listener.phrases(utterance.samples)[0]:
+        for phrase in _EARS.listener.phrases(utterance.samples):
             meant = meanings(phrase.text, step)
             right = meaning is not None and len(meant) == 1 and same(meant[0], meaning)
             kind = type(meant[0]).__name__ if len(meant) == 1 else ""
@@ -107,8 +107,8 @@ def measure(cache: Path, task: work.Task) -> list[Row]:
                     text=phrase.text,
                     value=kind in {"Given", "Correction", "Chosen"},
                     right=right,
-                    agreed=bool(phrase.case.agreed),
-                    features=phrase.case.features(),
+                    agreed=phrase.support.agreed,
+                    features=phrase.support.features(),
                 )
             )
     return rows
