@@ -40,7 +40,7 @@ from assistant.speech.understand import Trust
 
 TRUST = {
     "pocketsphinx": Trust(accept=0.6, command=0.35, reject=0.15),
-    "paired": Trust(accept=0.8, command=0.5, reject=0.1),
+    "paired": Trust(accept=0.6, command=0.5, reject=0.2, harmless=0.41, noisy_db=7.0),
     "vosk": Trust(accept=0.8, command=0.5, reject=0.3),
 }
 """How much confidence each listener needs; see ``tests/calibrate_listener.py``."""

@@ -178,6 +178,11 @@ def run(
             profile, about = roomcheck.fit(profile, ears, asked_for=room is not None)
         if about:
             click.echo(about)
+        if listener == ears.listener.name == "pocketsphinx":
+            click.echo(
+                "One recogniser only, so expect more questions and hear every read-back: "
+                "pip install 'fillwarm[second]' adds a second one."
+            )
     clock: Clock = SystemClock()
     if recording is not None:
         clock = SampleClock(this_second())

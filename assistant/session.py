@@ -305,7 +305,9 @@ class Session:
             return
         self._attention = self._attention.shut()
         grammar = self.grammar(self._word)
-        recognised = self._look.hear(self.hearing.listener, grammar, utterance)
+        recognised = self._look.hear(
+            self.hearing.listener, grammar, utterance, self.hearing.trust
+        )
         if self._word and not self._called(recognised, utterance):
             return  # talk in the room: neither answered nor kept
         self._heard(
@@ -316,7 +318,9 @@ class Session:
         """Recognise what may go on; take it now if it is surely complete."""
         assert self.hearing is not None
         grammar = self.grammar(self._word)
-        recognised = self._look.hear(self.hearing.listener, grammar, utterance)
+        recognised = self._look.hear(
+            self.hearing.listener, grammar, utterance, self.hearing.trust
+        )
         intent = understand(recognised, grammar, self.hearing.trust, began=began)
         enough = settled(intent, recognised, grammar, self.hearing.trust)
         if enough and self._attention.mode is Listen.OPEN:

@@ -93,9 +93,9 @@ class Counting:
 def test_the_same_speech_is_recognised_once_and_more_speech_again() -> None:
     look, listener = FirstLook(), Counting()
     first = Utterance(np.zeros(8000, np.int16), 1.0, 1.4, 1, False, -30.0, 30.0, final=False)
-    assert look.hear(listener, STEP, first).text == "number 1"
+    assert look.hear(listener, STEP, first, TRUST).text == "number 1"
     more = replace(first, ended_s=1.9)
-    assert look.hear(listener, STEP, more).text == "number 2"
-    assert look.hear(listener, STEP, replace(more, final=True)).text == "number 2"
+    assert look.hear(listener, STEP, more, TRUST).text == "number 2"
+    assert look.hear(listener, STEP, replace(more, final=True), TRUST).text == "number 2"
     # The next utterance of a stream begun afresh may stand at the same second.
-    assert look.hear(listener, STEP, replace(more, final=True)).text == "number 3"
+    assert look.hear(listener, STEP, replace(more, final=True), TRUST).text == "number 3"

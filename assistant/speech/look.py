@@ -8,6 +8,7 @@ means, is taken at once.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from hassil.expression import (
@@ -35,13 +36,18 @@ class FirstLook:
     def __init__(self) -> None:
         self._kept: tuple[float, float, str, Heard] | None = None
 
-    def hear(self, listener: Listener, grammar: Grammar, utterance: Utterance) -> Heard:
-        """What ``listener`` recognises at this grammar."""
+    def hear(
+        self, listener: Listener, grammar: Grammar, utterance: Utterance, trust: Trust
+    ) -> Heard:
+        """What ``listener`` recognises at this grammar, less sure in much noise."""
         kept = self._kept
         span = utterance.started_s, utterance.ended_s, grammar.key
         if kept is None or kept[:3] != span:
             listener.prepare(grammar)
-            kept = self._kept = (*span, listener.hear(utterance.samples))
+            heard = listener.hear(utterance.samples)
+            if utterance.snr_db < trust.noisy_db:
+                heard = replace(heard, confidence=min(heard.confidence, trust.command))
+            kept = self._kept = (*span, heard)
         if utterance.final:
             self._kept = None
         return kept[3]

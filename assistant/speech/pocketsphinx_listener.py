@@ -131,7 +131,7 @@ class _GrammarDecoder:
         )
         others: tuple[str, ...] = ()
         if search != _PHONES:
-            paths = (path.hypstr for path in islice(decoder.nbest(), _N_BEST) if path)
+            paths = (path.hypstr for path in islice(decoder.nbest() or (), _N_BEST) if path)
             others = tuple(_distinct(paths, besides=best.hypstr))
         log_score = _SHIFTED * math.log(max(best.best_score, _TINY))
         return _Path(best.hypstr, log_score, max(1, decoder.n_frames()), spans, others)

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import Annotated, Literal
 
@@ -128,7 +128,8 @@ class RoomProfile(BaseModel):
     def trust(self, default: Trust) -> Trust:
         """The thresholds to use: those of the check, never under ``default``, which
         may have become stricter since."""
-        return Trust(
+        return replace(
+            default,
             accept=max(default.accept, self.accept),
             command=max(default.command, self.command),
             reject=max(default.reject, self.reject),

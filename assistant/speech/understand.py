@@ -8,6 +8,7 @@ doubt along and is confirmed before it counts.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Any
@@ -30,16 +31,20 @@ class Trust:
         accept: at or above, a value counts without being confirmed.
         command: at or above, a command is obeyed; commands can be undone.
         reject: below, nothing is even questioned, only asked again.
+        harmless: at or above, a harmless command is obeyed.
+        noisy_db: speech so little over the noise gives no value without a question.
     """
 
     accept: float
     command: float
     reject: float
+    harmless: float = 0.0
+    noisy_db: float = -math.inf
 
 
 HARMLESS = frozenset({"start", "stop", "pause", "resume"}) | QUERIES
-"""Commands obeyed at any confidence that is not rejected: they store no value, and
-a short word such as "press" is never heard with much confidence."""
+"""Commands obeyed at little confidence: they store no value, and a short word such as
+"press" is never heard with much."""
 
 TYPED = Trust(accept=0.0, command=0.0, reject=0.0)
 
@@ -67,7 +72,9 @@ def understand(
     if confidence < trust.reject:
         return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Command) and intent.verb in HARMLESS:
-        return intent
+        if confidence >= trust.harmless:
+            return intent
+        return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
         doubt = _doubt(recognised, grammar, trust, intent)
         return intent if doubt is None else _doubted(intent, doubt)

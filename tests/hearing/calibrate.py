@@ -33,7 +33,7 @@ from assistant import assembly
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.expected import wanted_now
 from assistant.speech.listeners import Samples
-from assistant.speech.paired import PairedListener
+from assistant.speech.paired import DISAGREED, PairedListener
 from assistant.speech.understand import meanings
 from hearing import chatter, halves, work
 from hearing.campaign import phrase_tasks, talk_tasks
@@ -59,7 +59,8 @@ class Row:
         text: the phrase.
         value: it would store something.
         right: it means what was said.
-        agreed: both recognisers mean it.
+        supported: both recognisers mean it, within the grammar.
+        agreed: and the second could have heard it.
         features: see ``paired.Support``.
     """
 
@@ -69,6 +70,7 @@ class Row:
     text: str
     value: bool
     right: bool
+    supported: bool
     agreed: bool
     features: tuple[float, ...]
 
@@ -107,6 +109,7 @@ def measure(cache: Path, task: work.Task) -> list[Row]:
                     text=phrase.text,
                     value=kind in {"Given", "Correction", "Chosen"},
                     right=right,
+                    supported=phrase.support.supported,
                     agreed=phrase.support.agreed,
                     features=phrase.support.features(),
                 )
@@ -145,7 +148,8 @@ def fit(rows: Sequence[Row]) -> tuple[NDArray[np.float64], float]:
     """Logistic regression with a small ridge; right and wrong weigh alike."""
     x = np.array([row.features for row in rows])
     y = np.array([1.0 if row.right else 0.0 for row in rows])
-    scale = np.maximum(x.std(axis=0), 1e-6)
+    spread = x.std(axis=0)
+    scale = np.where(spread > 1e-9, spread, 1.0)
     weight = np.where(y == 1.0, 0.5 / max(1, y.sum()), 0.5 / max(1, (1 - y).sum()))
 
     def loss(w: NDArray[np.float64]) -> float:
@@ -221,18 +225,28 @@ def main() -> None:
                 print(f"\r{count}/{len(tasks)} ", end="", file=sys.stderr)
         path.write_text("".join(sorted(lines)), encoding="utf-8")
     rows = [Row(**json.loads(line)) for line in path.read_text("utf-8").splitlines()]
-    weights, bias = fit(rows)
-    for line in report(rows, confidences(rows, weights, bias)):
+    # Two functions: one decides what is taken, the other which question to ask.
+    fitted = {
+        name: fit([row for row in rows if row.supported is supported])
+        for name, supported in (("AGREED", True), ("ALONE", False))
+    }
+    sure = np.where(
+        [row.agreed for row in rows],
+        confidences(rows, *fitted["AGREED"]),
+        DISAGREED * confidences(rows, *fitted["ALONE"]),
+    )
+    for line in report(rows, sure):
         print(line)
-    numbers = ", ".join(f"{float(w):.3f}" for w in weights)
-    print(f"WEIGHTS = ({numbers})\nBIAS = {bias:.3f}")
+    text = (
+        '"""Coefficients of :mod:`.paired`; written by ``tests/hearing/calibrate.py``.\n\n'
+        f"Options: --seed {chosen.seed} --phrases {chosen.phrases} "
+        f'--talk-min {chosen.talk_min:g}; {len(rows)} phrases in question.\n"""\n'
+    )
+    for name, (weights, bias) in fitted.items():
+        numbers = "".join(f"    {float(w):.3f},\n" for w in (*weights, bias))
+        text += f"\n{name}: tuple[float, ...] = (\n{numbers})\n"
+    print(text)
     if chosen.write:
-        text = (
-            '"""Coefficients of :mod:`.paired`; written by ``tests/hearing/calibrate.py``.\n\n'
-            f"Options: --seed {chosen.seed} --phrases {chosen.phrases} "
-            f'--talk-min {chosen.talk_min:g}; {len(rows)} phrases in question.\n"""\n\n'
-            f"WEIGHTS: tuple[float, ...] = ({numbers})\nBIAS = {bias:.3f}\n"
-        )
         target = Path(__file__).parents[2] / "assistant" / "speech" / "fusion.py"
         target.write_text(text, encoding="utf-8")
 

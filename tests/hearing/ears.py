@@ -145,7 +145,7 @@ def hear(
         _ = grammar.intents
         hearing.listener.prepare(grammar)
         ready_s, cpu_s = time.perf_counter(), time.process_time()
-        recognised = look.hear(hearing.listener, grammar, utterance)
+        recognised = look.hear(hearing.listener, grammar, utterance, hearing.trust)
         intent = understand(recognised, grammar, hearing.trust, began=now)
         # One thing at a time: a look that is not done delays what comes next.
         busy_s = max(busy_s, at_s) + time.perf_counter() - ready_s
