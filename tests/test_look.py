@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from assistant import assembly
+from assistant.procedure import intents as it
 from assistant.speech.frontend import Utterance
 from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.listeners import Heard, Samples, StepGrammar
@@ -99,3 +100,32 @@ def test_the_same_speech_is_recognised_once_and_more_speech_again() -> None:
     assert look.hear(listener, STEP, replace(more, final=True), TRUST).text == "number 2"
     # The next utterance of a stream begun afresh may stand at the same second.
     assert look.hear(listener, STEP, replace(more, final=True), TRUST).text == "number 3"
+
+
+class Sure:
+    """A listener that is always sure."""
+
+    name = "sure"
+
+    def prepare(self, grammar: StepGrammar) -> None:
+        pass
+
+    def hear(self, samples: Samples) -> Heard:
+        return Heard("sixteen point five", 0.99)
+
+
+@pytest.mark.parametrize(("snr_db", "asked"), [(12.0, False), (6.0, True)])
+def test_in_much_noise_a_value_is_always_confirmed(snr_db: float, asked: bool) -> None:
+    trust = replace(TRUST, noisy_db=7.0)
+    said = Utterance(np.zeros(8000, np.int16), 1.0, 1.4, 1, False, -30.0, snr_db)
+    heard = FirstLook().hear(Sure(), STEP, said, trust)
+    intent = understand(heard, STEP, trust)
+    assert (intent.heard.doubt is not None) is asked
+    assert settled(intent, heard, STEP, trust) is not asked
+
+
+@pytest.mark.parametrize(("confidence", "obeyed"), [(0.45, True), (0.3, False)])
+def test_a_harmless_command_has_its_own_threshold(confidence: float, obeyed: bool) -> None:
+    trust = replace(TRUST, harmless=0.4)
+    intent = understand(Heard("where are we", confidence), STEP, trust)
+    assert isinstance(intent, it.Unclear) is not obeyed

@@ -7,13 +7,16 @@ import subprocess
 from functools import cache
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from assistant import assembly
 from assistant.demo.dictation import dictate
 from assistant.procedure import intents as it
+from assistant.speech.fusion import AGREED, ALONE
 from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.listeners import Heard, Samples
-from assistant.speech.paired import DISAGREED, PairedListener
+from assistant.speech.paired import DISAGREED, PairedListener, Phrase, Support
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.transcriber import Written
 from assistant.speech.understand import understand
@@ -58,14 +61,14 @@ def heard(text: str, written: str) -> Heard:
     return listener.hear(said(text))
 
 
-def given(recognised: Heard) -> it.AnyIntent:
+def meant(recognised: Heard) -> it.AnyIntent:
     return understand(recognised, STEP, TRUST)
 
 
 def test_what_both_heard_is_taken() -> None:
     recognised = heard("plugger sixteen point five", "Plugger 16.5.".lower())
     assert recognised.text == "plugger sixteen point five"
-    intent = given(recognised)
+    intent = meant(recognised)
     assert isinstance(intent, it.Given)
     assert intent.value == 16.5
     assert intent.heard.doubt is None
@@ -77,13 +80,13 @@ def test_what_both_heard_is_taken() -> None:
 def test_another_number_is_never_taken_without_a_question(written: str) -> None:
     recognised = heard("plugger sixteen point five", written)
     assert recognised.confidence <= DISAGREED < TRUST.accept
-    intent = given(recognised)
+    intent = meant(recognised)
     assert isinstance(intent, it.Unclear) or intent.heard.doubt is not None
 
 
 def test_a_near_miss_of_the_second_still_agrees() -> None:
     recognised = heard("plugger sixteen point five", "plodger sixteen point five")
-    assert given(recognised).heard.doubt is None
+    assert meant(recognised).heard.doubt is None
 
 
 @pytest.mark.parametrize(
@@ -92,7 +95,7 @@ def test_a_near_miss_of_the_second_still_agrees() -> None:
 )
 def test_a_value_that_the_second_never_heard_is_not_taken(written: str) -> None:
     recognised = heard("plugger sixteen point five", written)
-    intent = given(recognised)
+    intent = meant(recognised)
     assert isinstance(intent, it.Unclear) or intent.heard.doubt is not None
 
 
@@ -110,3 +113,35 @@ def test_a_missing_second_is_told(tmp_path: object) -> None:
     listener = PairedListener(PocketsphinxListener(alone=False), lost, {})
     with pytest.raises(subprocess.SubprocessError):
         listener.ready()
+
+
+shares = st.floats(0.0, 1.0)
+supports = st.builds(
+    Support,
+    first=st.sampled_from([0.0, 1.0]),
+    next_best=st.sampled_from([0.0, 1.0]),
+    second=st.sampled_from([0.0, 1.0]),
+    preferred=st.sampled_from([0.0, 1.0]),
+    margin=st.floats(-6.0, 6.0),
+    per_word=st.floats(-6.0, 0.0),
+    unlike=shares,
+    unlike_short=st.floats(0.0, 10.0),
+    evidence=st.tuples(*[st.floats(-10.0, 1.0)] * 8),
+)
+
+
+@given(supports)
+def test_without_agreement_nothing_is_stored_or_obeyed_unasked(support: Support) -> None:
+    phrase = Phrase("sixteen", support)
+    assert 0.0 <= phrase.confidence <= 1.0
+    assert len(support.features()) + 1 == len(AGREED) == len(ALONE)
+    if not support.agreed:
+        assert phrase.confidence <= DISAGREED < min(TRUST.accept, TRUST.command, TRUST.harmless)
+
+
+@given(supports)
+def test_agreement_takes_both_and_something_near(support: Support) -> None:
+    if support.agreed:
+        assert support.second or support.preferred or support.margin >= 1.0
+        assert support.first or support.next_best
+        assert support.unlike < 1.0
