@@ -131,8 +131,8 @@ def test_a_harmless_command_has_its_own_threshold(confidence: float, obeyed: boo
     assert isinstance(intent, it.Unclear) is not obeyed
 
 
-def test_stop_is_obeyed_however_faint() -> None:
-    trust = replace(TRUST, harmless=0.4)
-    intent = understand(Heard("stop", trust.reject), STEP, trust)
-    assert isinstance(intent, it.Command)
-    assert intent.verb == "stop"
+@pytest.mark.parametrize(("confidence", "obeyed"), [(0.32, True), (0.25, False)])
+def test_stop_is_obeyed_though_faint(confidence: float, obeyed: bool) -> None:
+    trust = replace(TRUST, harmless=0.4, stop=0.3)
+    intent = understand(Heard("stop", confidence), STEP, trust)
+    assert isinstance(intent, it.Command) is obeyed

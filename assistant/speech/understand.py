@@ -31,7 +31,9 @@ class Trust:
         accept: at or above, a value counts without being confirmed.
         command: at or above, a command is obeyed; commands can be undone.
         reject: below, nothing is even questioned, only asked again.
-        harmless: at or above, a harmless command is obeyed; "stop" always is.
+        harmless: at or above, a harmless command is obeyed.
+        stop: at or above, "stop" is: heat that goes on unheard is worse than heat that
+            ends early.
         noisy_db: speech so little over the noise gives no value without a question.
     """
 
@@ -39,6 +41,7 @@ class Trust:
     command: float
     reject: float
     harmless: float = 0.0
+    stop: float = 0.0
     noisy_db: float = -math.inf
 
 
@@ -72,8 +75,7 @@ def understand(
     if confidence < trust.reject:
         return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Command) and intent.verb in HARMLESS:
-        # Heat that goes on unheard is worse than heat that ends early.
-        if intent.verb == "stop" or confidence >= trust.harmless:
+        if confidence >= (trust.stop if intent.verb == "stop" else trust.harmless):
             return intent
         return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
