@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 from functools import cache
+from threading import Event
 
 import pytest
 from hypothesis import given
@@ -34,7 +35,7 @@ class Writes:
     def __init__(self) -> None:
         self.text = ""
 
-    def transcribe(self, samples: Samples) -> Written:
+    def transcribe(self, samples: Samples, started: Event | None = None) -> Written:
         return Written(self.text, lambda texts: [-9.0 * (text != self.text) for text in texts])
 
 

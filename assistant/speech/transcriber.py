@@ -16,6 +16,7 @@ from functools import partial
 from importlib.util import find_spec
 from itertools import accumulate
 from pathlib import Path
+from threading import Event
 from typing import Any, Protocol
 
 import numpy as np
@@ -54,8 +55,8 @@ class Written:
 class Transcriber(Protocol):
     """Sound to free text."""
 
-    def transcribe(self, samples: Samples) -> Written:
-        """What was said."""
+    def transcribe(self, samples: Samples, started: Event | None = None) -> Written:
+        """What was said; ``started`` is set when other threads can run beside it."""
 
 
 def installed_model() -> Path | None:
@@ -129,9 +130,11 @@ class WhisperTranscriber:
         self._style = [number("<|startofprev|>"), *style]
         self._start = [*start, number("<|notimestamps|>")]
 
-    def transcribe(self, samples: Samples) -> Written:
+    def transcribe(self, samples: Samples, started: Event | None = None) -> Written:
         """See :class:`Transcriber`."""
         if not len(samples):
+            if started is not None:
+                started.set()
             return Written("", lambda texts: [0.0] * len(texts))
         sound = np.concatenate(
             [samples.astype(np.float32) / 32768.0, np.zeros(round(SILENCE_S * RATE_HZ))]
@@ -139,20 +142,23 @@ class WhisperTranscriber:
         frames = len(sound) // (2 * _FRAME) * 2  # the model halves them
         features = self._features(sound, padding=0)[:, :frames]
         seen = self._view(np.ascontiguousarray(features[None], dtype=np.float32))
-        encoded = self._model.encode(seen)
         most = round(_TOKENS_A_SECOND * len(samples) / RATE_HZ) + _TOKENS_MORE
+        # One long call that lets the other recogniser run beside it.
+        if started is not None:
+            started.set()
         written = self._model.generate(
-            encoded,
+            seen,
             [[*self._style, *self._start]],
             beam_size=1,
             max_length=len(self._style) + len(self._start) + most,
         )[0]
         text = once(self._tokens.decode(written.sequences_ids[0]).lower())
-        return Written(text, partial(self._scores, encoded, frames))
+        return Written(text, partial(self._scores, seen, frames))
 
-    def _scores(self, encoded: Any, frames: int, texts: Sequence[str]) -> list[float]:
+    def _scores(self, seen: Any, frames: int, texts: Sequence[str]) -> list[float]:
         if not texts:
             return []
+        encoded = self._model.encode(seen)
         # The full stop stands for the end: without it the beginning of a phrase would
         # always be likelier than the whole. The style is left out, which changes nothing
         # (135 of 180 agreed either way, none wrong) and takes a quarter of the time.
