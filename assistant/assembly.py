@@ -40,7 +40,7 @@ from assistant.speech.understand import Trust
 
 TRUST = {
     "pocketsphinx": Trust(accept=0.6, command=0.35, reject=0.15),
-    "paired": Trust(accept=0.6, command=0.5, reject=0.2, harmless=0.41, stop=0.3, noisy_db=7.0),
+    "paired": Trust(accept=0.6, command=0.5, reject=0.2, harmless=0.41, stop=0.3, noisy_db=8.0),
     "vosk": Trust(accept=0.8, command=0.5, reject=0.3),
 }
 """How much confidence each listener needs.
@@ -50,7 +50,8 @@ TRUST = {
 phrases that both heard rightly two are under ``command``; of the four that both misheard
 one is, and three were said at 5 dB, where ``noisy_db`` asks for values. What only one
 heard stays under ``harmless``; of 16 times "stop" (or "heat off", "release") was said
-15 are over ``stop``, the one time it was heard in talk is under it.
+15 are over ``stop``, the one time it was heard in talk is under it. Under 8 dB as the
+ear measures it lie 98 % of the phrases said at 5 dB and 2 % of those at 10 dB.
 """
 
 
