@@ -193,9 +193,7 @@ class Ear:
     def _judge(self, block: Block) -> None:
         self._room.blocks.append(block)
         if self._start is not None:
-            if block.speech >= STAY and self._stands_out(block):
-                self._voiced_to = block.end
-                self._loud.append(block.level_db)
+            self._go_on(block)
             return
         self._pending.append(block)
         if self._room.heard_s >= FIRST_S - 0.05:
@@ -203,8 +201,7 @@ class Ear:
 
     def _begin(self, *, final: bool = False) -> None:
         """Look through the blocks not yet judged for the beginning of speech."""
-        talk_db = self._room.talk_db()
-        self._talk_db = talk_db
+        self._talk_db = self._room.talk_db()
         row: list[Block] = []
         pending, self._pending = self._pending, []
         for number, block in enumerate(pending):
@@ -227,9 +224,13 @@ class Ear:
         if max(self._loud) - self._noise_db < CLEAN_BELOW_DB + MARGIN_DB:
             self._begin_cleaning()
         for block in rest:
-            if block.speech >= STAY and self._stands_out(block):
-                self._voiced_to = block.end
-                self._loud.append(block.level_db)
+            self._go_on(block)
+
+    def _go_on(self, block: Block) -> None:
+        """The utterance reaches to the end of ``block``, if that is speech."""
+        if block.speech >= STAY and self._stands_out(block):
+            self._voiced_to = block.end
+            self._loud.append(block.level_db)
 
     def _begin_cleaning(self) -> None:
         if self._cleaner is not None and self._start is not None and not self._cleaning:

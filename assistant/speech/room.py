@@ -225,8 +225,7 @@ def raised(default: Trust, outcomes: Sequence[Outcome]) -> Trust:
     """The thresholds after the check: over every wrong phrase that passed ``default``.
 
     ``accept`` over those taken for a value, ``command`` over those taken for a
-    command. A command that stores nothing raises neither: it is obeyed at any
-    confidence that is not rejected.
+    command. A command that stores nothing raises neither: it has a threshold of its own.
     """
 
     def over(limit: float, taken: Taken) -> float:
@@ -238,10 +237,10 @@ def raised(default: Trust, outcomes: Sequence[Outcome]) -> Trust:
         wanted = max(passed) + MARGIN if passed else limit
         return max(limit, min(CEILING, wanted))
 
-    return Trust(
+    return replace(
+        default,
         accept=over(default.accept, "value"),
         command=over(default.command, "command"),
-        reject=default.reject,
     )
 
 
