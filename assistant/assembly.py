@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -120,6 +121,10 @@ def hearing(
     from assistant.speech.paired import PairedListener  # noqa: PLC0415
     from assistant.speech.urgent import UrgentEar  # noqa: PLC0415
 
+    # Libraries load their models without holding the interpreter.
+    beside = ThreadPoolExecutor(1, thread_name_prefix="noise filter")
+    cleaning = beside.submit(cleaner)
+    beside.shutdown(wait=False)
     urgent = words.phrases.urgent
     recogniser = listener(name, model, words, second=second)
     # Words that the model lacks must come to light now, not in mid-case.
@@ -137,7 +142,7 @@ def hearing(
     return Hearing(
         listener=recogniser,
         trust=trust,
-        ear=Ear(cleaner=cleaner(), early=True),
+        ear=Ear(cleaner=cleaning.result(), early=True),
         urgent=UrgentEar(urgent.always | urgent.in_timer),
         earpiece=earpiece,
         called=called,

@@ -127,7 +127,7 @@ supports = st.builds(
     per_word=st.floats(-6.0, 0.0),
     unlike=shares,
     unlike_short=st.floats(0.0, 10.0),
-    evidence=st.tuples(*[st.floats(-10.0, 1.0)] * 8),
+    evidence=st.tuples(*[st.floats(-10.0, 1.0)] * 4),
 )
 
 

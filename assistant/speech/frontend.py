@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.denoise import Cleaner
@@ -54,6 +53,7 @@ raised; 45 dB quieter: 4 and 57."""
 
 _RAIL = 32_700
 _POLE = 0.995  # of the one-pole high pass: -3 dB at about 13 Hz
+_DECAY = _POLE ** np.arange(FRAME_SAMPLES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +120,7 @@ class Ear:
         """Forget what is being said, but not the room; the next frame is at 0 s."""
         self._detector.reset()
         self._rng = np.random.default_rng(self._seed)
-        self._filter_state: NDArray[np.float64] | None = None
+        self._filter_state: tuple[float, float] | None = None  # last sample in, last out
         self._raw: Samples = np.zeros(0, np.int16)
         self._clean: NDArray[np.float64] = np.zeros(0)
         self._held_from = 0  # sample position of the first sample held
@@ -243,13 +243,15 @@ class Ear:
         return self._talk_db is None or block.level_db >= self._talk_db
 
     def _without_offset(self, frame: Samples) -> NDArray[np.float64]:
-        """Streaming high pass y[n] = x[n] - x[n-1] + p y[n-1], started in its steady state."""
-        if self._filter_state is None:
-            self._filter_state = np.array([-float(frame[0])])
-        clean: NDArray[np.float64]
-        clean, self._filter_state = lfilter(
-            [1.0, -1.0], [1.0, -_POLE], frame.astype(np.float64), zi=self._filter_state
-        )
+        """Streaming high pass y[n] = x[n] - x[n-1] + p y[n-1], started in its steady state.
+
+        Solved for a whole frame, as scipy.signal.lfilter would, whose import takes a second.
+        """
+        sound = frame.astype(np.float64)
+        before, past = self._filter_state or (float(sound[0]), 0.0)
+        rise = np.diff(sound, prepend=before)
+        clean: NDArray[np.float64] = _DECAY * (_POLE * past + np.cumsum(rise / _DECAY))
+        self._filter_state = float(sound[-1]), float(clean[-1])
         return clean
 
     def _forget(self, before: int) -> None:

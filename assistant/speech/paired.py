@@ -46,7 +46,7 @@ misheard ones; 21 % of the right ones were not (272, calibration half, 10 dB or 
 _NEXT_BEST, _RIVALS = 5, 2
 _MOST = 6.0
 _HEAD_START_S = 0.1  # at most; 0.01 s is usual
-_NOTHING = (0.0,) * len(Evidence.__dataclass_fields__)
+_NOTHING = (0.0,) * 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,10 @@ class Support:
         unlike: distance by sound from what the second wrote, 0 to 1.
         unlike_short: the same over the number of phones, times 10: a short word can
             come near by chance.
-        evidence: the first one's, where it is the first's.
+        evidence: the first one's, where it is the first's: what of it takes no further
+            decode. Phones heard in a loop added little (of 336 supported and right 98.1 %
+            passed with them, 98.4 % without, 3 of 152 wrong both times; calibration half)
+            and took as long as the decode.
     """
 
     first: float
@@ -200,10 +203,14 @@ class PairedListener:
                 per_word=max(-_MOST, likely[number] / len(group[0].split())),
                 unlike=unlike,
                 unlike_short=10 * unlike / max(1, len(phones)),
-                evidence=astuple(evidence) if first and evidence else _NOTHING,
+                evidence=_of_first(evidence) if first and evidence else _NOTHING,
             )
             found.append(Phrase(group[0], support))
         return found
+
+
+def _of_first(evidence: Evidence) -> tuple[float, ...]:
+    return evidence.unrivalled, evidence.density, evidence.coverage, evidence.snr_db
 
 
 def _texts(heard: Heard, snapped: Snapped | None) -> list[str]:
