@@ -28,6 +28,7 @@ from assistant.speech.audio import (
 )
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
+from assistant.speech.look import FirstLook
 from assistant.speech.room import Outcome, RoomProfile, profile
 from assistant.speech.room_plan import Asked, Plan, taken_for
 from assistant.yamlfile import read_text
@@ -81,7 +82,6 @@ def check(
     for number, one in enumerate(asked, 1):
         write(f"\n{number:2} of {len(asked)}    {large(one.phrase)}\n")
         say("phrase", one.phrase)
-        ears.listener.prepare(one.grammar)
         outcome = _judged(one, _wait_for(frames, ears, plan.wait_s), ears)
         write(f"          {told(outcome)}")
         outcomes.append(outcome)
@@ -158,7 +158,8 @@ def _wait_for(frames: Frames, ears: Hearing, seconds: float) -> Utterance | None
 def _judged(one: Asked, utterance: Utterance | None, ears: Hearing) -> Outcome:
     if utterance is None:
         return Outcome(one.phrase)
-    heard = ears.listener.hear(utterance.samples)
+    # As a session hears it: in much noise nothing is sure.
+    heard = FirstLook().hear(ears.listener, one.grammar, utterance, ears.trust)
     return Outcome(
         one.phrase,
         heard.text,
