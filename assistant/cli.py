@@ -17,6 +17,7 @@ from assistant.data import data_folder, demo_script, protocol_path
 from assistant.demo.dictation import default_voice
 from assistant.demo.rehearsal import Script
 from assistant.errors import EquipmentError, InputFileError, UserError
+from assistant.instrument_files import load_pluggers
 from assistant.options import (
     FILE,
     FOLDER,
@@ -32,6 +33,7 @@ from assistant.options import (
 )
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import SilentPlayer
+from assistant.reckon_command import reckon
 from assistant.record.casefile import JOURNAL, CaseFile, read_case
 from assistant.report.record import json_schema
 from assistant.report.statement import STATEMENT
@@ -112,6 +114,9 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
 @click.option("--code", default=None, help="Case code; no patient's name.")
 @click.option("--operator", default="Operator", show_default=True, help="Who signs.")
 @click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
+@click.option(
+    "--pluggers", default=None, metavar="NAME|FILE", help="Your own set: what fits is computed."
+)
 @LISTENER
 @MODEL
 @SECOND
@@ -144,6 +149,7 @@ def run(
     code: str | None,
     operator: str,
     protocol: str,
+    pluggers: str | None,
     listener: str,
     model: Path | None,
     second: Path | None,
@@ -186,7 +192,7 @@ def run(
     clock: Clock = SystemClock()
     if recording is not None:
         clock = SampleClock(this_second())
-    case = _open(folder, code, operator, protocol, clock)
+    case = _open(folder, code, operator, protocol, pluggers, clock)
     player = (
         SilentPlayer()
         if recording is not None
@@ -207,6 +213,7 @@ def run(
 
 
 main.add_command(room_check)
+main.add_command(reckon)
 
 
 @main.command()
@@ -295,7 +302,12 @@ def _fresh(folder: Path) -> Path:
 
 
 def _open(
-    folder: Path | None, code: str | None, operator: str, protocol: str, clock: Clock
+    folder: Path | None,
+    code: str | None,
+    operator: str,
+    protocol: str,
+    pluggers: str | None,
+    clock: Clock,
 ) -> CaseFile:
     now = clock.now()
     if folder is None:
@@ -307,7 +319,14 @@ def _open(
             click.echo(f"!! {case.recovery}")
         return case
     steps = load_yaml(protocol_path(protocol), Protocol)
-    return CaseFile.create(folder, steps, now, case_code=code or folder.name, operator=operator)
+    return CaseFile.create(
+        folder,
+        steps,
+        now,
+        case_code=code or folder.name,
+        operator=operator,
+        instruments=load_pluggers(pluggers) if pluggers else None,
+    )
 
 
 def _microphone(device: str | None) -> AudioSource | None:

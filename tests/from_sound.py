@@ -29,6 +29,7 @@ LINES = (
     Line(say="correction seventeen"),
     Line(say="paper point twenty two"),
     Line(say="twenty two"),
+    Line(say="apex locator twenty two"),
     Line(say="confirm"),
     Line(say="seated"),
     Line(say="sear eleven"),

@@ -42,6 +42,7 @@ def test_a_case_is_heard_to_its_signature(voice: str, room_rms: float) -> None:
         ("cone_size", 40),
         ("cone_length_mm", 22.0),
         ("apical_plugger_mm", 17.0),
+        ("apex_locator_mm", 22.0),
         ("final_working_length_mm", 22.0),
         ("sear_depth_mm", 11.0),
         ("plugger_depth_mm", 17.0),

@@ -34,6 +34,7 @@ plugger 18
 correction 17
 22
 22
+no reading
 confirm
 seated
 sear 11

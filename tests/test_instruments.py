@@ -8,7 +8,9 @@ from assistant.canal.instruments import (
     ISO_SIZES,
     MAX_TAPER,
     POINT_SIZES,
+    POINT_TAPERS,
     STANDARD_TAPER,
+    WORKING_PART_MM,
     Interval,
     Product,
     check_size,
@@ -66,6 +68,25 @@ def test_colours_of_the_standard(colour: str, of_sizes: set[int]) -> None:
 def test_diameters_of_the_standard(size: int, d3_mm: float, d16_mm: float) -> None:
     assert diameter_mm(size, STANDARD_TAPER, 3) == d3_mm
     assert diameter_mm(size, STANDARD_TAPER, 16) == d16_mm
+
+
+def test_the_standard_taper_is_that_of_d0_and_d16() -> None:
+    # ISO 3630-1 (from memory): D16 = D0 + 0.32 mm over a working part of 16 mm.
+    for size in ISO_SIZES:
+        d0_mm = diameter_mm(size, STANDARD_TAPER, 0)
+        d16_mm = diameter_mm(size, STANDARD_TAPER, WORKING_PART_MM)
+        assert d16_mm - d0_mm == pytest.approx(0.32)
+
+
+def test_points_have_the_standard_taper_and_the_larger_ones() -> None:
+    # Common practice: .04 to .12 beside the standard's .02.
+    assert POINT_TAPERS[0] == STANDARD_TAPER
+    assert list(POINT_TAPERS) == sorted(set(POINT_TAPERS))
+    assert [taper_label(taper) for taper in (POINT_TAPERS[1], POINT_TAPERS[-1])] == [
+        ".04",
+        ".12",
+    ]
+    assert all(check_taper(taper) == taper for taper in POINT_TAPERS)
 
 
 @untimed

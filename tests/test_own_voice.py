@@ -15,7 +15,8 @@ import pytest
 
 from assistant import assembly
 from assistant.data import data_folder, protocol_path
-from assistant.procedure.protocol import FIELDS, Protocol
+from assistant.procedure.protocol import Protocol
+from assistant.procedure.templates import FIELDS
 from assistant.prompt.sayings import load_wording, spoken
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.session import STOP_TWICE_S

@@ -248,7 +248,7 @@ def test_skipping_the_readings_leaves_them_even_when_they_disagree() -> None:
     room.mm(20.0, 21.0, 22.0)
     assert room.at[1] == "paper_point"
     room.skip("clinical decision")
-    assert room.at[1] == "final_length"
+    assert room.at[1] == "apex_locator"
 
 
 def test_a_depth_without_working_length_is_warned_about() -> None:
@@ -323,7 +323,7 @@ def test_undo_a_reading() -> None:
     room.canal_to_pluggers(WL)
     room.choose("dry")
     room.mm(21.0, 21.0, 20.8)
-    assert room.at[1] == "final_length"
+    assert room.at[1] == "apex_locator"
     room.command("undo")
     assert room.at[1] == "paper_point"
     assert room.values("paper_point_mm") == [21.0, 21.0]
@@ -331,7 +331,7 @@ def test_undo_a_reading() -> None:
     assert room.values("paper_point_mm") == [21.0]
     assert room.at[1] == "paper_point"
     room.mm(21.2, 21.1)
-    assert room.at[1] == "final_length"
+    assert room.at[1] == "apex_locator"
     assert suggestion(room.state, "single", "final_length") == 21.1
     room.command("back", "back")
     assert room.at[1] == "dry"
@@ -419,6 +419,7 @@ def test_undo_of_the_final_length_checks_the_depths_against_the_provisional_one(
     room.canal_to_pluggers(WL)
     room.choose("dry")
     room.mm(22.0, 22.0, 22.0)
+    room.choose("no_reading")
     room.command("confirm")
     room.correct_named("apical_plugger_mm", 17.0)  # within 22 - 5
     assert not room.open()
@@ -431,6 +432,7 @@ def test_undo_of_the_final_length_checks_the_depths_against_the_provisional_one(
     room.canal_to_pluggers(WL)
     room.choose("dry")
     room.mm(22.0, 22.0, 22.0)
+    room.choose("no_reading")
     room.command("confirm")
     room.correct_named("apical_plugger_mm", 17.0)
     room.command("back")

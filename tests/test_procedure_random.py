@@ -278,6 +278,7 @@ def _length(state: CaseState, step: Step) -> float:
         "working_length_mm": 21.0,
         "cone_length_mm": wl_mm(state, canal) or 21.0,
         "paper_point_mm": 21.0,
+        "apex_locator_mm": 21.0,
         "increment_mm": 2.5,
         "post_level_mm": 12.0,
     }.get(expect.quantity)

@@ -15,7 +15,8 @@ from ruamel.yaml import YAML
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.data import data_folder
 from assistant.errors import InputFileError
-from assistant.procedure.protocol import FIELDS, Limits, Protocol
+from assistant.procedure.protocol import Protocol
+from assistant.procedure.templates import FIELDS
 from assistant.speech.grammar import load_language
 from assistant.yamlfile import MAX_BYTES, load_yaml
 
@@ -62,8 +63,8 @@ def test_a_shipped_protocol_loads_and_is_named_like_its_file(path: Path) -> None
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def test_every_number_and_rule_has_a_source(path: Path) -> None:
     protocol = load_yaml(path, Protocol)
-    for name in Limits.model_fields:
-        assert getattr(protocol.limits, name).source.strip()
+    for _, limit in protocol.limits.given():
+        assert limit.source.strip()
     for rule in protocol.rules:
         assert rule.source.strip()
 
@@ -276,7 +277,7 @@ STEPS_APART = [
         "{when: post_planned, to: post_stop}",
         "{when: post_planned, to: post_halt}",
         ["'downpack_radiograph' leads to 'post_halt'", "allowed here", "post_level"],
-        "canal[28].next[0].to",
+        "canal[29].next[0].to",
         id="branch that leads nowhere",
     ),
     pytest.param(
@@ -304,7 +305,7 @@ STEPS_APART = [
         "{when: always, to: finished}",
         "{when: always, to: stay}",
         ["no answer leads from step 'post_level' to the end"],
-        "canal[30].id",
+        "canal[31].id",
         id="step without a way out",
     ),
     pytest.param(
@@ -325,7 +326,7 @@ STEPS_APART = [
         "steps: [heat, heat_depth,",
         "steps: [heating, heat_depth,",
         ["'downpack-short' names 'heating'", "allowed", "heat_depth"],
-        "rules[19].steps[0]",
+        "rules[21].steps[0]",
         id="unknown step",
     ),
     pytest.param(
@@ -339,14 +340,14 @@ STEPS_APART = [
         "quantities: [post_level_mm]",
         "quantities: [cone_size]",
         ["'seal-short' checks a length", "'cone_size'"],
-        "rules[20].quantities[0]",
+        "rules[22].quantities[0]",
         id="length rule on a size",
     ),
     pytest.param(
         "expect: {kind: done, quantity: cone_seated}",
         "expect: {kind: sign}",
         ["sign is asked once, in the closing"],
-        "canal[22].expect",
+        "canal[23].expect",
         id="signature in a canal",
     ),
     pytest.param(

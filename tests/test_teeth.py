@@ -15,8 +15,12 @@ from assistant.canal.teeth import (
     RANGE_IN_SD,
     Canal,
     Tooth,
+    canal_counts,
     canal_sets,
+    clashing_canals,
+    count_odd,
     length_plausible,
+    odd_canals,
     parse_fdi,
     parse_universal,
     plausible_length_mm,
@@ -164,6 +168,61 @@ def test_names_that_do_not_belong_can_be_questioned() -> None:
 
 def test_every_canal_name_belongs_to_some_tooth() -> None:
     assert frozenset(Canal) == frozenset().union(*map(possible_canals, PERMANENT_TEETH))
+
+
+@pytest.mark.parametrize(
+    ("fdi", "named", "odd"),
+    [
+        (31, ["distobuccal"], ["distobuccal"]),
+        (26, ["mesiobuccal", "second mesiobuccal", "distobuccal", "palatal"], []),
+        (36, ["second mesiobuccal", "distal"], ["second mesiobuccal"]),
+        (16, ["mesiobuccal", "lingual", "lingual"], ["lingual"]),  # above, it is palatal
+        (46, ["mesiobuccal", "palatal"], ["palatal"]),
+        (11, [], []),
+    ],
+)
+def test_odd_canals_are_named_once(fdi: int, named: list[str], odd: list[str]) -> None:
+    assert list(odd_canals(parse_fdi(fdi), named)) == odd
+
+
+@pytest.mark.parametrize(
+    ("fdi", "named", "clashing"),
+    [
+        (36, ["mesial", "mesiobuccal", "distal"], ["mesial", "mesiobuccal"]),
+        (41, ["single", "lingual"], ["single", "lingual"]),
+        (36, ["mesiobuccal", "mesiolingual"], []),  # the distal one is still to be said
+        (36, ["palatal", "mesial"], []),  # odd, which is another question
+        (16, ["mesiobuccal", "distobuccal", "palatal"], []),
+    ],
+)
+def test_canals_that_exclude_one_another(
+    fdi: int, named: list[str], clashing: list[str]
+) -> None:
+    assert list(clashing_canals(parse_fdi(fdi), named)) == clashing
+
+
+@given(teeth, st.lists(st.sampled_from(Canal), unique=True, max_size=5))
+def test_canals_pass_exactly_when_one_set_holds_them(tooth: Tooth, named: list[Canal]) -> None:
+    odd, clash = odd_canals(tooth, named), clashing_canals(tooth, named)
+    assert set(odd) == set(named) - possible_canals(tooth)
+    held = any(set(named) <= set(canals) for canals in canal_sets(tooth))
+    assert held == (not odd and not clash)
+    assert not set(odd) & set(clash)
+
+
+@pytest.mark.parametrize("tooth", PERMANENT_TEETH, ids=lambda t: str(t.fdi))
+def test_no_handbook_set_is_questioned(tooth: Tooth) -> None:
+    for canals in canal_sets(tooth):
+        assert odd_canals(tooth, canals) == clashing_canals(tooth, canals) == ()
+        assert not count_odd(tooth, len(canals))
+    assert canal_counts(tooth)[0] == len(canal_sets(tooth)[0])
+    assert count_odd(tooth, 0) and count_odd(tooth, 6)
+
+
+def test_a_name_that_is_no_canal_is_refused() -> None:
+    for check in (odd_canals, clashing_canals):
+        with pytest.raises(ValueError, match="molar"):
+            check(parse_fdi(16), ["molar"])
 
 
 # Crown plus root in mm, Wheeler's Dental Anatomy (from memory): a handbook

@@ -133,6 +133,7 @@ class Driver:
         """Paper points 0.1 mm longer than ``wl``, which becomes the final length."""
         self.choose("dry")
         self.mm(wl, wl + 0.2, round(wl + 0.1, 1))
+        self.mm(wl)  # the apex locator
         self.command("confirm", "confirm")
         self.choose("yes", "yes")
         self.command("next")

@@ -5,7 +5,9 @@ has D0 = 0.25 mm. A taper is mm of diameter per mm of length: ".06" is 0.06.
 
 Sources: ISO 3630-1 (instruments) and ISO 6877 (obturating points). The
 sequence of sizes and colours is common knowledge of the trade; the tolerances
-are from memory of the two standards and say so.
+are from memory of the two standards and say so. (The American documents, also
+from memory: ADA 78 is the one for obturating cones and follows ISO 6877; ADA 57
+is about sealers and says nothing of sizes.)
 """
 
 from __future__ import annotations
@@ -23,6 +25,13 @@ POINT_SIZES: tuple[int, ...] = ISO_SIZES[ISO_SIZES.index(10) :]
 
 STANDARD_TAPER = 0.02
 """Taper of the standard series, ISO 3630-1: 0.32 mm over the 16 mm working part."""
+
+POINT_TAPERS: tuple[float, ...] = (0.02, 0.04, 0.05, 0.06, 0.08, 0.10, 0.12)
+"""Tapers in which gutta-percha points with an ISO size at the tip are common: the
+standard one and the non-standard .04 to .12 (common practice)."""
+
+WORKING_PART_MM = 16.0
+"""Over which the standard fixes diameters, from D0 to D16 (ISO 3630-1, from memory)."""
 
 MAX_TAPER = 0.20
 """Beyond any instrument or point on the market (common practice: up to about .12,

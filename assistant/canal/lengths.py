@@ -69,6 +69,17 @@ def round_mm(value_mm: float) -> float:
     return _tenths(_decimal(value_mm), ROUND_HALF_UP)
 
 
+def outward_mm(low_mm: float, high_mm: float) -> tuple[float, float]:
+    """Both ends of a range to 0.1 mm, the low one down and the high one up.
+
+    Raises:
+        ValueError: an end is not a finite number.
+    """
+    if not (math.isfinite(low_mm) and math.isfinite(high_mm)):
+        raise ValueError(f"cannot round {low_mm} to {high_mm}; finite numbers are needed")
+    return _tenths(_decimal(low_mm), ROUND_FLOOR), _tenths(_decimal(high_mm), ROUND_CEILING)
+
+
 def final_length_mm(readings_mm: Sequence[float]) -> LengthEstimate:
     """Final working length from repeated paper-point readings.
 
@@ -158,6 +169,72 @@ def level_after_increment_mm(top_mm: float, increment_mm: float) -> float:
     above = math.isfinite(top_mm) and top_mm < 0
     top = _decimal(top_mm) if above else _length(top_mm, "the top of the fill")
     return _tenths(top - _length(increment_mm, "the increment"), ROUND_HALF_UP)
+
+
+class Pieces(NamedTuple):
+    """A distance cut into pieces: their lengths in order, and whether all are in range."""
+
+    lengths_mm: tuple[float, ...]
+    fits: bool
+
+
+def equal_pieces(
+    total_mm: float,
+    first_mm: tuple[float, float],
+    later_mm: tuple[float, float],
+    within_mm: float = 0.0,
+) -> Pieces:
+    """Cut a distance into pieces of equal length, to 0.1 mm, the longer ones first.
+
+    The first piece and the later ones have a range each, least and most. No piece is ever
+    longer than its range, and there are as few as possible:
+
+    * 12 mm in pieces of 3-4 mm: three of 4.0;
+    * where no number fits, one fewer at full length is taken if it ends within
+      ``within_mm`` of the whole: 8.3 mm, within 0.5: two of 4.0, 0.3 mm short;
+    * failing that too, the pieces fall short of the range and ``fits`` is false: 5 mm is
+      two of 2.5, 2 mm one of 2.0.
+
+    A total of no more than ``within_mm``, or below 0, is no piece at all, and fits.
+
+    Raises:
+        ValueError: the tolerance or a range cannot be a length, or a range has no whole
+            tenth above 0 in it.
+    """
+    first, later = _range(first_mm, "the first length"), _range(later_mm, "a later length")
+    slack = int(_length(within_mm, "the tolerance") * 10)
+    total = int((_decimal(total_mm) * 10).to_integral_value(ROUND_HALF_UP))
+    if total <= slack:
+        return Pieces((), True)
+    others = max(0, math.ceil((total - first[1]) / later[1]))
+    # If the fewest pieces that can cover it are too many, every number is.
+    fits = first[0] + others * later[0] <= total
+    if not fits and others and total - first[1] - (others - 1) * later[1] <= slack:
+        return _pieces([first[1]] + [later[1]] * (others - 1), True)
+    if not others:
+        return _pieces([total], fits)
+    least, most = total - others * later[1], first[1]
+    if fits:
+        least, most = max(least, first[0]), min(most, total - others * later[0])
+    head = min(max(math.ceil(total / (1 + others)), least), most)
+    each, over = divmod(total - head, others)
+    return _pieces([head] + [each + 1] * over + [each] * (others - over), fits)
+
+
+def _pieces(tenths: list[int], fits: bool) -> Pieces:
+    return Pieces(tuple(piece / 10 for piece in tenths), fits)
+
+
+def _range(range_mm: tuple[float, float], what: str) -> tuple[int, int]:
+    low, high = (_length(end, what) * 10 for end in range_mm)
+    least = max(1, int(low.to_integral_value(ROUND_CEILING)))
+    most = int(high.to_integral_value(ROUND_FLOOR))
+    if least > most:
+        raise ValueError(
+            f"{what} may be {range_mm[0]:g} to {range_mm[1]:g} mm; "
+            "the range must hold a whole tenth of a millimetre above 0"
+        )
+    return least, most
 
 
 def _readings(readings_mm: Sequence[float]) -> list[Decimal]:

@@ -7,8 +7,10 @@ figures from memory: good for questioning what was heard, never for refusing it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import combinations
 from typing import Literal, NamedTuple
 
 from assistant.canal.instruments import Interval
@@ -214,6 +216,50 @@ def canal_sets(tooth: Tooth) -> tuple[tuple[Canal, ...], ...]:
 def possible_canals(tooth: Tooth) -> frozenset[Canal]:
     """Every canal named in any of the tooth's :func:`canal_sets`."""
     return frozenset(canal for canals in canal_sets(tooth) for canal in canals)
+
+
+def odd_canals(tooth: Tooth, canals: Iterable[Canal | str]) -> tuple[Canal, ...]:
+    """Canals named that none of the tooth's sets has, each once, as first named.
+
+    A "lingual" canal of an upper tooth is one of them: the trade says palatal there.
+
+    Raises:
+        ValueError: a name that is no canal's.
+    """
+    possible = possible_canals(tooth)
+    named = dict.fromkeys(Canal(canal) for canal in canals)
+    return tuple(canal for canal in named if canal not in possible)
+
+
+def clashing_canals(tooth: Tooth, canals: Iterable[Canal | str]) -> tuple[Canal, ...]:
+    """Canals named that no set of the tooth holds together with another one named.
+
+    Each can belong to the tooth, but not beside what else was said: "mesial" beside
+    "mesiobuccal", "single" beside anything. To name only some of a set is no clash; those
+    of :func:`odd_canals` are left out.
+
+    Raises:
+        ValueError: a name that is no canal's.
+    """
+    possible, sets = possible_canals(tooth), canal_sets(tooth)
+    named = [canal for canal in dict.fromkeys(map(Canal, canals)) if canal in possible]
+    apart = {
+        canal
+        for pair in combinations(named, 2)
+        if not any(set(pair) <= set(together) for together in sets)
+        for canal in pair
+    }
+    return tuple(canal for canal in named if canal in apart)
+
+
+def canal_counts(tooth: Tooth) -> tuple[int, ...]:
+    """How many canals the tooth can have, by its :func:`canal_sets`, the commonest first."""
+    return tuple(dict.fromkeys(len(canals) for canals in canal_sets(tooth)))
+
+
+def count_odd(tooth: Tooth, count: int) -> bool:
+    """Whether a number of canals is in none of the tooth's sets: a reason to ask."""
+    return count not in canal_counts(tooth)
 
 
 # Mean, least and greatest overall length in mm: G. V. Black, Descriptive Anatomy

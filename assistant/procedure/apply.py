@@ -25,6 +25,7 @@ def opened(event: ev.CaseOpened) -> CaseState:
         protocol=event.protocol,
         opened=event.at,
         tracks=(first,),
+        instruments=event.instruments,
     )
 
 

@@ -25,6 +25,11 @@ MM_CHECKS = frozenset(
         "readings_spread",
         "seal_below",
         "not_shallower_than",
+        "differs_from_paper_points",
+        "cone_misfit",
+        "beyond_reach",
+        "surface_rise_above",
+        "cools_slower",
     }
 )
 """Checks that make sense of a length only."""
@@ -50,6 +55,7 @@ def check(protocol: Protocol, *, end: str, stay: str, reserved: set[str]) -> Non
         _check_targets(name, part, {end, stay})
         _check_way_out(name, part, end)
     _check_kinds(parts)
+    _check_limits(protocol, parts)
     _check_rules(protocol)
 
 
@@ -144,6 +150,21 @@ def _check_kinds(parts: dict[str, tuple[Step, ...]]) -> None:
         raise _misfit(
             ("closing", len(closing) - 1), "the last closing step must be of kind sign"
         )
+
+
+def _check_limits(protocol: Protocol, parts: dict[str, tuple[Step, ...]]) -> None:
+    """Every limit that a rule or a timer names must be given."""
+    named: list[tuple[Loc, str, str | None]] = []
+    for i, rule in enumerate(protocol.rules):
+        named.append((("rules", i, "limit"), f"rule {rule.id!r}", rule.limit))
+        named.append((("rules", i, "limit_high"), f"rule {rule.id!r}", rule.limit_high))
+    for at, step in _placed(parts):
+        if step.expect.kind == "timed":
+            named.append(((*at, "expect", "limit"), f"step {step.id!r}", step.expect.limit))
+    given = dict(protocol.limits.given())
+    for at, who, limit in named:
+        if limit is not None and limit not in given:
+            raise _misfit(at, f"{who} needs {limit}; add it to limits, with its source")
 
 
 def _check_rules(protocol: Protocol) -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from assistant.canal import teeth
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure import timing
 from assistant.procedure.coherence import ONCE
 from assistant.procedure.draft import KEPT, Draft
+from assistant.procedure.facts import odd_canals
 from assistant.procedure.protocol import AT_CANALS, Step
 from assistant.procedure.rules import fired_by_skip
 from assistant.procedure.state import CASE, CaseState, Entry, Pending, Skipped
@@ -199,17 +199,9 @@ def canal_work_begun(state: CaseState) -> bool:
     return any(canal.visited or state.newest(canal.name) is not None for canal in state.canals)
 
 
-def unusual_canal(state: CaseState, named: it.Scalar) -> str | None:
-    """The first canal named that handbooks do not give this tooth, or None."""
-    if state.tooth is None or not isinstance(named, tuple):
-        return None
-    possible = teeth.possible_canals(teeth.parse_fdi(state.tooth))
-    return next((canal for canal in named if canal not in possible), None)
-
-
 def check_canals_again(draft: Draft) -> None:
     """Another tooth: canals that it hardly has are taken back and asked for again."""
     canals = draft.state.newest(CASE, "canals")
-    if canals is not None and unusual_canal(draft.state, canals.value):
+    if canals is not None and odd_canals(draft.state, canals.value):
         draft.take_back(canals, restore=False)
         _ask_again(draft, canals)

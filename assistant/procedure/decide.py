@@ -200,8 +200,6 @@ def _doubt(
     for fired in fired_by_value(draft.state, draft.candidate(track, step, value, old)):
         if fired.rule.severity == "confirm":
             return fired.text
-    if step.expect.kind == "canals" and (odd := commands.unusual_canal(draft.state, value)):
-        return f"{odd.capitalize()} canal is unusual for this tooth."
     return heard
 
 

@@ -12,13 +12,15 @@ from pydantic import Field, TypeAdapter
 
 from assistant.procedure.intents import Heard, Scalar
 from assistant.procedure.moment import Moment
+from assistant.procedure.own_instruments import PluggerFile
 from assistant.procedure.protocol import Frozen, Protocol
 from assistant.procedure.state import Entry, Pending, Rejected, Skipped, Timer, Warning
 
 
 class CaseOpened(Frozen):
     """First event. Carries the whole protocol, so that the limits that were in
-    force stay with the case whatever happens to the file."""
+    force stay with the case whatever happens to the file; and the practice's own
+    instruments, if they were given."""
 
     kind: Literal["case_opened"] = "case_opened"
     at: Moment
@@ -27,6 +29,7 @@ class CaseOpened(Frozen):
     demo: bool
     program: str
     protocol: Protocol
+    instruments: PluggerFile | None = None
 
 
 class EntryMade(Frozen):

@@ -11,7 +11,10 @@ from collections.abc import Callable
 from assistant.canal import instruments, lengths, teeth
 from assistant.procedure.intents import Scalar
 from assistant.procedure.protocol import FactName, Option, Step, SuggestionName
-from assistant.procedure.state import CaseState, Entry, Track
+from assistant.procedure.state import CaseState, Entry
+
+UNKNOWN = "unknown"
+"""Stands for a value that is not there, in what is said and written."""
 
 EPSILON_MM = 1e-6
 """Lengths are exact to 0.1 mm; comparisons must not trip over the binary fraction."""
@@ -55,6 +58,11 @@ def readings_mm(state: CaseState, track: str) -> tuple[float, ...]:
     wanted = int(state.protocol.limit("readings_min"))
     every = [number(entry) for entry in state.in_sequence(track, "paper_point_mm")]
     return tuple(value for value in every if value is not None)[-wanted:]
+
+
+def apex_locator_mm(state: CaseState, track: str) -> float | None:
+    """What the electronic apex locator gave, None if nothing or nothing yet."""
+    return number(state.last(track, "apex_locator_mm"))
 
 
 def fill_top_mm(state: CaseState, track: str, before: int | None = None) -> float | None:
@@ -114,6 +122,19 @@ def handbook_plausible(state: CaseState, length_mm: float) -> bool:
     if state.tooth is None:
         return True
     return teeth.length_plausible(teeth.parse_fdi(state.tooth), length_mm)
+
+
+def odd_canals(state: CaseState, named: Scalar) -> str | None:
+    """What is odd about the canals named for this tooth: the first that handbooks do
+    not give it, else those that do not go together; or None."""
+    if state.tooth is None or not isinstance(named, tuple):
+        return None
+    tooth = teeth.parse_fdi(state.tooth)
+    possible = teeth.possible_canals(tooth)
+    if (odd := next((canal for canal in named if canal not in possible), None)) is not None:
+        return f"{odd} canal"
+    clashing = teeth.clashing_canals(tooth, named)
+    return f"{' and '.join(clashing)} together" if clashing else None
 
 
 def suggestion(state: CaseState, track: str, name: SuggestionName) -> float | None:
@@ -188,42 +209,6 @@ def stays(step: Step, option: str) -> bool:
     return found is not None and found.to is not None and step.target(found.to) == step.id
 
 
-def fields(state: CaseState, track: Track, **extra: str) -> dict[str, str]:
-    """What the braces of a prompt or warning stand for; "unknown" where it is.
-
-    Lengths are written with one decimal only where there is one ("16", "16.5").
-    """
-    name, step = track.name, _step(state, track)
-    wanted = getattr(step.expect, "suggest", None) if step else None
-    tip = new_tip_mm(state, name)
-    filled = {
-        "canal": name.capitalize(),
-        "tooth": str(state.tooth or "unknown"),
-        "wl": text_of(wl_mm(state, name)),
-        "limit": text_of(depth_limit_mm(state, name)),
-        "limit_high": "unknown",
-        "value": "unknown",
-        "suggestion": text_of(suggestion(state, name, wanted) if wanted else None),
-        "round": str(track.round(step.loop if step else None)),
-        "top": text_of(fill_top_mm(state, name)),
-        "post_level": text_of(number(state.last(name, "post_level_mm"))),
-        "coronal_level": text_of(number(state.last(name, "coronal_level_mm"))),
-        "readings": ", ".join(text_of(r) for r in readings_mm(state, name)) or "none",
-        "cone": text_of(number(state.last(name, "cone_length_mm"))),
-        "tip": "unknown" if tip is None else f"{tip:.2f}",
-        "press_s": text_of(state.protocol.limit("press_s")),
-        "step": step.title if step else "",
-    }
-    return filled | extra
-
-
 def text_of(value: float | None) -> str:
     """A number as it is written and said: no trailing zero, "unknown" for None."""
-    return "unknown" if value is None else f"{value:g}"
-
-
-def _step(state: CaseState, track: Track) -> Step | None:
-    try:
-        return state.protocol.step(track.step)
-    except KeyError:
-        return None
+    return UNKNOWN if value is None else f"{value:g}"

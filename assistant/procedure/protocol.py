@@ -8,7 +8,6 @@ cannot be argued with.
 
 from __future__ import annotations
 
-import string
 from collections.abc import Iterator
 from typing import Annotated, Literal, Self
 
@@ -25,6 +24,7 @@ from pydantic import (
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.procedure import coherence
 from assistant.procedure.coherence import repeated
+from assistant.procedure.templates import Template
 
 FINISHED = "finished"
 """The place of a canal after its last step."""
@@ -67,10 +67,19 @@ class Limits(Frozen):
     later_increment_max_mm: Limit
     apical_seal_min_mm: Limit
     level_within_mm: Limit
+    # None in protocols, and so in journals, from before they existed.
+    apex_locator_agree_mm: Limit | None = None
+    dwell_s: Limit | None = None
+    plugger_clearance_mm: Limit | None = None
+    cut_error_mm: Limit | None = None
+    surface_rise_c: Limit | None = None
+    root_wall_mm: Limit | None = None
 
     @field_validator("*")
     @classmethod
-    def _sensible(cls, limit: Limit, info: ValidationInfo) -> Limit:
+    def _sensible(cls, limit: Limit | None, info: ValidationInfo) -> Limit | None:
+        if limit is None:
+            return None
         name, value = str(info.field_name), limit.value
         if name.endswith("_mm") and value > MAX_LENGTH_MM:
             raise ValueError(f"a length is at most {MAX_LENGTH_MM:g} mm")
@@ -80,6 +89,13 @@ class Limits(Frozen):
             raise ValueError("a number of readings is 1, 2, 3 or more")
         return limit
 
+    def given(self) -> Iterator[tuple[str, Limit]]:
+        """Every limit that the protocol gives, with its name, in order."""
+        for name in type(self).model_fields:
+            limit: Limit | None = getattr(self, name)
+            if limit is not None:
+                yield name, limit
+
 
 def _known_limit(name: str) -> str:
     if name not in Limits.model_fields:
@@ -88,49 +104,6 @@ def _known_limit(name: str) -> str:
 
 
 LimitName = Annotated[str, AfterValidator(_known_limit)]
-
-FIELDS = frozenset(
-    {
-        "canal",
-        "tooth",
-        "wl",
-        "limit",
-        "limit_high",
-        "value",
-        "suggestion",
-        "round",
-        "coronal_level",
-        "readings",
-        "cone",
-        "tip",
-        "press_s",
-        "step",
-        "post_level",
-        "top",
-    }
-)
-"""Names a prompt or warning may use in braces; filled by ``procedure/facts.py``."""
-
-
-def check_fields(text: str) -> str:
-    """Return a template if its braces can be filled.
-
-    Raises:
-        ValueError: a field that is not in :data:`FIELDS`, or unbalanced braces.
-    """
-    parts = [part for part in string.Formatter().parse(text) if part[1] is not None]
-    if any(spec or conversion for _, _, spec, conversion in parts):
-        raise ValueError("a field in braces is a name alone, without ':' or '!'")
-    if unknown := {str(name) for _, name, _, _ in parts} - FIELDS:
-        raise ValueError(
-            f"field {{{sorted(unknown)[0]}}} is not one of {', '.join(sorted(FIELDS))}"
-        )
-    return text
-
-
-Template = Annotated[str, Field(min_length=1), AfterValidator(check_fields)]
-"""A sentence to say, with fields in braces."""
-
 
 FactName = Literal[
     "readings_wanted",
@@ -264,9 +237,10 @@ class Branch(Frozen):
 class Step(Frozen):
     """One place in the sequence.
 
-    ``ask`` is said in full verbosity, ``briefly`` in brief. Both may use the
-    fields named in :data:`FIELDS`, in braces. ``loop`` names the round counter
-    (cycle, increment) the step belongs to.
+    ``ask`` is said in full verbosity, ``briefly`` in brief; after ``ask`` each of
+    ``hints`` of which everything in braces is known. All may use the fields named in
+    ``procedure/templates.py``, in braces. ``loop`` names the round counter (cycle,
+    increment) the step belongs to.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
@@ -274,6 +248,7 @@ class Step(Frozen):
     title: str = Field(min_length=1)
     ask: Template
     briefly: Template
+    hints: tuple[Template, ...] = ()
     expect: Expect
     options: tuple[Option, ...] = ()
     next: tuple[Branch, ...] = ()
@@ -315,6 +290,12 @@ CheckName = Literal[
     "seal_below",
     "skipped",
     "not_shallower_than",
+    "differs_from_paper_points",
+    "odd_canals",
+    "cone_misfit",
+    "beyond_reach",
+    "surface_rise_above",
+    "cools_slower",
 ]
 
 
@@ -324,7 +305,16 @@ is no value to keep, to correct or to question."""
 
 
 CHECKS_WITHOUT_LIMIT: frozenset[CheckName] = frozenset(
-    {"limit_unknown", "outside_handbook", "option_is", "skipped", "not_shallower_than"}
+    {
+        "limit_unknown",
+        "outside_handbook",
+        "option_is",
+        "skipped",
+        "not_shallower_than",
+        "odd_canals",
+        "cone_misfit",
+        "beyond_reach",
+    }
 )
 """Checks that compare with no number of the protocol."""
 
@@ -372,8 +362,14 @@ class Protocol(Frozen):
     rules: tuple[Rule, ...]
 
     def limit(self, name: LimitName) -> float:
-        """The number behind a limit's name."""
-        found: Limit = getattr(self.limits, name)
+        """The number behind a limit's name.
+
+        Raises:
+            KeyError: the protocol does not give it.
+        """
+        found: Limit | None = getattr(self.limits, name)
+        if found is None:
+            raise KeyError(name)
         return found.value
 
     def steps(self) -> Iterator[Step]:

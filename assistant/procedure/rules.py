@@ -10,18 +10,24 @@ from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from assistant.canal import lengths
+from assistant.canal.fit import ConeVerdict
+from assistant.canal.heat_live import LiveHeat
+from assistant.procedure import reckoning
 from assistant.procedure.facts import (
     EPSILON_MM,
     advance_mm,
+    apex_locator_mm,
     as_number,
     depth_limit_mm,
-    fields,
     fill_top_mm,
     handbook_plausible,
     number,
+    odd_canals,
+    readings_mm,
     text_of,
     wl_mm,
 )
+from assistant.procedure.fields import fill, span
 from assistant.procedure.intents import Scalar
 from assistant.procedure.protocol import ACTS, CheckName, Rule, Step
 from assistant.procedure.state import CaseState
@@ -88,8 +94,8 @@ def fired_by_leaving(state: CaseState, track: str, step: Step) -> Iterator[Fired
 def _fire(
     state: CaseState, rule: Rule, track: str, step: Step, finding: dict[str, str]
 ) -> Fired:
-    filled = fields(state, state.track(track), step=step.title) | finding
-    return Fired(rule, rule.say.format_map(filled))
+    given = {"step": step.title, **finding}
+    return Fired(rule, fill(rule.say, state, state.track(track), **given))
 
 
 def _bound(state: CaseState, rule: Rule) -> float:
@@ -157,6 +163,11 @@ def _outside_handbook(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     return {"value": text_of(value)}
 
 
+def _odd_canals(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    odd = odd_canals(state, c.value)
+    return None if odd is None else {"value": odd.capitalize()}
+
+
 def _option_is(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     if c.value not in rule.options:
         return None
@@ -178,15 +189,35 @@ def _readings_spread(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     value = as_number(c.value)
     if value is None:
         return None
-    # With the reading it replaces, if it does, out of the way.
+    latest = _readings_with(state, c, value)
+    if lengths.readings_agree(latest, _bound(state, rule)):
+        return None
+    return {"value": text_of(lengths.final_length_mm(latest).spread_mm)}
+
+
+def _readings_with(state: CaseState, c: Candidate, value: float) -> list[float]:
+    """The newest readings once ``value`` is in: as :func:`facts.readings_mm`, with the
+    reading it replaces, if it does, out of the way."""
     others = state.in_sequence(c.track, c.quantity)
     readings = [value if state.place(e) == c.place else number(e) for e in others]
     readings += [value] if c.place is None else []
     wanted = int(state.protocol.limit("readings_min"))
-    latest = [reading for reading in readings if reading is not None][-wanted:]
-    if lengths.readings_agree(latest, _bound(state, rule)):
+    return [reading for reading in readings if reading is not None][-wanted:]
+
+
+def _differs_from_paper_points(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    """The apex locator against the paper points, whichever of them is the candidate."""
+    value, readings = as_number(c.value), readings_mm(state, c.track)
+    located = value
+    if value is not None and c.step.expect.kind == "readings":
+        located = apex_locator_mm(state, c.track)
+        readings = tuple(_readings_with(state, c, value))
+    if located is None or not readings:
         return None
-    return {"value": text_of(lengths.final_length_mm(latest).spread_mm)}
+    centre = lengths.final_length_mm(readings).centre_mm
+    if abs(located - centre) <= _bound(state, rule) + EPSILON_MM:
+        return None
+    return {"value": text_of(located), "readings": ", ".join(map(text_of, readings))}
 
 
 def _seal_below(state: CaseState, rule: Rule, c: Candidate) -> Finding:
@@ -206,6 +237,46 @@ def _not_shallower_than(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     return {"value": text_of(value), "wl": text_of(wl)}
 
 
+def _cone_misfit(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    """Only what holds for every size within tolerance; the nominal fit is a hint."""
+    cut = as_number(c.value)
+    seat = None if cut is None else reckoning.cone(state, c.track, cut_mm=cut)
+    if seat is None or seat.verdict in {ConeVerdict.TIGHT, ConeVerdict.PERHAPS}:
+        return None
+    return {"value": str(seat.verdict)}
+
+
+def _beyond_reach(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    """Deeper than even the thinnest plugger of the practice's set can go."""
+    value, thinnest = as_number(c.value), reckoning.thinnest_binds_mm(state, c.track)
+    if value is None or thinnest is None or value <= thinnest[1].high + EPSILON_MM:
+        return None
+    return {"value": text_of(value), "limit": text_of(lengths.round_mm(thinnest[1].high))}
+
+
+def _surface_rise_above(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    """By the high end of what is possible: heat is warned about early."""
+    heat, bound = _heat(state, c), _bound(state, rule)
+    if heat is None or heat.surface_rise_c.high <= bound:
+        return None
+    return {"value": span(heat.surface_rise_c), "limit": text_of(bound)}
+
+
+def _cools_slower(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    """Only if the mass stays soft for longer whatever its properties."""
+    heat, bound = _heat(state, c), _bound(state, rule)
+    if heat is None or not heat.inside or heat.cool_s.low <= bound:
+        return None
+    return {"value": span(heat.cool_s), "limit": text_of(bound)}
+
+
+def _heat(state: CaseState, c: Candidate) -> LiveHeat | None:
+    depth = as_number(c.value)
+    if depth is None:
+        return None
+    return reckoning.heat_to(state, c.track, depth, c.round, c.place)
+
+
 _VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] = {
     "deeper_than_limit": _deeper_than_limit,
     "limit_unknown": _limit_unknown,
@@ -221,4 +292,10 @@ _VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] 
     "readings_spread": _readings_spread,
     "seal_below": _seal_below,
     "not_shallower_than": _not_shallower_than,
+    "cone_misfit": _cone_misfit,
+    "beyond_reach": _beyond_reach,
+    "surface_rise_above": _surface_rise_above,
+    "cools_slower": _cools_slower,
+    "differs_from_paper_points": _differs_from_paper_points,
+    "odd_canals": _odd_canals,
 }

@@ -12,6 +12,7 @@ from typing import Literal
 
 from assistant.procedure.intents import Heard, Scalar, ValueKind
 from assistant.procedure.moment import Moment
+from assistant.procedure.own_instruments import PluggerFile
 from assistant.procedure.protocol import AT_CANALS, FINISHED, Frozen, Protocol, Step
 
 CASE = "case"
@@ -172,6 +173,7 @@ class CaseState(Frozen):
     pending: Pending | None = None
     paused: bool = False
     signed: Moment | None = None
+    instruments: PluggerFile | None = None
     interruptions: tuple[tuple[Moment, str], ...] = ()
 
     def track(self, name: str) -> Track:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from assistant.procedure import reckoning
 from assistant.procedure.protocol import AT_CANALS, FINISHED, Step
 from assistant.procedure.state import CASE, CaseState, Entry, Track
 
@@ -35,13 +36,25 @@ def left(state: CaseState, words: Mapping[str, str]) -> str:
 
 
 def seconds_left(state: CaseState) -> float:
-    """Rough time to the end: the protocol's typical seconds of every step ahead,
-    each loop counted once."""
+    """Rough time to the end: the protocol's typical seconds of every step ahead, each
+    loop as often as the plan has it, or once where there is no plan yet."""
     protocol = state.protocol
     tracks = state.canals or (Track(name="canal", step=protocol.canal[0].id),)
-    steps = [step for track in tracks for step in steps_ahead(state, track)]
-    steps += list(steps_ahead(state, state.track(CASE)))
-    return sum(step.typical_s for step in steps)
+    return sum(
+        step.typical_s * _times(state, track, step)
+        for track in (*tracks, state.track(CASE))
+        for step in steps_ahead(state, track)
+    )
+
+
+def _times(state: CaseState, track: Track, step: Step) -> int:
+    if step.loop == reckoning.CYCLE:
+        cycles = reckoning.downpack(state, track.name)
+        return max(1, len(cycles.cycles)) if cycles else 1
+    if step.loop == reckoning.INCREMENT:
+        fill = reckoning.backfill(state, track.name)
+        return max(1, len(fill.increments)) if fill else 1
+    return 1
 
 
 def steps_ahead(state: CaseState, track: Track) -> Iterator[Step]:

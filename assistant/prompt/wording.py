@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 
 from assistant.procedure import events as ev
 from assistant.procedure.draft import KEPT
-from assistant.procedure.facts import fields
+from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.protocol import AT_CANALS, FINISHED
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.prompt import answers
@@ -160,8 +160,10 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
     step = state.step
     if step is None:
         return answers.where(state, words.answers)
-    template = step.briefly if brief else step.ask
-    return template.format_map(fields(state, state.here))
+    if brief:
+        return fill(step.briefly, state, state.here)
+    hints = [fill_if_known(hint, state, state.here) for hint in step.hints]
+    return " ".join(filter(None, [fill(step.ask, state, state.here), *hints]))
 
 
 def _unanswered(state: CaseState) -> str:

@@ -18,6 +18,7 @@ from assistant.procedure.apply import apply, opened, replay
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import AnyIntent, Reopen
 from assistant.procedure.moment import Moment
+from assistant.procedure.own_instruments import PluggerFile
 from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
 from assistant.record.atomic import OS_FILES, FileLayer
@@ -54,6 +55,7 @@ class CaseFile:
         case_code: str,
         operator: str,
         demo: bool = False,
+        instruments: PluggerFile | None = None,
         files: FileLayer = OS_FILES,
     ) -> CaseFile:
         """Begin a case in ``folder``, made if it is not there.
@@ -76,6 +78,7 @@ class CaseFile:
             demo=demo,
             program=__version__,
             protocol=protocol,
+            instruments=instruments,
         )
         journal = Journal.create(folder / JOURNAL, now.wall.isoformat(), files)
         case = cls(folder, journal, opened(first))

@@ -16,7 +16,6 @@ from datetime import datetime
 from assistant.canal import teeth
 from assistant.procedure.coherence import ONCE
 from assistant.procedure.facts import text_of
-from assistant.procedure.protocol import Limit
 from assistant.procedure.state import CASE, CaseState, Entry, Warning
 from assistant.report import rounds
 from assistant.report.marks import (
@@ -320,9 +319,7 @@ def _people(entries: list[Entry]) -> str:
 
 
 def _limits(state: CaseState) -> Iterator[str]:
-    limits = state.protocol.limits
-    for name in type(limits).model_fields:
-        limit: Limit = getattr(limits, name)
+    for name, limit in state.protocol.limits.given():
         stem, _, unit = name.rpartition("_")
         words, unit = (stem, f" {unit}") if unit in {"mm", "s"} else (name, "")
         yield f"{words.replace('_', ' ').replace('wl', 'WL')} {text_of(limit.value)}{unit}"

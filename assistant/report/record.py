@@ -18,7 +18,6 @@ from assistant.procedure.facts import (
     wl_is_final,
     wl_mm,
 )
-from assistant.procedure.protocol import Limit
 from assistant.procedure.state import CASE, CaseState, Entry, Track
 from assistant.report import rounds
 from assistant.report.marks import newest_moment
@@ -94,10 +93,10 @@ def _plain_value(value: object) -> object:
 
 
 def _protocol(state: CaseState) -> dict[str, object]:
-    limits: list[dict[str, object]] = []
-    for name in type(state.protocol.limits).model_fields:
-        limit: Limit = getattr(state.protocol.limits, name)
-        limits.append({"name": name, "value": limit.value, "source": limit.source})
+    limits: list[dict[str, object]] = [
+        {"name": name, "value": limit.value, "source": limit.source}
+        for name, limit in state.protocol.limits.given()
+    ]
     about = state.protocol.model_dump(include={"id", "title", "version"})
     return {**about, "limits": limits}
 

@@ -50,6 +50,7 @@ _BEFORE: tuple[tuple[str, tuple[Piece, ...]], ...] = (
         (("working_length_mm", "provisional {}"), ("reference_point", "reference point {}")),
     ),
     ("Paper points", (("paper_point_mm", "{}"),)),
+    ("Apex locator", (("apex_locator_mm", "{}"),)),
     ("Final length", (("final_working_length_mm", "{}"),)),
     (
         "Preparation",

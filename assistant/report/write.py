@@ -8,18 +8,22 @@ from typing import Any
 
 from assistant.procedure.state import CaseState
 from assistant.record.atomic import write_atomically
+from assistant.report.computed import computed
 from assistant.report.drawing import depth_drawing, depths_of
 from assistant.report.note import as_text, note
 from assistant.report.pdf import as_pdf
 from assistant.report.record import as_record, json_schema
+from assistant.report.section import as_pages
 
 FILES = {
     "note": "note.txt",
     "pdf": "note.pdf",
     "record": "record.json",
     "schema": "record.schema.json",
+    "computed": "computed.pdf",
 }
-"""What each report is called in the folder."""
+"""What each report is called in the folder; the last one is made only where size, taper
+and working length of a canal are known."""
 
 
 def write_reports(folder: Path, state: CaseState, head_hash: str) -> dict[str, Path]:
@@ -40,6 +44,9 @@ def write_reports(folder: Path, state: CaseState, head_hash: str) -> dict[str, P
         "record": _json(as_record(state, head_hash)),
         "schema": _json(json_schema()),
     }
+    reckoned = [computed(state, track.name) for track in state.canals]
+    if shown := [one for one in reckoned if not one.empty]:
+        contents["computed"] = as_pages(shown, state.case_code, demo=state.demo)
     # All are made before the first is written: a defect in one leaves the
     # reports of before in step with one another.
     places = {name: folder / FILES[name] for name in contents}

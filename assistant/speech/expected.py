@@ -43,8 +43,9 @@ def _correctable(state: CaseState) -> tuple[str, ...]:
 
 
 def _canals(state: CaseState) -> tuple[str, ...]:
-    """The canals named; none (that is, any) before that, so that an unusual one
-    can be said and is questioned rather than bent into a usual one."""
-    if state.newest(CASE, "canals") is None:
+    """The canals named; none (that is, any) during the opening, so that an unusual
+    one can be said, also in a correction, and is questioned rather than bent into
+    another."""
+    if state.track(CASE).step in {step.id for step in state.protocol.opening}:
         return ()
     return tuple(track.name for track in state.canals)

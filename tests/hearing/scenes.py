@@ -30,6 +30,7 @@ _DEPTHS = {
     "apical_plugger_mm": WL - 5,
     "heat_carrier_fit_mm": WL - 5,
     "paper_point_mm": WL,
+    "apex_locator_mm": WL,
     "final_working_length_mm": WL,
     "cut_back_mm": 0.0,
     "sear_depth_mm": 10.0,

@@ -1,0 +1,233 @@
+"""Thermal properties of what lies in and around a canal, each with its range and source.
+
+Published figures differ by a factor of two or more, and much was never published. So
+every number is a range with a usual value, and whatever is computed from them is an
+interval (:mod:`.heat_range`). "From memory" means: not checked against a document;
+"assumed" means: chosen here, with the reason.
+
+Units are SI (W/(m K), kg/m3, J/(kg K)), lengths mm, temperatures C.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import NamedTuple
+
+from assistant.canal.instruments import Interval
+
+BODY_C = 37.0
+"""Where the ligament ends: blood keeps it there. A bath in the laboratory does the same."""
+
+MOULDABLE_C = Interval(40.0, 45.0)
+"""Temperature in the mass above which gutta-percha can be compacted: 40 to 45 C is common
+practice. The lower end is also where it recrystallises on cooling (40-42 C, Oral Surg
+Oral Med Oral Pathol 1986, part V, abstract). J Polym Eng 2014 finds 44-58 C the best
+range for the force of compaction (abstract): a mass at 40 C moulds, but not well."""
+
+BONE_RISE_C = 10.0
+"""Rise at the bone not to be exceeded: 47 C for one minute is the threshold of injury
+(Eriksson & Albrektsson 1983, from memory)."""
+
+BONE_S = 60.0
+"""For how long; same source."""
+
+MELTING_C = ((46.0, 52.0), (56.0, 62.0))
+"""Beta to alpha, alpha to amorphous on heating (part V, 1986, abstract). Half of the heat of
+melting is given to each (assumed; no source splits it)."""
+
+RECRYSTALLISES_C = (40.0, 42.0)
+"""On cooling (same source): the heat of melting comes back only there."""
+
+
+class Known(NamedTuple):
+    """What is known of one number: its range, its usual value, where it comes from.
+
+    ``log``: the range spans so much that the middle is the geometric one.
+    """
+
+    low: float
+    usual: float
+    high: float
+    unit: str
+    source: str
+    log: bool = False
+
+
+_MEMORY = "from memory"
+
+TABLE: Mapping[str, Known] = {
+    "gutta_percha_w_mk": Known(
+        0.15, 0.25, 0.50, "W/(m K)",
+        f"{_MEMORY}: the polymer 0.13 to 0.2; zinc oxide (over half of the mass) raises it",
+        log=True,
+    ),
+    "gutta_percha_kg_m3": Known(
+        1900, 2300, 2800, "kg/m3", f"{_MEMORY}: by the share of zinc oxide"
+    ),
+    "gutta_percha_j_kgk": Known(
+        850, 940, 1030, "J/(kg K)",
+        "0.94 J/(g C), Miner et al., J Endod 2006;32:683 (abstract); a tenth each way assumed",
+    ),
+    "melting_j_kg": Known(
+        8000, 10900, 13000, "J/kg",
+        "10.9 J/g, Miner et al., J Endod 2006;32:683 (abstract); range assumed",
+    ),
+    "sealer_mm": Known(
+        0.01, 0.03, 0.10, "mm",
+        f"{_MEMORY}: ISO 6876 allows 0.05 mm between plates; a canal leaves more in places",
+        log=True,
+    ),
+    "sealer_w_mk": Known(
+        0.2, 0.4, 1.0, "W/(m K)", f"{_MEMORY}: resin 0.2, zinc oxide-eugenol 0.4 to 0.5"
+    ),
+    "sealer_j_m3k": Known(
+        1.8e6, 2.3e6, 3.0e6, "J/(m3 K)", f"{_MEMORY}: as other filled cements"
+    ),
+    "dentine_w_mk": Known(
+        0.40, 0.58, 0.80, "W/(m K)", f"{_MEMORY}: most figures 0.45 to 0.63, some higher"
+    ),
+    "dentine_kg_m3": Known(2000, 2140, 2250, "kg/m3", _MEMORY),
+    "dentine_j_kgk": Known(1100, 1250, 1600, "J/(kg K)", f"{_MEMORY}: 1170 dry to 1590 moist"),
+    "cementum_mm": Known(0.05, 0.10, 0.25, "mm", f"{_MEMORY}: thicker towards the apex"),
+    "cementum_w_mk": Known(
+        0.40, 0.55, 0.80, "W/(m K)", "assumed like dentine's: no figure known"
+    ),
+    "cementum_j_m3k": Known(
+        2.2e6, 2.7e6, 3.4e6, "J/(m3 K)", "assumed like dentine's: no figure known"
+    ),
+    "ligament_mm": Known(0.15, 0.25, 0.40, "mm", f"{_MEMORY}: 0.15 to 0.38 mm"),
+    "ligament_w_mk": Known(
+        0.40, 0.50, 0.65, "W/(m K)",
+        f"{_MEMORY}: soft tissue 0.5, water 0.62; flow in it is not modelled",
+    ),
+    "ligament_j_m3k": Known(3.4e6, 3.8e6, 4.2e6, "J/(m3 K)", f"{_MEMORY}: as water"),
+    "carrier_c": Known(
+        80, 115, 160, "C",
+        "assumed: no less than the highest reading in the mass (80 C, Goodman et al. 1982, "
+        "abstract), less than what carriers are set to (180 to 200 C, common practice)",
+    ),
+    "carrier_contact_w_m2k": Known(
+        2000, 6000, 20000, "W/(m2 K)",
+        f"{_MEMORY}: metal on a polymer melt; above 20000 the mass itself is the hindrance",
+        log=True,
+    ),
+    "carrier_share": Known(
+        0.60, 0.80, 0.95, "of the canal's diameter at its deepest point",
+        "assumed: fitted without touching the wall",
+    ),
+    "carrier_taper": Known(0.04, 0.06, 0.12, "mm/mm", "common practice"),
+    "carrier_rise_s": Known(
+        0.1, 0.3, 1.0, "s", "assumed: glows up in about half a second", log=True
+    ),
+    "carrier_fall_s": Known(
+        0.5, 1.0, 3.0, "s", "assumed: time constant once switched off", log=True
+    ),
+    "cling_mm": Known(
+        0.0, 0.2, 0.6, "mm", "assumed: what comes away below the carrier's end"
+    ),
+    "change_s": Known(
+        1.0, 2.0, 4.0, "s", "assumed: from the carrier's removal to the plugger's contact"
+    ),
+    "plugger_c": Known(23, 28, 37, "C", "assumed: between the room and the tooth"),
+    "plugger_contact_w_m2k": Known(
+        300, 2000, 10000, "W/(m2 K)", "assumed: a wetted, pressed metal face", log=True
+    ),
+    "plugger_share": Known(
+        0.3, 0.6, 0.9, "of the mass's upper face", "assumed: a plugger touches no wall"
+    ),
+}  # fmt: skip
+"""Every uncertain number of the computation of heat."""
+
+AIR_W_MK = 0.026
+AIR_J_M3K = 1.2e3
+"""Still air, from memory; the emptied canal. Practically an insulator."""
+
+METAL_W_MK = 20.0
+METAL_J_M3K = 4.0e6
+"""The carrier: stainless steel, from memory. Twice as much changes nothing, for its
+temperature is given (``carrier_c``), not computed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Properties:
+    """One set of numbers, a field for each entry of ``TABLE`` (units there)."""
+
+    gutta_percha_w_mk: float = TABLE["gutta_percha_w_mk"].usual
+    gutta_percha_kg_m3: float = TABLE["gutta_percha_kg_m3"].usual
+    gutta_percha_j_kgk: float = TABLE["gutta_percha_j_kgk"].usual
+    melting_j_kg: float = TABLE["melting_j_kg"].usual
+    sealer_mm: float = TABLE["sealer_mm"].usual
+    sealer_w_mk: float = TABLE["sealer_w_mk"].usual
+    sealer_j_m3k: float = TABLE["sealer_j_m3k"].usual
+    dentine_w_mk: float = TABLE["dentine_w_mk"].usual
+    dentine_kg_m3: float = TABLE["dentine_kg_m3"].usual
+    dentine_j_kgk: float = TABLE["dentine_j_kgk"].usual
+    cementum_mm: float = TABLE["cementum_mm"].usual
+    cementum_w_mk: float = TABLE["cementum_w_mk"].usual
+    cementum_j_m3k: float = TABLE["cementum_j_m3k"].usual
+    ligament_mm: float = TABLE["ligament_mm"].usual
+    ligament_w_mk: float = TABLE["ligament_w_mk"].usual
+    ligament_j_m3k: float = TABLE["ligament_j_m3k"].usual
+    carrier_c: float = TABLE["carrier_c"].usual
+    carrier_contact_w_m2k: float = TABLE["carrier_contact_w_m2k"].usual
+    carrier_share: float = TABLE["carrier_share"].usual
+    carrier_taper: float = TABLE["carrier_taper"].usual
+    carrier_rise_s: float = TABLE["carrier_rise_s"].usual
+    carrier_fall_s: float = TABLE["carrier_fall_s"].usual
+    cling_mm: float = TABLE["cling_mm"].usual
+    change_s: float = TABLE["change_s"].usual
+    plugger_c: float = TABLE["plugger_c"].usual
+    plugger_contact_w_m2k: float = TABLE["plugger_contact_w_m2k"].usual
+    plugger_share: float = TABLE["plugger_share"].usual
+
+    @property
+    def gutta_percha_j_m3k(self) -> float:
+        """Density times specific heat."""
+        return self.gutta_percha_kg_m3 * self.gutta_percha_j_kgk
+
+    @property
+    def dentine_j_m3k(self) -> float:
+        """Density times specific heat."""
+        return self.dentine_kg_m3 * self.dentine_j_kgk
+
+    @property
+    def melting_j_m3(self) -> float:
+        """Heat of melting of a volume."""
+        return self.gutta_percha_kg_m3 * self.melting_j_kg
+
+
+NAMES: tuple[str, ...] = tuple(field.name for field in fields(Properties))
+"""The properties in a fixed order, as a sample of them is drawn."""
+
+
+def at_share(name: str, share: float) -> float:
+    """The value a share (0 to 1) of the way through a property's range.
+
+    Half-way is the usual value, so that as many sets lie above it as below; each half is
+    gone through evenly (by ratio where the table says ``log``).
+
+    Raises:
+        KeyError: no such property.
+        ValueError: the share is outside 0 to 1.
+    """
+    known = TABLE[name]
+    if not 0 <= share <= 1:
+        raise ValueError(f"a share of the range of {name} is {share:g}; allowed are 0 to 1")
+    if share < 0.5:
+        low, high, part = known.low, known.usual, 2 * share
+    else:
+        low, high, part = known.usual, known.high, 2 * share - 1
+    if known.log:
+        return float(low * (high / low) ** part)
+    return low + (high - low) * part
+
+
+def with_shares(shares: Mapping[str, float]) -> Properties:
+    """The usual properties, those named moved to a share of their range.
+
+    Raises:
+        KeyError, ValueError: see :func:`at_share`.
+    """
+    moved = {name: at_share(name, share) for name, share in shares.items()}
+    return replace(Properties(), **moved)

@@ -1,0 +1,162 @@
+"""What the braces of prompts and warnings stand for.
+
+Only the fields that a sentence uses are worked out, since some take a computation.
+Lengths are written with one decimal only where there is one ("16", "16.5").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from assistant.canal.fit import Third
+from assistant.canal.instruments import Interval
+from assistant.canal.plan import Cycle
+from assistant.procedure import facts, reckoning
+from assistant.procedure.facts import UNKNOWN, number, text_of
+from assistant.procedure.protocol import Step
+from assistant.procedure.state import CaseState, Track
+from assistant.procedure.templates import names_in
+
+GIVEN = frozenset({"value", "limit_high"})
+"""Fields that only a rule can fill."""
+
+
+def fill(template: str, state: CaseState, track: Track, **given: str) -> str:
+    """The sentence with its fields filled; "unknown" for what is not known.
+
+    Args:
+        given: fields that the caller knows better.
+    """
+    return template.format_map(_filled(template, state, track, given))
+
+
+def fill_if_known(template: str, state: CaseState, track: Track) -> str:
+    """The same, but nothing at all where a field is not known."""
+    filled = _filled(template, state, track, {})
+    return "" if UNKNOWN in filled.values() else template.format_map(filled)
+
+
+def _filled(
+    template: str, state: CaseState, track: Track, given: dict[str, str]
+) -> dict[str, str]:
+    return {
+        name: given[name] if name in given else _READ[name](state, track)
+        for name in names_in(template)
+    }
+
+
+def _length(name: str) -> Callable[[CaseState, Track], str]:
+    return lambda state, track: text_of(number(state.last(track.name, name)))
+
+
+def _step(state: CaseState, track: Track) -> Step | None:
+    try:
+        return state.protocol.step(track.step)
+    except KeyError:
+        return None
+
+
+def _suggestion(state: CaseState, track: Track) -> str:
+    step = _step(state, track)
+    wanted = getattr(step.expect, "suggest", None) if step else None
+    return text_of(facts.suggestion(state, track.name, wanted) if wanted else None)
+
+
+def _round(state: CaseState, track: Track) -> str:
+    step = _step(state, track)
+    return str(track.round(step.loop if step else None))
+
+
+def _title(state: CaseState, track: Track) -> str:
+    step = _step(state, track)
+    return step.title if step else ""
+
+
+def _tip(state: CaseState, track: Track) -> str:
+    tip = facts.new_tip_mm(state, track.name)
+    return UNKNOWN if tip is None else f"{tip:.2f}"
+
+
+def _readings(state: CaseState, track: Track) -> str:
+    return ", ".join(map(text_of, facts.readings_mm(state, track.name))) or "none"
+
+
+# -- computed -----------------------------------------------------------------
+
+
+def _cone_seat(state: CaseState, track: Track) -> str:
+    cone = reckoning.cone(state, track.name)
+    return UNKNOWN if cone is None else str(cone.nominal)
+
+
+def _try_plugger(state: CaseState, track: Track) -> str:
+    """Of the practice's own set, the thickest that goes where this step wants it."""
+    step = _step(state, track)
+    quantity = step.expect.quantity if step else ""
+    third = next((third for third in Third if quantity == f"{third}_plugger_mm"), None)
+    found = reckoning.pluggers(state, track.name).get(third) if third else None
+    best = found and (found.largest or found.largest_perhaps)
+    return best.name if best else UNKNOWN
+
+
+def _cycle(tell: Callable[[Cycle], str]) -> Callable[[CaseState, Track], str]:
+    def read(state: CaseState, track: Track) -> str:
+        plan = reckoning.downpack(state, track.name)
+        return tell(plan.cycles[0]) if plan and plan.cycles else UNKNOWN
+
+    return read
+
+
+def _cycles_left(state: CaseState, track: Track) -> str:
+    plan = reckoning.downpack(state, track.name)
+    return UNKNOWN if plan is None or not plan.cycles else str(len(plan.cycles))
+
+
+def _increment(state: CaseState, track: Track) -> str:
+    plan = reckoning.backfill(state, track.name)
+    return text_of(plan.increments[0].length_mm) if plan and plan.increments else UNKNOWN
+
+
+def _volume(state: CaseState, track: Track) -> str:
+    plan = reckoning.backfill(state, track.name)
+    return f"{plan.increments[0].volume_mm3:.1f}" if plan and plan.increments else UNKNOWN
+
+
+def _firm(state: CaseState, track: Track) -> str:
+    heat = reckoning.heat(state, track.name)
+    return span(heat.cool_s) if heat and heat.inside else UNKNOWN
+
+
+def span(interval: Interval) -> str:
+    """An interval in whole numbers, as it is said: "4 to 9"."""
+    low, high = f"{interval.low:.0f}", f"{interval.high:.0f}"
+    return low if low == high else f"{low} to {high}"
+
+
+_READ: dict[str, Callable[[CaseState, Track], str]] = {
+    "canal": lambda _, track: track.name.capitalize(),
+    "tooth": lambda state, _: str(state.tooth or UNKNOWN),
+    "wl": lambda state, track: text_of(facts.wl_mm(state, track.name)),
+    "limit": lambda state, track: text_of(facts.depth_limit_mm(state, track.name)),
+    "limit_high": lambda *_: UNKNOWN,
+    "value": lambda *_: UNKNOWN,
+    "suggestion": _suggestion,
+    "round": _round,
+    "top": lambda state, track: text_of(facts.fill_top_mm(state, track.name)),
+    "post_level": _length("post_level_mm"),
+    "coronal_level": _length("coronal_level_mm"),
+    "readings": _readings,
+    "cone": _length("cone_length_mm"),
+    "tip": _tip,
+    "press_s": lambda state, _: text_of(state.protocol.limit("press_s")),
+    "step": _title,
+    "cone_seat": _cone_seat,
+    "try_plugger": _try_plugger,
+    "heat_to": _cycle(lambda cycle: text_of(cycle.heat_to_mm)),
+    "plugger_to": _cycle(lambda cycle: text_of(cycle.plugger_to_mm)),
+    "plugger": _cycle(lambda cycle: cycle.plugger or UNKNOWN),
+    "cycles_left": _cycles_left,
+    "increment": _increment,
+    "volume": _volume,
+    "firm_s": _firm,
+}

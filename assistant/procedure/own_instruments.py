@@ -1,0 +1,101 @@
+"""A practice's own pluggers, heat carriers and points, as its files write them.
+
+A case keeps the set it was opened with, like its protocol. What the numbers mean is in
+:mod:`assistant.canal.pluggers` and :mod:`assistant.canal.points`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from assistant.canal.instruments import MAX_TAPER
+from assistant.canal.lengths import MAX_LENGTH_MM
+from assistant.canal.model import MAX_DIAMETER_MM
+from assistant.canal.pluggers import Plugger, PluggerSet
+from assistant.canal.points import Point, Profile, Row, row_misfit
+from assistant.procedure.protocol import Frozen
+
+_Diameter = Annotated[float, Field(gt=0, le=MAX_DIAMETER_MM, allow_inf_nan=False)]
+_Tolerance = Annotated[float, Field(ge=0, le=MAX_DIAMETER_MM, allow_inf_nan=False)]
+_Name = Annotated[str, Field(min_length=1, pattern=r"\S")]
+_Source = Annotated[str, Field(min_length=3)]
+"""Where the sizes come from: measured, the maker's table, invented."""
+
+
+class PluggerLine(Frozen):
+    """One plugger or heat carrier; see :class:`assistant.canal.pluggers.Plugger`."""
+
+    name: _Name
+    tip_mm: _Diameter
+    taper: Annotated[float, Field(ge=0, le=MAX_TAPER, allow_inf_nan=False)]
+    tolerance_mm: _Tolerance = 0.0
+
+    def plugger(self) -> Plugger:
+        """As the computation wants it."""
+        return Plugger(self.name, self.tip_mm, self.taper, self.tolerance_mm)
+
+
+class PluggerFile(Frozen):
+    """A set of pluggers and the heat carriers that go with it."""
+
+    title: _Name
+    source: _Source
+    pluggers: Annotated[tuple[PluggerLine, ...], Field(min_length=1)]
+    heat_carriers: tuple[PluggerLine, ...] = ()
+
+    @model_validator(mode="after")
+    def _names_differ(self) -> Self:
+        for kind in ("pluggers", "heat_carriers"):
+            seen: set[str] = set()
+            for number, line in enumerate(getattr(self, kind)):
+                if line.name in seen:
+                    raise _misfit((kind, number), f"the name {line.name!r} occurs twice")
+                seen.add(line.name)
+        return self
+
+    def plugger_set(self) -> PluggerSet:
+        """As the computation wants it."""
+        return PluggerSet(
+            self.title,
+            tuple(line.plugger() for line in self.pluggers),
+            tuple(line.plugger() for line in self.heat_carriers),
+        )
+
+
+class RowLine(Frozen):
+    """One row of a point's table."""
+
+    from_tip_mm: Annotated[float, Field(ge=0, le=MAX_LENGTH_MM, allow_inf_nan=False)]
+    diameter_mm: _Diameter
+
+
+class PointFile(Frozen):
+    """A gutta-percha point of several or varying tapers."""
+
+    name: _Name
+    source: _Source
+    tolerance_mm: _Tolerance
+    table: Annotated[tuple[RowLine, ...], Field(min_length=2)]
+
+    @property
+    def _rows(self) -> tuple[Row, ...]:
+        return tuple(Row(line.from_tip_mm, line.diameter_mm) for line in self.table)
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        if misfit := row_misfit(self._rows):
+            raise _misfit(("table", misfit[0]), misfit[1])
+        return self
+
+    def point(self) -> Point:
+        """As the computation wants it."""
+        return Point(self.name, Profile(self._rows), self.tolerance_mm)
+
+
+def _misfit(at: Sequence[str | int], message: str) -> PydanticCustomError:
+    # Through a field, as in procedure/coherence.py: braces in a name stay text.
+    return PydanticCustomError("misfit", "{message}", {"message": message, "at": tuple(at)})

@@ -1,0 +1,288 @@
+"""What the dictated numbers mean: the canal's shape, what fits it, plans and heat.
+
+Nothing here is stored. Each answer is computed again from the entries that stand, by
+the functions of :mod:`assistant.canal`, and is None while a number for it is missing
+or cannot be. The same question is computed once (the caches are of pure functions).
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from assistant.canal import fit, heat_live, plan, points, true_length
+from assistant.canal.heat import Heating
+from assistant.canal.instruments import Interval
+from assistant.canal.model import CanalShape, prepared
+from assistant.canal.pluggers import Plugger, PluggerSet
+from assistant.procedure import facts
+from assistant.procedure.facts import number
+from assistant.procedure.protocol import Limit, Limits, Measure, Protocol
+from assistant.procedure.state import CaseState, Entry
+
+CYCLE, INCREMENT = "cycle", "increment"
+"""Names of the loops of heat cycles and of backfill increments, as in the protocols."""
+
+
+def shape(state: CaseState, track: str) -> CanalShape | None:
+    """The canal as its size, taper and working length in force describe it."""
+    wl = facts.wl_mm(state, track)
+    size = number(state.last(track, "apical_size"))
+    taper = number(state.last(track, "taper"))
+    if wl is None or size is None or taper is None:
+        return None
+    return _shape(wl, int(size), taper)
+
+
+@lru_cache(maxsize=64)
+def _shape(wl_mm: float, size: int, taper: float) -> CanalShape | None:
+    try:
+        return prepared(wl_mm, size, taper)
+    except ValueError:
+        return None  # a size the standard does not have: no shape to compute with
+
+
+def _value(limit: Limit | None) -> float:
+    """A limit that an older protocol may lack counts as 0: nothing is added for it."""
+    return 0.0 if limit is None else limit.value
+
+
+def orifice_mm(state: CaseState, track: str) -> float:
+    """Depth of the canal's orifice: where it was seared off, else 0 (not known)."""
+    return number(state.newest(track, "sear_depth_mm")) or 0.0
+
+
+def length(state: CaseState, track: str) -> true_length.TrueLength | None:
+    """What paper points and apex locator say together."""
+    readings = facts.readings_mm(state, track)
+    if not readings:
+        return None
+    return true_length.true_length(
+        readings,
+        wanted=int(state.protocol.limit("readings_min")),
+        tolerance_mm=state.protocol.limit("readings_agree_mm"),
+        locator_mm=facts.apex_locator_mm(state, track),
+        locator_tolerance_mm=_value(state.protocol.limits.apex_locator_agree_mm),
+    )
+
+
+# -- what fits ----------------------------------------------------------------
+
+
+def cone(state: CaseState, track: str, *, cut_mm: float | None = None) -> fit.ConeFit | None:
+    """How the master cone sits, cut back as far as was said, or by ``cut_mm``."""
+    canal = shape(state, track)
+    size = number(state.last(track, "cone_size"))
+    taper = number(state.last(track, "cone_taper"))
+    if canal is None or size is None or taper is None:
+        return None
+    if cut_mm is None:
+        cut_mm = number(state.last(track, "cut_back_mm")) or 0.0
+    limits, mouth = state.protocol.limits, orifice_mm(state, track)
+    return _cone(canal, int(size), taper, cut_mm, limits, mouth)
+
+
+@lru_cache(maxsize=64)
+def _cone(
+    canal: CanalShape, size: int, taper: float, cut_mm: float, limits: Limits, mouth_mm: float
+) -> fit.ConeFit | None:
+    try:
+        point = points.iso_point(size, taper)
+        return fit.cone_fit(
+            canal,
+            point,
+            cut_mm,
+            _value(limits.cut_error_mm) if cut_mm else 0.0,
+            limits.cone_wl_within_mm.value,
+            mouth_mm,
+        )
+    except ValueError:
+        return None
+
+
+def master_cone(state: CaseState, track: str) -> points.Point | None:
+    """The master cone as it is now: of its size and taper, less what was cut off."""
+    size = number(state.last(track, "cone_size"))
+    taper = number(state.last(track, "cone_taper"))
+    cut = number(state.last(track, "cut_back_mm")) or 0.0
+    if size is None or taper is None:
+        return None
+    try:
+        return points.iso_point(int(size), taper).cut_back(cut)
+    except ValueError:
+        return None
+
+
+def pluggers(state: CaseState, track: str) -> dict[fit.Third, fit.ThirdFit]:
+    """Which of the practice's own pluggers go where; empty without such a set."""
+    canal, own = shape(state, track), state.instruments
+    if canal is None or own is None:
+        return {}
+    return _pluggers(canal, own.plugger_set(), state.protocol.limits, orifice_mm(state, track))
+
+
+@lru_cache(maxsize=64)
+def _pluggers(
+    canal: CanalShape, own: PluggerSet, limits: Limits, mouth_mm: float
+) -> dict[fit.Third, fit.ThirdFit]:
+    try:
+        ends = fit.third_ends_mm(canal.wl_mm, limits.short_of_wl_mm.value, mouth_mm)
+        clearance = _value(limits.plugger_clearance_mm)
+        return {
+            third: fit.passive_pluggers(canal, own.pluggers, clearance, third, ends, mouth_mm)
+            for third in fit.Third
+        }
+    except ValueError:
+        return {}
+
+
+def thinnest_binds_mm(state: CaseState, track: str) -> tuple[Plugger, Interval] | None:
+    """The thinnest plugger of the set, and where it first touches."""
+    found = pluggers(state, track).get(fit.Third.APICAL)
+    return (found.fits[0].plugger, found.fits[0].binds_mm) if found and found.fits else None
+
+
+# -- plans --------------------------------------------------------------------
+
+
+def cycle_times(protocol: Protocol) -> plan.CycleTimes:
+    """Seconds of one heat cycle: its limits, and what its other steps typically take."""
+    handling = sum(
+        step.typical_s
+        for step in protocol.steps()
+        if step.loop == CYCLE and isinstance(step.expect, Measure)
+    )
+    limit, dwell_s = protocol.limit, _value(protocol.limits.dwell_s)
+    return plan.CycleTimes(limit("heat_s"), dwell_s, limit("press_s"), handling)
+
+
+def downpack(state: CaseState, track: str) -> plan.CyclePlan | None:
+    """The heat cycles still to come, by what was said last; None before the sear."""
+    wl, sear = facts.wl_mm(state, track), number(state.newest(track, "sear_depth_mm"))
+    if wl is None or sear is None:
+        return None
+    limit = state.protocol.limit
+    try:
+        job = plan.Downpack(
+            wl_mm=wl,
+            sear_mm=sear,
+            plunge_mm=Interval(limit("plunge_min_mm"), limit("plunge_max_mm")),
+            reach_mm=plan.HEAT_REACH_MM,
+            short_of_wl_mm=limit("short_of_wl_mm"),
+            within_mm=limit("at_limit_within_mm"),
+            fitted=plan.Fitted(
+                *(number(state.newest(track, f"{third}_plugger_mm")) for third in plan.Plugger)
+            ),
+        )
+        level, done, heated = _progress(state, track, sear)
+        return plan.replan(job, cycle_times(state.protocol), level, done, heated)
+    except ValueError:
+        return None
+
+
+def _progress(state: CaseState, track: str, sear: float) -> tuple[float, int, float | None]:
+    """Top of the fill, cycles done, and the carrier's depth in a cycle under way."""
+    level, done, heated = sear, 0, None
+    for entry in state.in_sequence(track):
+        value = number(entry)
+        if value is None:
+            continue
+        if entry.quantity == "heat_depth_mm":
+            heated = value
+        elif entry.quantity == "plugger_depth_mm":
+            level, done, heated = value, done + 1, None
+    return level, done, heated
+
+
+def backfill(state: CaseState, track: str) -> plan.BackfillPlan | None:
+    """The increments still to come; None before there is a fill to stand on."""
+    canal, top = shape(state, track), facts.fill_top_mm(state, track)
+    coronal = number(state.last(track, "coronal_level_mm"))
+    if canal is None or top is None or coronal is None:
+        return None
+    limit = state.protocol.limit
+    least = limit("increment_min_mm")
+    done = sum(1 for e in state.standing(track, "increment_mm") if number(e) is not None)
+    try:
+        job = plan.Backfill(
+            shape=canal,
+            coronal_mm=coronal,
+            first_mm=Interval(least, limit("first_increment_max_mm")),
+            later_mm=Interval(least, limit("later_increment_max_mm")),
+            within_mm=limit("level_within_mm"),
+            post_mm=number(state.newest(track, "post_level_mm")),
+            seal_min_mm=limit("apical_seal_min_mm"),
+        )
+        return plan.plan_backfill(job, top, done)
+    except ValueError:
+        return None
+
+
+# -- heat ---------------------------------------------------------------------
+
+
+def heat(state: CaseState, track: str) -> heat_live.LiveHeat | None:
+    """What the newest activation does, see :func:`heat_of`."""
+    heated = state.newest(track, "heat_depth_mm")
+    return None if heated is None else heat_of(state, track, heated)
+
+
+def heat_of(state: CaseState, track: str, heated: Entry) -> heat_live.LiveHeat | None:
+    """How deep the activation that reached this depth softens, how long the mass takes
+    to be firm, and what the root surface feels."""
+    depth = number(heated)
+    if depth is None:
+        return None
+    return heat_to(state, track, depth, heated.round, state.place(heated))
+
+
+def heat_to(
+    state: CaseState, track: str, depth_mm: float, round_: int, place: int | None
+) -> heat_live.LiveHeat | None:
+    """The same for a depth not yet on record, in the cycle and at the place given."""
+    canal, done = shape(state, track), heating(state, track, depth_mm, round_, place)
+    if canal is None or done is None:
+        return None
+    wall = state.protocol.limits.root_wall_mm
+    advance = done.tip_depth_mm - done.start_mm
+    return live_heat(canal, done.tip_depth_mm, done.heat_s, advance, wall)
+
+
+def live_heat(
+    canal: CanalShape, depth_mm: float, heat_s: float, advance_mm: float, wall: Limit | None
+) -> heat_live.LiveHeat | None:
+    """The table's answer: for any wall, but the root's surface for the wall assumed.
+
+    Over all walls the surface says nothing (0 to 11 C for 3 s), and a warning that comes
+    in every cycle is heard in none. None where there can be no answer.
+    """
+    try:
+        diameter = canal.diameter_mm(depth_mm)
+        found = heat_live.live_heat(diameter, heat_s, advance_mm)
+        if wall is None:
+            return found
+        at_wall = heat_live.live_heat(diameter, heat_s, advance_mm, wall.value)
+    except ValueError:
+        return None
+    return found._replace(surface_rise_c=at_wall.surface_rise_c)
+
+
+def heating(
+    state: CaseState, track: str, depth_mm: float, round_: int, place: int | None
+) -> Heating | None:
+    """The activation of a cycle as the heat computation wants it."""
+    wl = facts.wl_mm(state, track)
+    timed = (e for e in state.standing(track, "heat_s") if e.round == round_)
+    heat_s = number(next(timed, None))
+    if wl is None or heat_s is None or depth_mm > wl:
+        return None
+    top = facts.fill_top_mm(state, track, place)
+    try:
+        return Heating(
+            tip_depth_mm=depth_mm,
+            start_mm=min(depth_mm, max(0.0, depth_mm if top is None else top)),
+            heat_s=heat_s,
+            dwell_s=_value(state.protocol.limits.dwell_s),
+            press_s=state.protocol.limit("press_s"),
+        )
+    except ValueError:
+        return None

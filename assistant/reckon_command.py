@@ -1,0 +1,225 @@
+"""``fillwarm reckon``: what numbers mean, without a case."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import click
+
+from assistant.canal import fit, plan
+from assistant.canal.instruments import Interval
+from assistant.canal.lengths import depth_limit_mm
+from assistant.canal.model import CanalShape, TaperSegment, prepared
+from assistant.canal.points import Point, iso_point
+from assistant.data import protocol_path
+from assistant.errors import InputFileError
+from assistant.instrument_files import load_pluggers, load_point
+from assistant.procedure.facts import text_of
+from assistant.procedure.protocol import Limit, Protocol
+from assistant.procedure.reckoning import cycle_times, live_heat
+from assistant.yamlfile import load_yaml
+
+Numbers = dict[str, Any]
+
+
+@click.command()
+@click.option("--length", "wl_mm", type=float, required=True, help="Working length, mm.")
+@click.option("--size", type=int, required=True, help="Final apical size, such as 30.")
+@click.option("--taper", type=float, required=True, help="Of the preparation, such as .06.")
+@click.option(
+    "--apical-part",
+    nargs=2,
+    type=float,
+    default=None,
+    metavar="MM TAPER",
+    help="The last mm have another taper.",
+)
+@click.option(
+    "--curve",
+    nargs=2,
+    type=float,
+    default=None,
+    metavar="DEPTH RADIUS",
+    help="Where the canal begins to bend, and how sharply, mm.",
+)
+@click.option("--cone", nargs=2, type=(int, float), default=None, help="Its size and taper.")
+@click.option("--point", default=None, metavar="NAME|FILE", help="A cone given as a table.")
+@click.option("--cut", "cut_mm", type=float, default=0.0, help="Cut off the cone's tip, mm.")
+@click.option("--orifice", "orifice_mm", type=float, default=0.0, help="Its depth, mm.")
+@click.option("--sear", "sear_mm", type=float, default=None, help="Depth of the sear, mm.")
+@click.option("--coronal", "coronal_mm", type=float, default=None, help="Level to fill to, mm.")
+@click.option("--pluggers", default=None, metavar="NAME|FILE", help="Your own set.")
+@click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
+@click.option("--json", "as_json", is_flag=True)
+def reckon(
+    wl_mm: float,
+    size: int,
+    taper: float,
+    apical_part: tuple[float, float] | None,
+    curve: tuple[float, float] | None,
+    cone: tuple[int, float] | None,
+    point: str | None,
+    cut_mm: float,
+    orifice_mm: float,
+    sear_mm: float | None,
+    coronal_mm: float | None,
+    pluggers: str | None,
+    protocol: str,
+    as_json: bool,
+) -> None:
+    """What fits, the cycles, the increments and the heat, from numbers alone."""
+    rules = load_yaml(protocol_path(protocol), Protocol)
+    try:
+        parts = [TaperSegment(*apical_part)] if apical_part else []
+        shape = prepared(wl_mm, size, *parts, taper)
+        if curve:
+            shape = replace(shape, curve_begins_mm=curve[0], curve_radius_mm=curve[1])
+        found: Numbers = {"canal": _canal(shape, rules)}
+        chosen = load_point(point) if point else iso_point(*cone) if cone else None
+        if chosen is not None:
+            found["cone"] = _cone(shape, chosen, cut_mm, orifice_mm, rules)
+        if pluggers:
+            own = load_pluggers(pluggers).plugger_set()
+            ends = fit.third_ends_mm(wl_mm, rules.limit("short_of_wl_mm"), orifice_mm)
+            clearance = _value(rules.limits.plugger_clearance_mm)
+            thirds = [
+                fit.passive_pluggers(shape, own.pluggers, clearance, t, ends, orifice_mm)
+                for t in fit.Third
+            ]
+            found["pluggers"] = [_third(one) for one in thirds]
+            touches = {one.plugger.name: _ends(one.binds_mm) for one in thirds[0].fits}
+            found["first_touch_mm"] = touches
+        if sear_mm is not None:
+            found["cycles"] = _cycles(shape, sear_mm, rules)
+        if coronal_mm is not None:
+            found["backfill"] = _backfill(shape, coronal_mm, rules)
+    except ValueError as bad:
+        raise InputFileError(f"{str(bad)[:1].upper()}{str(bad)[1:]}.") from None
+    click.echo(json.dumps(found, indent=2) if as_json else "\n".join(_lines(found)))
+
+
+def _value(limit: Limit | None) -> float:
+    return 0.0 if limit is None else limit.value
+
+
+def _ends(interval: Interval, digits: int = 2) -> list[float]:
+    return [round(interval.low, digits), round(interval.high, digits)]
+
+
+def _canal(shape: CanalShape, rules: Protocol) -> Numbers:
+    return {
+        "working_length_mm": shape.wl_mm,
+        "apical_mm": shape.apical_mm,
+        "tolerance_mm": shape.tolerance_mm,
+        "limit_mm": depth_limit_mm(shape.wl_mm, rules.limit("short_of_wl_mm")),
+        "diameter_at_limit_mm": round(
+            shape.diameter_mm(depth_limit_mm(shape.wl_mm, rules.limit("short_of_wl_mm"))), 3
+        ),
+    }
+
+
+def _cone(
+    shape: CanalShape, point: Point, cut_mm: float, orifice_mm: float, rules: Protocol
+) -> Numbers:
+    error = _value(rules.limits.cut_error_mm) if cut_mm else 0.0
+    within = rules.limit("cone_wl_within_mm")
+    seat = fit.cone_fit(shape, point, cut_mm, error, within, orifice_mm)
+    return {
+        "name": point.name,
+        "tip_mm": _ends(seat.tip_mm, 3),
+        "canal_mm": _ends(seat.canal_mm, 3),
+        "stops_mm": _ends(seat.stops_mm),
+        "by_exact_sizes": str(seat.nominal),
+        "by_all_sizes_within_tolerance": str(seat.verdict),
+    }
+
+
+def _third(found: fit.ThirdFit) -> Numbers:
+    return {
+        "third": str(found.third),
+        "to_mm": round(found.to_mm, 2),
+        "reached": str(found.reached),
+        "largest": found.largest.name if found.largest else None,
+        "smallest": found.smallest.name if found.smallest else None,
+        "largest_perhaps": found.largest_perhaps.name if found.largest_perhaps else None,
+    }
+
+
+def _cycles(shape: CanalShape, sear_mm: float, rules: Protocol) -> Numbers:
+    job = plan.Downpack(
+        wl_mm=shape.wl_mm,
+        sear_mm=sear_mm,
+        plunge_mm=Interval(rules.limit("plunge_min_mm"), rules.limit("plunge_max_mm")),
+        reach_mm=plan.HEAT_REACH_MM,
+        short_of_wl_mm=rules.limit("short_of_wl_mm"),
+        within_mm=rules.limit("at_limit_within_mm"),
+    )
+    planned = plan.plan_downpack(job, cycle_times(rules))
+    cycles, top = [], sear_mm
+    for one in planned.cycles:
+        advance, wall = one.heat_to_mm - top, rules.limits.root_wall_mm
+        heat = live_heat(shape, one.heat_to_mm, rules.limit("heat_s"), advance, wall)
+        top = one.plugger_to_mm
+        if heat is None:
+            continue
+        cycles.append(
+            {
+                "number": one.number,
+                "heat_to_mm": one.heat_to_mm,
+                "plugger_to_mm": one.plugger_to_mm,
+                "plugger": one.plugger and str(one.plugger),
+                "softened_mm": _ends(heat.softened_mm),
+                "firm_s": _ends(heat.cool_s, 1),
+                "surface_rise_c": _ends(heat.surface_rise_c, 1),
+                "heat_within_table": heat.inside,
+            }
+        )
+    return {
+        "cycles": cycles,
+        "stop_mm": planned.stop_mm,
+        "seconds": planned.seconds,
+        "plunges_in_range": planned.fits,
+    }
+
+
+def _backfill(shape: CanalShape, coronal_mm: float, rules: Protocol) -> Numbers:
+    least = rules.limit("increment_min_mm")
+    job = plan.Backfill(
+        shape=shape,
+        coronal_mm=coronal_mm,
+        first_mm=Interval(least, rules.limit("first_increment_max_mm")),
+        later_mm=Interval(least, rules.limit("later_increment_max_mm")),
+        within_mm=rules.limit("level_within_mm"),
+    )
+    top = depth_limit_mm(shape.wl_mm, rules.limit("short_of_wl_mm"))
+    planned = plan.plan_backfill(job, top)
+    return {
+        "from_mm": top,
+        "increments": [
+            {"length_mm": one.length_mm, "to_mm": one.to_mm, "mm3": round(one.volume_mm3, 2)}
+            for one in planned.increments
+        ],
+        "mm3": round(planned.volume_mm3, 2),
+        "material_mm3": _ends(planned.material_mm3),
+    }
+
+
+def _lines(found: Numbers, indent: str = "") -> list[str]:
+    """The same figures for people: one a line, blocks indented."""
+    lines: list[str] = []
+    for name, value in found.items():
+        label = f"{indent}{name.replace('_', ' ')}"
+        if isinstance(value, dict):
+            lines += [label, *_lines(value, indent + "  ")]
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            for number, item in enumerate(value, 1):
+                lines += [f"{label} {number}", *_lines(item, indent + "  ")]
+        elif isinstance(value, list):
+            lines.append(f"{label}: {' to '.join(text_of(v) for v in value)}")
+        elif isinstance(value, float):
+            lines.append(f"{label}: {text_of(value)}")
+        else:
+            lines.append(f"{label}: {'none' if value is None else value}")
+    return lines

@@ -1,0 +1,196 @@
+"""What was computed of one canal, gathered for the page that shows it.
+
+Nothing here was dictated: it follows from what was, by :mod:`assistant.canal`, and is
+marked as computed wherever it is shown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from assistant.canal.fit import ConeFit, Third
+from assistant.canal.heat import Heating
+from assistant.canal.heat_live import LiveHeat
+from assistant.canal.instruments import Interval
+from assistant.canal.model import CanalShape
+from assistant.canal.plan import Cycle, Increment
+from assistant.canal.points import Point
+from assistant.procedure import facts, reckoning
+from assistant.procedure.facts import number, text_of
+from assistant.procedure.state import CaseState
+from assistant.report import rounds
+from assistant.report.marks import track_title
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One heat cycle that was done: depths as said, softened depth as computed."""
+
+    number: int
+    heat_to_mm: float | None
+    plugger_to_mm: float | None
+    heat: LiveHeat | None
+    press_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Computed:
+    """One canal in numbers; lengths in mm, None where something for them is missing.
+
+    Attributes:
+        stops: depths that the fitted pluggers and the heat carrier reached, by name.
+        done: the heat cycles that were done.
+        to_come: those that are planned.
+        filled: backfill increments that were made, with their volumes.
+        to_fill: those that are planned.
+        hottest: the cycle with the largest rise at the root's surface.
+        wall_mm: of the root, as the protocol assumes it for that rise.
+    """
+
+    title: str
+    shape: CanalShape | None
+    cone: Point | None
+    cone_fit: ConeFit | None
+    limit_mm: float | None
+    coronal_mm: float | None
+    sear_mm: float | None
+    stops: tuple[tuple[str, float], ...]
+    done: tuple[Step, ...]
+    to_come: tuple[Cycle, ...]
+    filled: tuple[Increment, ...]
+    to_fill: tuple[Increment, ...]
+    hottest: Heating | None
+    wall_mm: float | None
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is too little for a page."""
+        return self.shape is None
+
+
+def computed(state: CaseState, canal: str) -> Computed:
+    """Everything computed of a canal from the entries that stand."""
+    shape = reckoning.shape(state, canal)
+    down, back = reckoning.downpack(state, canal), reckoning.backfill(state, canal)
+    done = _cycles(state, canal)
+    named = [(f"{third} plugger", f"{third}_plugger_mm") for third in Third]
+    named.append(("heat carrier", "heat_carrier_fit_mm"))
+    stops = [(name, number(state.newest(canal, quantity))) for name, quantity in named]
+    filling = back is not None and bool(rounds.increments(state, canal))
+    return Computed(
+        title=track_title(canal),
+        shape=shape,
+        cone=reckoning.master_cone(state, canal),
+        cone_fit=reckoning.cone(state, canal),
+        limit_mm=facts.depth_limit_mm(state, canal),
+        coronal_mm=number(state.last(canal, "coronal_level_mm")),
+        sear_mm=number(state.newest(canal, "sear_depth_mm")),
+        stops=tuple((name, depth) for name, depth in stops if depth is not None),
+        done=done,
+        to_come=down.cycles if down and not filling else (),
+        filled=_filled(state, canal, shape),
+        to_fill=back.increments if back else (),
+        hottest=_hottest(state, canal, done),
+        wall_mm=wall.value if (wall := state.protocol.limits.root_wall_mm) else None,
+    )
+
+
+def _cycles(state: CaseState, canal: str) -> tuple[Step, ...]:
+    found = []
+    for one in rounds.cycles(state, canal):
+        heated = one.values.get("heat_depth_mm")
+        found.append(
+            Step(
+                number=one.number,
+                heat_to_mm=number(heated),
+                plugger_to_mm=number(one.values.get("plugger_depth_mm")),
+                heat=reckoning.heat_of(state, canal, heated) if heated else None,
+                press_s=sum(number(act) or 0.0 for act in one.acts.get("press_s", ())) or None,
+            )
+        )
+    return tuple(found)
+
+
+def _filled(state: CaseState, canal: str, shape: CanalShape | None) -> tuple[Increment, ...]:
+    found = []
+    for one in rounds.increments(state, canal):
+        length = number(one.values.get("increment_mm"))
+        if length is None or one.level_mm is None:
+            continue
+        top = max(0.0, one.level_mm)
+        bottom = one.level_mm + length
+        volume = shape.volume_mm3(bottom, top) if shape else 0.0
+        found.append(Increment(one.number, bottom, one.level_mm, length, volume))
+    return tuple(found)
+
+
+def _hottest(state: CaseState, canal: str, done: tuple[Step, ...]) -> Heating | None:
+    warm = [one for one in done if one.heat is not None and one.heat_to_mm is not None]
+    if not warm:
+        return None
+    worst = max(warm, key=lambda one: one.heat.surface_rise_c.high if one.heat else 0.0)
+    same = next(one for one in rounds.cycles(state, canal) if one.number == worst.number)
+    heated = same.values["heat_depth_mm"]
+    depth = number(heated)
+    if depth is None:
+        return None
+    return reckoning.heating(state, canal, depth, heated.round, state.place(heated))
+
+
+def lines(found: Computed) -> list[str]:
+    """The same in words, one line each, for the page and for a terminal."""
+    said: list[str] = []
+    shape = found.shape
+    if shape is None:
+        return ["Size, taper or working length unknown: nothing computed."]
+    said.append(
+        f"Canal: {shape.apical_mm:.2f} mm at the working length of {text_of(shape.wl_mm)} mm, "
+        + ", ".join(f"taper {part.taper:g}" for part in shape.segments)
+        + f", each diameter +/- {shape.tolerance_mm:.2f} mm."
+    )
+    if found.cone_fit is not None:
+        fit = found.cone_fit
+        said.append(
+            f"Cone: tip {_mm(fit.tip_mm)}, canal there {_mm(fit.canal_mm)}: {fit.verdict}"
+            f" (exact sizes: {fit.nominal})."
+        )
+    for one in found.done:
+        said.append(_cycle_line(one, found.wall_mm))
+    for cycle in found.to_come:
+        with_ = f" {cycle.plugger} plugger" if cycle.plugger else " no fitted plugger"
+        said.append(
+            f"Cycle {cycle.number}, planned: carrier and plugger to "
+            f"{text_of(cycle.heat_to_mm)} mm,{with_}, soft to {_mm(cycle.softened_to_mm, 1)}."
+        )
+    for label, increments in (("", found.filled), (", planned", found.to_fill)):
+        said += [
+            f"Increment {one.number}{label}: {text_of(one.from_mm)} to "
+            f"{text_of(one.to_mm)} mm, {one.volume_mm3:.1f} mm3."
+            for one in increments
+        ]
+    return said
+
+
+def _cycle_line(one: Step, wall_mm: float | None) -> str:
+    where = (
+        f"Cycle {one.number}: carrier {text_of(one.heat_to_mm)} mm, "
+        f"plugger {text_of(one.plugger_to_mm)} mm"
+    )
+    if one.heat is None:
+        return f"{where}."
+    heat = one.heat
+    wall = "" if wall_mm is None else f" if its wall is {text_of(wall_mm)} mm"
+    edge = "" if heat.inside else ", outside the table: a hint only"
+    return (
+        f"{where}; softened {_span(heat.softened_mm)} mm below the carrier, firm after "
+        f"{_span(heat.cool_s, 0)} s, root surface +{_span(heat.surface_rise_c)} C{wall}{edge}."
+    )
+
+
+def _mm(interval: Interval, digits: int = 2) -> str:
+    return f"{_span(interval, digits)} mm"
+
+
+def _span(interval: Interval, digits: int = 1) -> str:
+    low, high = f"{interval.low:.{digits}f}", f"{interval.high:.{digits}f}"
+    return low if low == high else f"{low} to {high}"

@@ -1,0 +1,246 @@
+"""A page for each canal with what was computed: its section and its heat, as pictures.
+
+Black, grey and hatching only. The section is to scale along the canal; across it is
+drawn wider, and says by how much. The same input gives the same bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from io import BytesIO
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assistant.canal.heat import HeatResult, simulate
+from assistant.canal.heat_grid import Grid
+from assistant.canal.model import CanalShape
+from assistant.canal.tissue import BODY_C, MOULDABLE_C
+from assistant.report.computed import Computed, lines
+from assistant.report.drawing import pushed_apart
+from assistant.report.statement import DEMO
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+A4_IN = (8.27, 11.69)
+
+COARSE = Grid(rings_in_canal=4, row_mm=0.25, step_s=0.1)
+"""Enough for a picture; the figures beside it come from the finer table."""
+
+_MOMENTS_S = (0.5, 1.0, 2.0, 4.0)
+_LABEL_MM = 0.55  # of canal, between the base lines of two labels
+
+CAUTION = (
+    "Computed from what was dictated, not measured; the program cannot see into the tooth.\n"
+    "Heat: intervals over properties that nobody knows exactly; no medical device."
+)
+
+
+def as_pages(canals: Sequence[Computed], case_code: str, *, demo: bool) -> bytes:
+    """A PDF, one A4 page for each canal.
+
+    Raises:
+        ValueError: a canal of which nothing is computed, see :attr:`.Computed.empty`.
+    """
+    from matplotlib.backends.backend_pdf import PdfPages  # noqa: PLC0415 - a second to load
+
+    buffer = BytesIO()
+    # Without a date the bytes depend on the case alone.
+    fixed = {"CreationDate": None, "Creator": None, "Producer": None}
+    with PdfPages(buffer, metadata=fixed) as pages:
+        for one in canals:
+            pages.savefig(_page(one, case_code, demo=demo))
+    return buffer.getvalue()
+
+
+def _figure(case_code: str, title: str, *, demo: bool) -> Figure:
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    figure = Figure(figsize=A4_IN)
+    figure.text(0.07, 0.965, f"{title}: what the numbers mean", size=14, weight="bold")
+    figure.text(0.93, 0.965, f"Case {case_code}", size=10, ha="right")
+    figure.text(0.07, 0.96, CAUTION, size=7, va="top", linespacing=1.3)
+    if demo:
+        figure.text(0.5, 0.984, DEMO, size=9, weight="bold", ha="center")
+    return figure
+
+
+def _page(one: Computed, case_code: str, *, demo: bool) -> Figure:
+    figure = _figure(case_code, one.title, demo=demo)
+    section(figure.add_axes((0.08, 0.38, 0.86, 0.53)), one)
+    if one.hottest is not None and one.shape is not None:
+        result = simulate(one.shape, one.hottest, grid=COARSE)
+        profile(figure.add_axes((0.10, 0.215, 0.36, 0.125)), result)
+        course(figure.add_axes((0.58, 0.215, 0.36, 0.125)), result)
+    text = "\n".join(lines(one))
+    figure.text(0.07, 0.165, text, size=7, va="top", linespacing=1.35)
+    return figure
+
+
+def section(axes: Axes, one: Computed) -> None:
+    """The canal cut lengthwise: cone, stops, cycles, increments, limit."""
+    shape = one.shape
+    assert shape is not None, "nothing to draw"
+    depth = np.linspace(0.0, shape.wl_mm, 200)
+    half = _half(shape, depth)
+    widest = float(half.max())
+    axes.fill_betweenx(depth, -half, half, color="0.93", lw=0)
+    for side in (-1, 1):
+        axes.plot(side * half, depth, color="black", lw=1.2)
+        axes.plot(side * (half + shape.tolerance_mm / 2), depth, color="0.6", lw=0.5, ls=":")
+    if one.cone is not None and one.cone_fit is not None:
+        tip = one.cone_fit.nominal_stop_mm
+        above = np.linspace(0.0, tip - (one.sear_mm or 0.0), 100)
+        body = np.array([one.cone.diameter_mm(float(z)) for z in above]) / 2
+        axes.plot(body, tip - above, color="black", lw=0.8, ls="--")
+        axes.plot(-body, tip - above, color="black", lw=0.8, ls="--")
+    hatches = ("//", "\\\\")
+    increments = [(i, "0.8", "-") for i in one.filled] + [(i, "1.0", ":") for i in one.to_fill]
+    for increment, grey, line in increments:
+        part = np.linspace(max(0.0, increment.to_mm), min(increment.from_mm, shape.wl_mm), 20)
+        axes.fill_betweenx(
+            part,
+            -_half(shape, part),
+            _half(shape, part),
+            facecolor=grey,
+            edgecolor="0.3",
+            hatch=hatches[increment.number % 2],
+            lw=0.4,
+            ls=line,
+        )
+    if one.limit_mm is not None:
+        band = (-3.1 * widest, 1.25 * widest)
+        axes.fill_between(
+            band, one.limit_mm, shape.wl_mm, facecolor="none", edgecolor="0.6", hatch="..", lw=0
+        )
+        axes.plot(band, [one.limit_mm] * 2, color="black", lw=1.4, ls=(0, (6, 2)))
+    for depth_mm, _ in _labels(one):
+        axes.plot([-1.25 * widest, 1.25 * widest], [depth_mm, depth_mm], color="0.4", lw=0.4)
+    _cycles(axes, one, widest)
+    _letter(axes, one, widest)
+    axes.set_ylim(shape.wl_mm + 1.0, -0.8)
+    axes.set_xlim(-3.1 * widest, 4.6 * widest)
+    box = axes.get_position()
+    tall, wide = box.height * A4_IN[1], box.width * A4_IN[0]
+    wider = (wide / (7.7 * widest)) / (tall / (shape.wl_mm + 1.8))
+    axes.set_title(f"Section, depths to scale, {wider:.0f} times wider across", size=8)
+    axes.set_ylabel("depth from the reference point, mm", size=8)
+    axes.set_xticks([])
+    axes.tick_params(labelsize=7)
+    for edge in ("top", "right", "bottom"):
+        axes.spines[edge].set_visible(False)
+
+
+def _half(shape: CanalShape, depth: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.array([shape.diameter_mm(float(z)) for z in depth]) / 2
+
+
+def _cycles(axes: Axes, one: Computed, widest: float) -> None:
+    """Left of the canal: a column for each cycle, how deep it went and how deep it softened."""
+    columns: list[tuple[int, float, tuple[float, float] | None, bool]] = []
+    for done in one.done:
+        if done.heat_to_mm is not None:
+            soft = done.heat.softened_mm if done.heat else None
+            reach = (done.heat_to_mm + soft.low, done.heat_to_mm + soft.high) if soft else None
+            columns.append((done.number, done.heat_to_mm, reach, True))
+    columns += [
+        (c.number, c.heat_to_mm, (c.softened_to_mm.low, c.softened_to_mm.high), False)
+        for c in one.to_come
+    ]
+    pitch = 1.5 * widest / max(1, len(columns))
+    for index, (number, to_mm, reach, real) in enumerate(columns):
+        x = -2.9 * widest + (index + 0.5) * pitch
+        top = one.sear_mm or 0.0
+        axes.plot([x, x], [top, to_mm], color="black", lw=3.0 if real else 1.0)
+        axes.plot(
+            x, to_mm, marker="v", color="black", ms=5, fillstyle="full" if real else "none"
+        )
+        if reach is not None:
+            axes.plot([x, x], [to_mm, reach[0]], color="0.5", lw=2.0)
+            axes.plot([x, x], [reach[0], reach[1]], color="0.5", lw=2.0, ls=":")
+        axes.text(x, top - 0.25, str(number), size=7, ha="center")
+    if columns:
+        axes.text(-2.9 * widest, -0.35, "cycles; grey: softened", size=7)
+
+
+def _labels(one: Computed) -> list[tuple[float, str]]:
+    """Depth and words, shallowest first."""
+    shape = one.shape
+    assert shape is not None
+    named: list[tuple[float | None, str]] = [
+        (one.coronal_mm, "planned coronal level"),
+        (one.sear_mm, "sear"),
+        (one.limit_mm, "LIMIT for instruments"),
+        (shape.wl_mm, f"WORKING LENGTH, {shape.apical_mm:.2f} mm wide"),
+        *((depth, f"{name}, no contact") for name, depth in one.stops),
+    ]
+    if one.cone_fit is not None:
+        held = one.cone_fit.nominal
+        named.append((one.cone_fit.nominal_stop_mm, f"cone (dashed), {held}"))
+    named += [
+        (i.to_mm, f"increment {i.number}, {i.length_mm:g} mm, {i.volume_mm3:.1f} mm3")
+        for i in one.filled
+    ]
+    named += [
+        (i.to_mm, f"planned {i.number}, {i.length_mm:g} mm, {i.volume_mm3:.1f} mm3")
+        for i in one.to_fill
+    ]
+    return sorted(
+        ((depth, words) for depth, words in named if depth is not None), key=lambda one: one[0]
+    )
+
+
+def _letter(axes: Axes, one: Computed, widest: float) -> None:
+    shape = one.shape
+    assert shape is not None
+    labels = _labels(one)
+    places = pushed_apart([depth for depth, _ in labels], _LABEL_MM, 0.0, shape.wl_mm + 0.8)
+    for (depth, words), place in zip(labels, places, strict=True):
+        axes.plot([1.25 * widest, 1.5 * widest], [depth, place], color="0.4", lw=0.4)
+        bold: Any = (
+            "bold" if words.isupper() or "LIMIT" in words or "WORKING" in words else "normal"
+        )
+        axes.text(1.55 * widest, place, f"{depth:g}  {words}", size=7, va="center", weight=bold)
+
+
+def profile(axes: Axes, result: HeatResult) -> None:
+    """Temperature on the axis over depth, at a few moments after the removal."""
+    styles = ("-", "--", "-.", ":")
+    for after, style in zip(_MOMENTS_S, styles, strict=True):
+        at = int(np.searchsorted(result.times_s, result.removed_s + after))
+        if at < len(result.times_s):
+            axes.plot(
+                result.depth_mm,
+                result.axis_c[at],
+                style,
+                color="black",
+                lw=0.9,
+                label=f"{after:g} s",
+            )
+    axes.axhspan(MOULDABLE_C.low, MOULDABLE_C.high, color="0.85", lw=0)
+    axes.axvline(result.tip_depth_mm, color="0.4", lw=0.6)
+    axes.set_xlim(result.mass_top_mm - 1, result.depth_mm[-1])
+    axes.set_xlabel("depth on the axis, mm", size=7)
+    axes.set_ylabel("C", size=7)
+    axes.set_title("The hottest cycle, so long after the carrier was out", size=7.5)
+    axes.legend(fontsize=6, frameon=False)
+    axes.tick_params(labelsize=6)
+
+
+def course(axes: Axes, result: HeatResult) -> None:
+    """Temperature over time: the mass that stays, and the root's surface at its warmest."""
+    axes.plot(
+        result.times_s, result.mass_max_c, color="black", lw=0.9, label="hottest of the mass"
+    )
+    surface = result.surface_c.max(axis=1)
+    axes.plot(result.times_s, surface, "--", color="black", lw=0.9, label="root surface")
+    axes.axhspan(MOULDABLE_C.low, MOULDABLE_C.high, color="0.85", lw=0)
+    axes.axvline(result.removed_s, color="0.4", lw=0.6)
+    axes.set_ylim(BODY_C - 1, float(result.mass_max_c.max()) + 5)
+    axes.set_xlabel("s from switching on (line: carrier out)", size=7)
+    axes.set_title("The same cycle; usual properties; grey: turns mouldable", size=7.5)
+    axes.legend(fontsize=6, frameon=False)
+    axes.tick_params(labelsize=6)
