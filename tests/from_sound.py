@@ -66,9 +66,13 @@ def sit(
     return done.session, done.operator
 
 
-@cache
 def heard(voice: str, room_rms: float = 25.0) -> tuple[Session, Operator]:
     """As :func:`sit`, once for all tests that only look at the result."""
+    return _heard(voice, room_rms)
+
+
+@cache
+def _heard(voice: str, room_rms: float) -> tuple[Session, Operator]:
     session, operator = sit(Path(tempfile.mkdtemp()) / "case", voice, room_rms=room_rms)
     session.case.close()
     return session, operator

@@ -182,8 +182,9 @@ def _cycle_line(one: Step, wall_mm: float | None) -> str:
     wall = "" if wall_mm is None else f" if its wall is {text_of(wall_mm)} mm"
     edge = "" if heat.inside else ", outside the table: a hint only"
     return (
-        f"{where}; softened {_span(heat.softened_mm)} mm below the carrier, firm after "
-        f"{_span(heat.cool_s, 0)} s, root surface +{_span(heat.surface_rise_c)} C{wall}{edge}."
+        f"{where}; softened {_span(heat.softened_mm)} mm below the carrier by conduction "
+        f"alone, firm after {_span(heat.cool_s, 0)} s, root surface "
+        f"+{_span(heat.surface_rise_c)} C{wall}{edge}."
     )
 
 

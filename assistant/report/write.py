@@ -11,7 +11,6 @@ from assistant.record.atomic import write_atomically
 from assistant.report.computed import computed
 from assistant.report.drawing import depth_drawing, depths_of
 from assistant.report.note import as_text, note
-from assistant.report.pdf import as_pdf
 from assistant.report.record import as_record, json_schema
 from assistant.report.section import as_pages
 
@@ -36,6 +35,8 @@ def write_reports(folder: Path, state: CaseState, head_hash: str) -> dict[str, P
     Raises:
         RecordUnwritable: the disk refused; reports written before that stay, whole.
     """
+    from assistant.report.pdf import as_pdf  # noqa: PLC0415 - a third of a second to load
+
     chart = note(state, head_hash)
     drawings = [depth_drawing(depths_of(state, track.name)) for track in state.canals]
     contents: dict[str, bytes | str] = {

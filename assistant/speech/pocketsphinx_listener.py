@@ -25,7 +25,7 @@ from pocketsphinx import Decoder, get_model_path
 
 from assistant.errors import InputFileError
 from assistant.speech.audio import RATE_HZ, to_int16
-from assistant.speech.evidence import Evidence, confidence, levels_db
+from assistant.speech.evidence import WORST_WORD, Evidence, confidence, levels_db
 from assistant.speech.listeners import Heard, Samples, StepGrammar
 from assistant.speech.resample import resample
 
@@ -220,7 +220,7 @@ class PocketsphinxListener:
         frames_per_phone = sum(word.frames for word in words) / max(1, len(said_phones))
         return Evidence(
             versus_phones=(hit.log_score - (loop.log_score if loop else 0.0)) / hit.frames,
-            weakest_word=float(min(word_scores, default=-10.0)),
+            weakest_word=float(max(WORST_WORD, min(word_scores, default=WORST_WORD))),
             phone_match=_similarity(said_phones, heard_phones),
             second_decode=_similarity(hit.text.split(), second_text.split()),
             unrivalled=0.0 if hit.others else 1.0,

@@ -35,6 +35,8 @@ class Trust:
         stop: at or above, "stop" is: heat that goes on unheard is worse than heat that
             ends early.
         noisy_db: speech so little over the noise gives no value without a question.
+        numbers: False if of values only an option counts without being confirmed, and a
+            number never does, however surely it was heard.
     """
 
     accept: float
@@ -43,6 +45,7 @@ class Trust:
     harmless: float = 0.0
     stop: float = 0.0
     noisy_db: float = -math.inf
+    numbers: bool = True
 
 
 HARMLESS = frozenset({"start", "stop", "pause", "resume"}) | QUERIES
@@ -178,9 +181,9 @@ def _value_intent(
 def _doubt(
     recognised: Recognised, grammar: Grammar, trust: Trust, intent: it.AnyIntent
 ) -> str | None:
-    """What makes it doubtful: the confidence, or a rival with another meaning."""
+    """Why a value is to be confirmed, if it is; a rival with another meaning is named."""
     if recognised.confidence >= trust.accept:
-        return None
+        return None if trust.numbers or isinstance(intent, it.Chosen) else "Please check."
     for rival in recognised.alternatives:
         others = meanings(rival, grammar, intent.heard)
         if others and others[0] != intent:

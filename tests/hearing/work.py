@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -18,7 +19,7 @@ from assistant.speech.listeners import Samples
 from hearing import chatter, halves
 from hearing.ears import Caught, Outcome, hear, later, open_ears, step_on
 from hearing.halves import Half
-from hearing.noises import Condition, Sound, babble, background, mix
+from hearing.noises import Condition, Mixed, Sound, Speaker, babble, background, mix
 from hearing.operator_sim import converse
 from hearing.phrases import Phrase
 from hearing.scenes import Scene, scenes
@@ -75,6 +76,7 @@ class Worker:
 
     def __init__(self, setting: Setting) -> None:
         self.setting = setting
+        self.speaker: Speaker = partial(speak, folder=setting.cache)
         self.ears: Hearing = open_ears(setting.listener, setting.model, setting.second, words())
 
     def do(self, task: Task) -> Row:
@@ -83,27 +85,13 @@ class Worker:
             return self._phrase(task)
         return self._talk(task)
 
-    def _speak(self, text: str, voice: str) -> Samples:
-        return speak(text, voice, self.setting.cache)
-
-    def _chatterers(
-        self, voices: tuple[str, ...]
-    ) -> Callable[[int, np.random.Generator], Sound]:
-        return lambda n, rng: babble(n, rng, chatter.TALK, voices, self._speak)
-
     def _phrase(self, task: PhraseTask) -> Row:
-        phrase, room = task.phrase, self._chatterers(task.others)
-        variant = halves.noise_variant(task.half, task.number)
+        phrase = task.phrase
 
         def in_room(text: str, time: int) -> Samples:
-            said = self._speak(text, task.voice.name)
-            # Another stretch of noise, of the same half, for every answer.
-            fresh = variant + 2 * 100_003 * time
-            return mix(said, task.condition, fresh, chatter=room).sound
+            return phrase_in_room(task, self.speaker, text, time).sound
 
-        mixed = mix(
-            self._speak(phrase.text, task.voice.name), task.condition, variant, chatter=room
-        )
+        mixed = phrase_in_room(task, self.speaker)
         outcome = hear(self.ears, mixed.sound, phrase.scene.state, grammar)
         verdict, question_right = judge(phrase.meaning, outcome.intents)
         row: Row = {
@@ -131,21 +119,8 @@ class Worker:
         }
 
     def _talk(self, task: TalkTask) -> Row:
-        variant = halves.noise_variant(task.half, task.number)
-        rng = np.random.default_rng([zlib.crc32(task.key.encode()), variant])
-        if task.kind in {"silence", "noise"}:
-            sound = background(round(task.seconds * RATE_HZ), task.condition, variant)
-            said: list[chatter.Said] = []
-        else:
-            sentences = chatter.TALK if task.kind == "chatter" else chatter.ACCIDENTAL
-            sound, said = chatter.stretch(
-                task.seconds, rng, task.voices[:2], self._speak, sentences
-            )
-            room = self._chatterers(task.voices[2:])
-            quiet = replace(task.condition, rt60_s=None)
-            sound = sound + background(len(sound), quiet, variant, chatter=room)
-        scene = next(s for s in scenes() if s.place == task.place)
-        heard = to_int16(sound)
+        heard, said = talk_in_room(task, self.speaker)
+        scene = scene_of(task)
         outcome = hear(self.ears, heard, scene.state, grammar, keep_state=False)
         return {
             "key": task.key,
@@ -157,6 +132,44 @@ class Worker:
             "voices": list(task.voices[:2]) if said else [],
             **_triggers(scene, outcome),
         }
+
+
+def scene_of(task: TalkTask) -> Scene:
+    """Where the case stands while others talk."""
+    return next(scene for scene in scenes() if scene.place == task.place)
+
+
+def phrase_in_room(
+    task: PhraseTask, speaker: Speaker, text: str | None = None, time: int = 0
+) -> Mixed:
+    """The phrase of a task in its room; or another text, as the ``time``-th answer.
+
+    Every answer has another stretch of noise, of the same half.
+    """
+    said = speaker(task.phrase.text if text is None else text, task.voice.name)
+    variant = halves.noise_variant(task.half, task.number) + 2 * 100_003 * time
+    return mix(said, task.condition, variant, chatter=_babble(task.others, speaker))
+
+
+def talk_in_room(task: TalkTask, speaker: Speaker) -> tuple[Samples, list[chatter.Said]]:
+    """The sound of a task, and the sentences in it."""
+    variant = halves.noise_variant(task.half, task.number)
+    if task.kind in {"silence", "noise"}:
+        n = round(task.seconds * RATE_HZ)
+        return to_int16(background(n, task.condition, variant)), []
+    rng = np.random.default_rng([zlib.crc32(task.key.encode()), variant])
+    sentences = chatter.TALK if task.kind == "chatter" else chatter.ACCIDENTAL
+    sound, said = chatter.stretch(task.seconds, rng, task.voices[:2], speaker, sentences)
+    others = _babble(task.voices[2:], speaker)
+    quiet = replace(task.condition, rt60_s=None)
+    sound = sound + background(len(sound), quiet, variant, chatter=others)
+    return to_int16(sound), said
+
+
+def _babble(
+    voices: tuple[str, ...], speaker: Speaker
+) -> Callable[[int, np.random.Generator], Sound]:
+    return lambda n, rng: babble(n, rng, chatter.TALK, voices, speaker)
 
 
 def _triggers(scene: Scene, outcome: Outcome) -> Row:
