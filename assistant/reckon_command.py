@@ -17,8 +17,8 @@ from assistant.data import protocol_path
 from assistant.errors import InputFileError
 from assistant.instrument_files import load_pluggers, load_point
 from assistant.procedure.facts import text_of
-from assistant.procedure.protocol import Limit, Protocol
-from assistant.procedure.reckoning import cycle_times, live_heat
+from assistant.procedure.protocol import Protocol
+from assistant.procedure.reckoning import cycle_times, live_heat, value_of
 from assistant.yamlfile import load_yaml
 
 Numbers = dict[str, Any]
@@ -83,7 +83,7 @@ def reckon(
         if pluggers:
             own = load_pluggers(pluggers).plugger_set()
             ends = fit.third_ends_mm(wl_mm, rules.limit("short_of_wl_mm"), orifice_mm)
-            clearance = _value(rules.limits.plugger_clearance_mm)
+            clearance = value_of(rules.limits.plugger_clearance_mm)
             thirds = [
                 fit.passive_pluggers(shape, own.pluggers, clearance, t, ends, orifice_mm)
                 for t in fit.Third
@@ -98,10 +98,6 @@ def reckon(
     except ValueError as bad:
         raise InputFileError(f"{str(bad)[:1].upper()}{str(bad)[1:]}.") from None
     click.echo(json.dumps(found, indent=2) if as_json else "\n".join(_lines(found)))
-
-
-def _value(limit: Limit | None) -> float:
-    return 0.0 if limit is None else limit.value
 
 
 def _ends(interval: Interval, digits: int = 2) -> list[float]:
@@ -123,7 +119,7 @@ def _canal(shape: CanalShape, rules: Protocol) -> Numbers:
 def _cone(
     shape: CanalShape, point: Point, cut_mm: float, orifice_mm: float, rules: Protocol
 ) -> Numbers:
-    error = _value(rules.limits.cut_error_mm) if cut_mm else 0.0
+    error = value_of(rules.limits.cut_error_mm) if cut_mm else 0.0
     within = rules.limit("cone_wl_within_mm")
     seat = fit.cone_fit(shape, point, cut_mm, error, within, orifice_mm)
     return {

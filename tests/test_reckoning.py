@@ -14,6 +14,8 @@ from assistant.data import data_folder
 from assistant.instrument_files import load_pluggers
 from assistant.procedure import reckoning
 from assistant.procedure import state as st
+from assistant.procedure.fields import fill
+from assistant.procedure.templates import FIELDS, check_fields
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.wording import question
 from assistant.report.computed import computed, lines
@@ -59,6 +61,13 @@ def asked(case: Driver, *, brief: bool = False) -> str:
 
 def rules_fired(case: Driver) -> list[str]:
     return [warning.rule for warning in case.state.warnings]
+
+
+def test_every_field_that_a_sentence_may_use_is_filled() -> None:
+    every = " ".join(f"{{{name}}}" for name in sorted(FIELDS))
+    assert check_fields(every)
+    case = at_heat()
+    assert fill(every, case.state, case.state.here)
 
 
 # -- prompts ------------------------------------------------------------------
@@ -113,6 +122,21 @@ def test_no_plan_passes_the_limit() -> None:
         assert plan is not None
         assert all(c.heat_to_mm <= limit and c.plugger_to_mm <= limit for c in plan.cycles)
         case.press()
+
+
+def test_the_length_is_given_with_what_the_readings_allow() -> None:
+    case = at_pluggers()
+    case.mm(10.0, 13.0, 16.0, 16.0)
+    case.choose("dry")
+    case.mm(21.0, 21.2, 21.1)
+    case.mm(21.4)
+    found = reckoning.length(case.state, "buccal")
+    assert found is not None
+    assert found.suggested_mm == 21.1
+    assert 21.4 in found.interval_mm
+    assert asked(case).endswith(
+        f"between {found.interval_mm.low:g} and {found.interval_mm.high:g}."
+    )
 
 
 def test_brief_mode_leaves_the_hints_out() -> None:

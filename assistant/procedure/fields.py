@@ -17,9 +17,6 @@ from assistant.procedure.protocol import Step
 from assistant.procedure.state import CaseState, Track
 from assistant.procedure.templates import names_in
 
-GIVEN = frozenset({"value", "limit_high"})
-"""Fields that only a rule can fill."""
-
 
 def fill(template: str, state: CaseState, track: Track, **given: str) -> str:
     """The sentence with its fields filled; "unknown" for what is not known.
@@ -75,6 +72,13 @@ def _title(state: CaseState, track: Track) -> str:
 def _tip(state: CaseState, track: Track) -> str:
     tip = facts.new_tip_mm(state, track.name)
     return UNKNOWN if tip is None else f"{tip:.2f}"
+
+
+def _between(state: CaseState, track: Track) -> str:
+    length = reckoning.length(state, track.name)
+    if length is None or length.interval_mm.low == length.interval_mm.high:
+        return UNKNOWN
+    return f"{text_of(length.interval_mm.low)} and {text_of(length.interval_mm.high)}"
 
 
 def _readings(state: CaseState, track: Track) -> str:
@@ -150,6 +154,7 @@ _READ: dict[str, Callable[[CaseState, Track], str]] = {
     "tip": _tip,
     "press_s": lambda state, _: text_of(state.protocol.limit("press_s")),
     "step": _title,
+    "between": _between,
     "cone_seat": _cone_seat,
     "try_plugger": _try_plugger,
     "heat_to": _cycle(lambda cycle: text_of(cycle.heat_to_mm)),

@@ -41,7 +41,7 @@ def _shape(wl_mm: float, size: int, taper: float) -> CanalShape | None:
         return None  # a size the standard does not have: no shape to compute with
 
 
-def _value(limit: Limit | None) -> float:
+def value_of(limit: Limit | None) -> float:
     """A limit that an older protocol may lack counts as 0: nothing is added for it."""
     return 0.0 if limit is None else limit.value
 
@@ -61,7 +61,7 @@ def length(state: CaseState, track: str) -> true_length.TrueLength | None:
         wanted=int(state.protocol.limit("readings_min")),
         tolerance_mm=state.protocol.limit("readings_agree_mm"),
         locator_mm=facts.apex_locator_mm(state, track),
-        locator_tolerance_mm=_value(state.protocol.limits.apex_locator_agree_mm),
+        locator_tolerance_mm=value_of(state.protocol.limits.apex_locator_agree_mm),
     )
 
 
@@ -91,7 +91,7 @@ def _cone(
             canal,
             point,
             cut_mm,
-            _value(limits.cut_error_mm) if cut_mm else 0.0,
+            value_of(limits.cut_error_mm) if cut_mm else 0.0,
             limits.cone_wl_within_mm.value,
             mouth_mm,
         )
@@ -126,7 +126,7 @@ def _pluggers(
 ) -> dict[fit.Third, fit.ThirdFit]:
     try:
         ends = fit.third_ends_mm(canal.wl_mm, limits.short_of_wl_mm.value, mouth_mm)
-        clearance = _value(limits.plugger_clearance_mm)
+        clearance = value_of(limits.plugger_clearance_mm)
         return {
             third: fit.passive_pluggers(canal, own.pluggers, clearance, third, ends, mouth_mm)
             for third in fit.Third
@@ -151,7 +151,7 @@ def cycle_times(protocol: Protocol) -> plan.CycleTimes:
         for step in protocol.steps()
         if step.loop == CYCLE and isinstance(step.expect, Measure)
     )
-    limit, dwell_s = protocol.limit, _value(protocol.limits.dwell_s)
+    limit, dwell_s = protocol.limit, value_of(protocol.limits.dwell_s)
     return plan.CycleTimes(limit("heat_s"), dwell_s, limit("press_s"), handling)
 
 
@@ -281,7 +281,7 @@ def heating(
             tip_depth_mm=depth_mm,
             start_mm=min(depth_mm, max(0.0, depth_mm if top is None else top)),
             heat_s=heat_s,
-            dwell_s=_value(state.protocol.limits.dwell_s),
+            dwell_s=value_of(state.protocol.limits.dwell_s),
             press_s=state.protocol.limit("press_s"),
         )
     except ValueError:

@@ -25,6 +25,7 @@ FIELDS = frozenset(
         "step",
         "post_level",
         "top",
+        "between",
         "cone_seat",
         "try_plugger",
         "heat_to",

@@ -15,6 +15,7 @@ from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
 from assistant.canal.plan import Cycle, Increment
 from assistant.canal.points import Point
+from assistant.canal.true_length import TrueLength
 from assistant.procedure import facts, reckoning
 from assistant.procedure.facts import number, text_of
 from assistant.procedure.state import CaseState
@@ -49,6 +50,7 @@ class Computed:
 
     title: str
     shape: CanalShape | None
+    length: TrueLength | None
     cone: Point | None
     cone_fit: ConeFit | None
     limit_mm: float | None
@@ -80,6 +82,7 @@ def computed(state: CaseState, canal: str) -> Computed:
     return Computed(
         title=track_title(canal),
         shape=shape,
+        length=reckoning.length(state, canal),
         cone=reckoning.master_cone(state, canal),
         cone_fit=reckoning.cone(state, canal),
         limit_mm=facts.depth_limit_mm(state, canal),
@@ -148,6 +151,8 @@ def lines(found: Computed) -> list[str]:
         + ", ".join(f"taper {part.taper:g}" for part in shape.segments)
         + f", each diameter +/- {shape.tolerance_mm:.2f} mm."
     )
+    if found.length is not None:
+        said.append(_length_line(found.length))
     if found.cone_fit is not None:
         fit = found.cone_fit
         said.append(
@@ -169,6 +174,15 @@ def lines(found: Computed) -> list[str]:
             for one in increments
         ]
     return said
+
+
+def _length_line(length: TrueLength) -> str:
+    readings, between = length.readings, _mm(length.interval_mm, 1)
+    doubt = f"; {length.ask.replace('_', ' ')}" if length.ask else ""
+    return (
+        f"Length by {len(readings.counted)} paper points: {text_of(readings.centre_mm)} mm, "
+        f"all readings allow {between}{doubt}."
+    )
 
 
 def _cycle_line(one: Step, wall_mm: float | None) -> str:
