@@ -77,14 +77,14 @@ def test_the_plugger_to_try_is_one_that_goes_there() -> None:
     case = at_pluggers()
     case.mm(10.0, 13.0)
     assert asked(case).startswith("Apical plugger depth")
-    name = asked(case).rpartition("Try ")[2].rstrip(".")
+    name = asked(case).rpartition("By size, the ")[2].rstrip(".")
     tried = next(p for p in PLUGGERS.pluggers if p.name == name)
     # By hand: .30 + .06 x 5 = .60 mm at 16 mm, less .02 and .02 of tolerance and .05.
     assert tried.tip_mm == pytest.approx(0.5)
 
 
 def test_without_a_set_or_with_an_unknown_taper_no_plugger_is_named() -> None:
-    assert "Try" not in asked(at_pluggers(own=False))
+    assert "By size, the" not in asked(at_pluggers(own=False))
     case = Driver().set_up(24, "buccal", "palatal")
     case.mm(21.0)
     case.choose("buccal_cusp")
@@ -95,7 +95,7 @@ def test_without_a_set_or_with_an_unknown_taper_no_plugger_is_named() -> None:
     case.cone(21.5)
     case.choose("yes", "accepted")
     assert case.state.here.step == "plugger_coronal"
-    assert "Try" not in asked(case)
+    assert "By size, the" not in asked(case)
     assert reckoning.shape(case.state, "buccal") is None
 
 
@@ -233,7 +233,7 @@ def test_the_command_says_the_same_as_json() -> None:
     assert found["backfill"]["mm3"] == pytest.approx(
         sum(i["mm3"] for i in found["backfill"]["increments"]), abs=0.02
     )
-    assert found["pluggers"][2]["largest"] == "five"
+    assert found["pluggers"][2]["largest"] == "0.5 wide"
 
 
 def test_the_command_refuses_what_cannot_be() -> None:
