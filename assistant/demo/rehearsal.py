@@ -164,7 +164,10 @@ class Operator:
                 self.tally.confirmed += 1
                 self._repair.insert(0, Line(say="confirm"))
             return
-        if any(isinstance(e, ev.ConfirmAsked) for e in events):
+        if _signing(events) and isinstance(meant, it.Command) and meant.verb == "confirm":
+            # The question about signing stands as it did; a "no" would end it for good.
+            self._try_again(f"heard as {intent.heard.text!r}")
+        elif any(isinstance(e, ev.ConfirmAsked) for e in events):
             self._try_again(f"questioned as {intent.heard.text!r}", first=Line(say="no"))
         elif any(isinstance(e, ev.EntryMade) for e in events):
             self.tally.taken_back += 1
