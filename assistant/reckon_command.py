@@ -16,9 +16,9 @@ from assistant.canal.points import Point, iso_point
 from assistant.data import protocol_path
 from assistant.errors import InputFileError
 from assistant.instrument_files import load_pluggers, load_point
+from assistant.procedure import reckoning
 from assistant.procedure.facts import text_of
 from assistant.procedure.protocol import Protocol
-from assistant.procedure.reckoning import cycle_times, live_heat, value_of
 from assistant.yamlfile import load_yaml
 
 Numbers = dict[str, Any]
@@ -82,14 +82,10 @@ def reckon(
             found["cone"] = _cone(shape, chosen, cut_mm, orifice_mm, rules)
         if pluggers:
             own = load_pluggers(pluggers).plugger_set()
-            ends = fit.third_ends_mm(wl_mm, rules.limit("short_of_wl_mm"), orifice_mm)
-            clearance = value_of(rules.limits.plugger_clearance_mm)
-            thirds = [
-                fit.passive_pluggers(shape, own.pluggers, clearance, t, ends, orifice_mm)
-                for t in fit.Third
-            ]
-            found["pluggers"] = [_third(one) for one in thirds]
-            touches = {one.plugger.name: _ends(one.binds_mm) for one in thirds[0].fits}
+            thirds = reckoning.thirds(shape, own, rules.limits, orifice_mm)
+            found["pluggers"] = [_third(one) for one in thirds.values()]
+            any_third = thirds[fit.Third.APICAL]
+            touches = {one.plugger.name: _ends(one.binds_mm) for one in any_third.fits}
             found["first_touch_mm"] = touches
         if sear_mm is not None:
             found["cycles"] = _cycles(shape, sear_mm, rules)
@@ -105,23 +101,20 @@ def _ends(interval: Interval, digits: int = 2) -> list[float]:
 
 
 def _canal(shape: CanalShape, rules: Protocol) -> Numbers:
+    limit = depth_limit_mm(shape.wl_mm, rules.limit("short_of_wl_mm"))
     return {
         "working_length_mm": shape.wl_mm,
         "apical_mm": shape.apical_mm,
         "tolerance_mm": shape.tolerance_mm,
-        "limit_mm": depth_limit_mm(shape.wl_mm, rules.limit("short_of_wl_mm")),
-        "diameter_at_limit_mm": round(
-            shape.diameter_mm(depth_limit_mm(shape.wl_mm, rules.limit("short_of_wl_mm"))), 3
-        ),
+        "limit_mm": limit,
+        "diameter_at_limit_mm": round(shape.diameter_mm(limit), 3),
     }
 
 
 def _cone(
     shape: CanalShape, point: Point, cut_mm: float, orifice_mm: float, rules: Protocol
 ) -> Numbers:
-    error = value_of(rules.limits.cut_error_mm) if cut_mm else 0.0
-    within = rules.limit("cone_wl_within_mm")
-    seat = fit.cone_fit(shape, point, cut_mm, error, within, orifice_mm)
+    seat = reckoning.seat(shape, point, cut_mm, rules.limits, orifice_mm)
     return {
         "name": point.name,
         "tip_mm": _ends(seat.tip_mm, 3),
@@ -144,19 +137,12 @@ def _third(found: fit.ThirdFit) -> Numbers:
 
 
 def _cycles(shape: CanalShape, sear_mm: float, rules: Protocol) -> Numbers:
-    job = plan.Downpack(
-        wl_mm=shape.wl_mm,
-        sear_mm=sear_mm,
-        plunge_mm=Interval(rules.limit("plunge_min_mm"), rules.limit("plunge_max_mm")),
-        reach_mm=plan.HEAT_REACH_MM,
-        short_of_wl_mm=rules.limit("short_of_wl_mm"),
-        within_mm=rules.limit("at_limit_within_mm"),
-    )
-    planned = plan.plan_downpack(job, cycle_times(rules))
+    job = reckoning.downpack_job(rules, shape.wl_mm, sear_mm)
+    planned = plan.plan_downpack(job, reckoning.cycle_times(rules))
     cycles, top = [], sear_mm
     for one in planned.cycles:
         advance, wall = one.heat_to_mm - top, rules.limits.root_wall_mm
-        heat = live_heat(shape, one.heat_to_mm, rules.limit("heat_s"), advance, wall)
+        heat = reckoning.live_heat(shape, one.heat_to_mm, rules.limit("heat_s"), advance, wall)
         top = one.plugger_to_mm
         if heat is None:
             continue
@@ -181,14 +167,7 @@ def _cycles(shape: CanalShape, sear_mm: float, rules: Protocol) -> Numbers:
 
 
 def _backfill(shape: CanalShape, coronal_mm: float, rules: Protocol) -> Numbers:
-    least = rules.limit("increment_min_mm")
-    job = plan.Backfill(
-        shape=shape,
-        coronal_mm=coronal_mm,
-        first_mm=Interval(least, rules.limit("first_increment_max_mm")),
-        later_mm=Interval(least, rules.limit("later_increment_max_mm")),
-        within_mm=rules.limit("level_within_mm"),
-    )
+    job = reckoning.backfill_job(rules, shape, coronal_mm)
     top = depth_limit_mm(shape.wl_mm, rules.limit("short_of_wl_mm"))
     planned = plan.plan_backfill(job, top)
     return {

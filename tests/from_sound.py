@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from datetime import UTC, datetime
-from functools import cache
 from pathlib import Path
 
 from assistant import assembly
@@ -66,13 +65,8 @@ def sit(
     return done.session, done.operator
 
 
-def heard(voice: str, room_rms: float = 25.0) -> tuple[Session, Operator]:
-    """As :func:`sit`, once for all tests that only look at the result."""
-    return _heard(voice, room_rms)
-
-
-@cache
-def _heard(voice: str, room_rms: float) -> tuple[Session, Operator]:
+def heard(voice: str, room_rms: float) -> tuple[Session, Operator]:
+    """As :func:`sit`, in a folder of its own, and closed."""
     session, operator = sit(Path(tempfile.mkdtemp()) / "case", voice, room_rms=room_rms)
     session.case.close()
     return session, operator

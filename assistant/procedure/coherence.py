@@ -64,7 +64,8 @@ def repeated(ids: Sequence[str]) -> str | None:
     return next((one for i, one in enumerate(ids) if one in ids[:i]), None)
 
 
-def _misfit(at: Loc, message: str) -> PydanticCustomError:
+def misfit(at: Loc, message: str) -> PydanticCustomError:
+    """An error that names the place ``at`` in the file."""
     # Through a field: braces in the message must not be taken for fields.
     return PydanticCustomError("misfit", "{message}", {"message": message, "at": at})
 
@@ -79,9 +80,9 @@ def _check_ids(parts: dict[str, tuple[Step, ...]], reserved: set[str]) -> None:
     seen: set[str] = set()
     for at, step in _placed(parts):
         if step.id in reserved:
-            raise _misfit((*at, "id"), f"{step.id!r} is a reserved name, not a step id")
+            raise misfit((*at, "id"), f"{step.id!r} is a reserved name, not a step id")
         if step.id in seen:
-            raise _misfit((*at, "id"), f"step ids must be unique; {step.id!r} occurs twice")
+            raise misfit((*at, "id"), f"step ids must be unique; {step.id!r} occurs twice")
         seen.add(step.id)
 
 
@@ -92,7 +93,7 @@ def _check_targets(name: str, part: tuple[Step, ...], others: set[str]) -> None:
         leads += [(("options", k, "to"), o.to) for k, o in enumerate(step.options) if o.to]
         for where, target in leads:
             if target not in allowed:
-                raise _misfit(
+                raise misfit(
                     (name, i, *where),
                     f"step {step.id!r} leads to {target!r}; allowed here: "
                     f"{', '.join(sorted(allowed))}",
@@ -108,9 +109,9 @@ def _check_way_out(name: str, part: tuple[Step, ...], end: str) -> None:
     reached = _closure({part[0].id}, leads)
     for i, step in enumerate(part):
         if step.id not in reached:
-            raise _misfit((name, i, "id"), f"no step leads to step {step.id!r}")
+            raise misfit((name, i, "id"), f"no step leads to step {step.id!r}")
         if end not in _closure({step.id}, leads):
-            raise _misfit((name, i, "id"), f"no answer leads from step {step.id!r} to the end")
+            raise misfit((name, i, "id"), f"no answer leads from step {step.id!r} to the end")
 
 
 def _leads(step: Step, following: str) -> Iterator[str]:
@@ -141,13 +142,13 @@ def _check_kinds(parts: dict[str, tuple[Step, ...]]) -> None:
         found = [at for at, step in _placed(parts) if step.expect.kind == kind]
         right = [at for at in found if at[0] == part]
         if not right:
-            raise _misfit((part,), f"the {part} must have a step of kind {kind}")
+            raise misfit((part,), f"the {part} must have a step of kind {kind}")
         for at in found:
             if at != right[0]:
-                raise _misfit((*at, "expect"), f"kind {kind} is asked once, in the {part}")
+                raise misfit((*at, "expect"), f"kind {kind} is asked once, in the {part}")
     closing = parts["closing"]
     if closing[-1].expect.kind != "sign":
-        raise _misfit(
+        raise misfit(
             ("closing", len(closing) - 1), "the last closing step must be of kind sign"
         )
 
@@ -164,7 +165,7 @@ def _check_limits(protocol: Protocol, parts: dict[str, tuple[Step, ...]]) -> Non
     given = dict(protocol.limits.given())
     for at, who, limit in named:
         if limit is not None and limit not in given:
-            raise _misfit(at, f"{who} needs {limit}; add it to limits, with its source")
+            raise misfit(at, f"{who} needs {limit}; add it to limits, with its source")
 
 
 def _check_rules(protocol: Protocol) -> None:
@@ -175,14 +176,14 @@ def _check_rules(protocol: Protocol) -> None:
     names = [rule.id for rule in protocol.rules]
     for i, rule in enumerate(protocol.rules):
         if rule.id in names[:i]:
-            raise _misfit(
+            raise misfit(
                 ("rules", i, "id"), f"rule ids must be unique; {rule.id!r} occurs twice"
             )
         _check_names(i, rule, "quantities", rule.quantities, kinds)
         _check_names(i, rule, "steps", rule.steps, ids)
         for k, quantity in enumerate(rule.quantities):
             if rule.check in MM_CHECKS and not kinds[quantity] <= {"measure", "readings"}:
-                raise _misfit(
+                raise misfit(
                     ("rules", i, "quantities", k),
                     f"rule {rule.id!r} checks a length; {quantity!r} is none",
                 )
@@ -193,7 +194,7 @@ def _check_names(
 ) -> None:
     for k, name in enumerate(named):
         if name not in allowed:
-            raise _misfit(
+            raise misfit(
                 ("rules", i, field, k),
                 f"rule {rule.id!r} names {name!r}; allowed: {', '.join(allowed)}",
             )

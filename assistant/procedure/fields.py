@@ -131,9 +131,9 @@ def _firm(state: CaseState, track: Track) -> str:
     return span(heat.cool_s) if heat and heat.inside else UNKNOWN
 
 
-def span(interval: Interval) -> str:
-    """An interval in whole numbers, as it is said: "4 to 9"."""
-    low, high = f"{interval.low:.0f}", f"{interval.high:.0f}"
+def span(interval: Interval, digits: int = 0) -> str:
+    """An interval, rounded, as it is said: "4 to 9"."""
+    low, high = f"{interval.low:.{digits}f}", f"{interval.high:.{digits}f}"
     return low if low == high else f"{low} to {high}"
 
 

@@ -6,17 +6,16 @@ A case keeps the set it was opened with, like its protocol. What the numbers mea
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Annotated, Self
 
 from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
 
 from assistant.canal.instruments import MAX_TAPER
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.model import MAX_DIAMETER_MM
 from assistant.canal.pluggers import Plugger, PluggerSet
 from assistant.canal.points import Point, Profile, Row, row_misfit
+from assistant.procedure.coherence import misfit
 from assistant.procedure.protocol import Frozen
 
 _Diameter = Annotated[float, Field(gt=0, le=MAX_DIAMETER_MM, allow_inf_nan=False)]
@@ -53,7 +52,7 @@ class PluggerFile(Frozen):
             seen: set[str] = set()
             for number, line in enumerate(getattr(self, kind)):
                 if line.name in seen:
-                    raise _misfit((kind, number), f"the name {line.name!r} occurs twice")
+                    raise misfit((kind, number), f"the name {line.name!r} occurs twice")
                 seen.add(line.name)
         return self
 
@@ -87,15 +86,10 @@ class PointFile(Frozen):
 
     @model_validator(mode="after")
     def _rises(self) -> Self:
-        if misfit := row_misfit(self._rows):
-            raise _misfit(("table", misfit[0]), misfit[1])
+        if wrong := row_misfit(self._rows):
+            raise misfit(("table", wrong[0]), wrong[1])
         return self
 
     def point(self) -> Point:
         """As the computation wants it."""
         return Point(self.name, Profile(self._rows), self.tolerance_mm)
-
-
-def _misfit(at: Sequence[str | int], message: str) -> PydanticCustomError:
-    # Through a field, as in procedure/coherence.py: braces in a name stay text.
-    return PydanticCustomError("misfit", "{message}", {"message": message, "at": tuple(at)})

@@ -70,46 +70,47 @@ def length(state: CaseState, track: str) -> true_length.TrueLength | None:
 
 def cone(state: CaseState, track: str, *, cut_mm: float | None = None) -> fit.ConeFit | None:
     """How the master cone sits, cut back as far as was said, or by ``cut_mm``."""
-    canal = shape(state, track)
-    size = number(state.last(track, "cone_size"))
-    taper = number(state.last(track, "cone_taper"))
-    if canal is None or size is None or taper is None:
+    canal, whole = shape(state, track), _whole_cone(state, track)
+    if canal is None or whole is None:
         return None
-    if cut_mm is None:
-        cut_mm = number(state.last(track, "cut_back_mm")) or 0.0
-    limits, mouth = state.protocol.limits, orifice_mm(state, track)
-    return _cone(canal, int(size), taper, cut_mm, limits, mouth)
+    cut = _cut_mm(state, track) if cut_mm is None else cut_mm
+    try:
+        return seat(canal, whole, cut, state.protocol.limits, orifice_mm(state, track))
+    except ValueError:
+        return None
 
 
 @lru_cache(maxsize=64)
-def _cone(
-    canal: CanalShape, size: int, taper: float, cut_mm: float, limits: Limits, mouth_mm: float
-) -> fit.ConeFit | None:
-    try:
-        point = points.iso_point(size, taper)
-        return fit.cone_fit(
-            canal,
-            point,
-            cut_mm,
-            value_of(limits.cut_error_mm) if cut_mm else 0.0,
-            limits.cone_wl_within_mm.value,
-            mouth_mm,
-        )
-    except ValueError:
-        return None
+def seat(
+    canal: CanalShape, point: points.Point, cut_mm: float, limits: Limits, mouth_mm: float
+) -> fit.ConeFit:
+    """:func:`.fit.cone_fit` under a protocol's limits. Raises ValueError as that does."""
+    error = value_of(limits.cut_error_mm) if cut_mm else 0.0
+    return fit.cone_fit(canal, point, cut_mm, error, limits.cone_wl_within_mm.value, mouth_mm)
 
 
 def master_cone(state: CaseState, track: str) -> points.Point | None:
     """The master cone as it is now: of its size and taper, less what was cut off."""
+    whole = _whole_cone(state, track)
+    try:
+        return whole and whole.cut_back(_cut_mm(state, track))
+    except ValueError:
+        return None
+
+
+def _whole_cone(state: CaseState, track: str) -> points.Point | None:
     size = number(state.last(track, "cone_size"))
     taper = number(state.last(track, "cone_taper"))
-    cut = number(state.last(track, "cut_back_mm")) or 0.0
     if size is None or taper is None:
         return None
     try:
-        return points.iso_point(int(size), taper).cut_back(cut)
+        return points.iso_point(int(size), taper)
     except ValueError:
-        return None
+        return None  # points are not made so
+
+
+def _cut_mm(state: CaseState, track: str) -> float:
+    return number(state.last(track, "cut_back_mm")) or 0.0
 
 
 def pluggers(state: CaseState, track: str) -> dict[fit.Third, fit.ThirdFit]:
@@ -117,22 +118,28 @@ def pluggers(state: CaseState, track: str) -> dict[fit.Third, fit.ThirdFit]:
     canal, own = shape(state, track), state.instruments
     if canal is None or own is None:
         return {}
-    return _pluggers(canal, own.plugger_set(), state.protocol.limits, orifice_mm(state, track))
+    try:
+        limits, mouth = state.protocol.limits, orifice_mm(state, track)
+        return thirds(canal, own.plugger_set(), limits, mouth)
+    except ValueError:
+        return {}
 
 
 @lru_cache(maxsize=64)
-def _pluggers(
+def thirds(
     canal: CanalShape, own: PluggerSet, limits: Limits, mouth_mm: float
 ) -> dict[fit.Third, fit.ThirdFit]:
-    try:
-        ends = fit.third_ends_mm(canal.wl_mm, limits.short_of_wl_mm.value, mouth_mm)
-        clearance = value_of(limits.plugger_clearance_mm)
-        return {
-            third: fit.passive_pluggers(canal, own.pluggers, clearance, third, ends, mouth_mm)
-            for third in fit.Third
-        }
-    except ValueError:
-        return {}
+    """:func:`.fit.passive_pluggers` of each third under a protocol's limits.
+
+    Raises:
+        ValueError: as that does.
+    """
+    ends = fit.third_ends_mm(canal.wl_mm, limits.short_of_wl_mm.value, mouth_mm)
+    clearance = value_of(limits.plugger_clearance_mm)
+    return {
+        third: fit.passive_pluggers(canal, own.pluggers, clearance, third, ends, mouth_mm)
+        for third in fit.Third
+    }
 
 
 def thinnest_binds_mm(state: CaseState, track: str) -> tuple[Plugger, Interval] | None:
@@ -155,24 +162,30 @@ def cycle_times(protocol: Protocol) -> plan.CycleTimes:
     return plan.CycleTimes(limit("heat_s"), dwell_s, limit("press_s"), handling)
 
 
+def downpack_job(
+    protocol: Protocol, wl_mm: float, sear_mm: float, fitted: plan.Fitted = plan.NONE_FITTED
+) -> plan.Downpack:
+    """A downpack under a protocol's limits. Raises ValueError as :class:`.plan.Downpack`."""
+    limit = protocol.limit
+    return plan.Downpack(
+        wl_mm=wl_mm,
+        sear_mm=sear_mm,
+        plunge_mm=Interval(limit("plunge_min_mm"), limit("plunge_max_mm")),
+        reach_mm=plan.HEAT_REACH_MM,
+        short_of_wl_mm=limit("short_of_wl_mm"),
+        within_mm=limit("at_limit_within_mm"),
+        fitted=fitted,
+    )
+
+
 def downpack(state: CaseState, track: str) -> plan.CyclePlan | None:
     """The heat cycles still to come, by what was said last; None before the sear."""
     wl, sear = facts.wl_mm(state, track), number(state.newest(track, "sear_depth_mm"))
     if wl is None or sear is None:
         return None
-    limit = state.protocol.limit
+    depths = (number(state.newest(track, f"{third}_plugger_mm")) for third in plan.Plugger)
     try:
-        job = plan.Downpack(
-            wl_mm=wl,
-            sear_mm=sear,
-            plunge_mm=Interval(limit("plunge_min_mm"), limit("plunge_max_mm")),
-            reach_mm=plan.HEAT_REACH_MM,
-            short_of_wl_mm=limit("short_of_wl_mm"),
-            within_mm=limit("at_limit_within_mm"),
-            fitted=plan.Fitted(
-                *(number(state.newest(track, f"{third}_plugger_mm")) for third in plan.Plugger)
-            ),
-        )
+        job = downpack_job(state.protocol, wl, sear, plan.Fitted(*depths))
         level, done, heated = _progress(state, track, sear)
         return plan.replan(job, cycle_times(state.protocol), level, done, heated)
     except ValueError:
@@ -193,26 +206,33 @@ def _progress(state: CaseState, track: str, sear: float) -> tuple[float, int, fl
     return level, done, heated
 
 
+def backfill_job(
+    protocol: Protocol, canal: CanalShape, coronal_mm: float, post_mm: float | None = None
+) -> plan.Backfill:
+    """A backfill under a protocol's limits. Raises ValueError as :class:`.plan.Backfill`."""
+    limit = protocol.limit
+    least = limit("increment_min_mm")
+    return plan.Backfill(
+        shape=canal,
+        coronal_mm=coronal_mm,
+        first_mm=Interval(least, limit("first_increment_max_mm")),
+        later_mm=Interval(least, limit("later_increment_max_mm")),
+        within_mm=limit("level_within_mm"),
+        post_mm=post_mm,
+        seal_min_mm=limit("apical_seal_min_mm"),
+    )
+
+
 def backfill(state: CaseState, track: str) -> plan.BackfillPlan | None:
     """The increments still to come; None before there is a fill to stand on."""
     canal, top = shape(state, track), facts.fill_top_mm(state, track)
     coronal = number(state.last(track, "coronal_level_mm"))
     if canal is None or top is None or coronal is None:
         return None
-    limit = state.protocol.limit
-    least = limit("increment_min_mm")
     done = sum(1 for e in state.standing(track, "increment_mm") if number(e) is not None)
+    post = number(state.newest(track, "post_level_mm"))
     try:
-        job = plan.Backfill(
-            shape=canal,
-            coronal_mm=coronal,
-            first_mm=Interval(least, limit("first_increment_max_mm")),
-            later_mm=Interval(least, limit("later_increment_max_mm")),
-            within_mm=limit("level_within_mm"),
-            post_mm=number(state.newest(track, "post_level_mm")),
-            seal_min_mm=limit("apical_seal_min_mm"),
-        )
-        return plan.plan_backfill(job, top, done)
+        return plan.plan_backfill(backfill_job(state.protocol, canal, coronal, post), top, done)
     except ValueError:
         return None
 
@@ -233,6 +253,14 @@ def heat_of(state: CaseState, track: str, heated: Entry) -> heat_live.LiveHeat |
     if depth is None:
         return None
     return heat_to(state, track, depth, heated.round, state.place(heated))
+
+
+def heating_of(state: CaseState, track: str, heated: Entry) -> Heating | None:
+    """The activation that reached this depth, see :func:`heating`."""
+    depth = number(heated)
+    if depth is None:
+        return None
+    return heating(state, track, depth, heated.round, state.place(heated))
 
 
 def heat_to(

@@ -55,7 +55,7 @@ def check_fields(text: str) -> str:
     parts = [part for part in string.Formatter().parse(text) if part[1] is not None]
     if any(spec or conversion for _, _, spec, conversion in parts):
         raise ValueError("a field in braces is a name alone, without ':' or '!'")
-    if unknown := {str(name) for _, name, _, _ in parts} - FIELDS:
+    if unknown := names_in(text) - FIELDS:
         raise ValueError(
             f"field {{{sorted(unknown)[0]}}} is not one of {', '.join(sorted(FIELDS))}"
         )

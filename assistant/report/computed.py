@@ -18,6 +18,7 @@ from assistant.canal.points import Point
 from assistant.canal.true_length import TrueLength
 from assistant.procedure import facts, reckoning
 from assistant.procedure.facts import number, text_of
+from assistant.procedure.fields import span
 from assistant.procedure.state import CaseState
 from assistant.report import rounds
 from assistant.report.marks import track_title
@@ -30,8 +31,8 @@ class Step:
     number: int
     heat_to_mm: float | None
     plugger_to_mm: float | None
+    heating: Heating | None
     heat: LiveHeat | None
-    press_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def computed(state: CaseState, canal: str) -> Computed:
         to_come=down.cycles if down and not filling else (),
         filled=_filled(state, canal, shape),
         to_fill=back.increments if back else (),
-        hottest=_hottest(state, canal, done),
+        hottest=_hottest(done),
         wall_mm=wall.value if (wall := state.protocol.limits.root_wall_mm) else None,
     )
 
@@ -102,13 +103,14 @@ def _cycles(state: CaseState, canal: str) -> tuple[Step, ...]:
     found = []
     for one in rounds.cycles(state, canal):
         heated = one.values.get("heat_depth_mm")
+        heating = reckoning.heating_of(state, canal, heated) if heated else None
         found.append(
             Step(
                 number=one.number,
                 heat_to_mm=number(heated),
                 plugger_to_mm=number(one.values.get("plugger_depth_mm")),
+                heating=heating,
                 heat=reckoning.heat_of(state, canal, heated) if heated else None,
-                press_s=sum(number(act) or 0.0 for act in one.acts.get("press_s", ())) or None,
             )
         )
     return tuple(found)
@@ -127,17 +129,9 @@ def _filled(state: CaseState, canal: str, shape: CanalShape | None) -> tuple[Inc
     return tuple(found)
 
 
-def _hottest(state: CaseState, canal: str, done: tuple[Step, ...]) -> Heating | None:
-    warm = [one for one in done if one.heat is not None and one.heat_to_mm is not None]
-    if not warm:
-        return None
-    worst = max(warm, key=lambda one: one.heat.surface_rise_c.high if one.heat else 0.0)
-    same = next(one for one in rounds.cycles(state, canal) if one.number == worst.number)
-    heated = same.values["heat_depth_mm"]
-    depth = number(heated)
-    if depth is None:
-        return None
-    return reckoning.heating(state, canal, depth, heated.round, state.place(heated))
+def _hottest(done: tuple[Step, ...]) -> Heating | None:
+    warm = [(one.heat.surface_rise_c.high, one.heating) for one in done if one.heat]
+    return max(warm, key=lambda one: one[0])[1] if warm else None
 
 
 def lines(found: Computed) -> list[str]:
@@ -196,16 +190,11 @@ def _cycle_line(one: Step, wall_mm: float | None) -> str:
     wall = "" if wall_mm is None else f" if its wall is {text_of(wall_mm)} mm"
     edge = "" if heat.inside else ", outside the table: a hint only"
     return (
-        f"{where}; softened {_span(heat.softened_mm)} mm below the carrier by conduction "
-        f"alone, firm after {_span(heat.cool_s, 0)} s, root surface "
-        f"+{_span(heat.surface_rise_c)} C{wall}{edge}."
+        f"{where}; softened {span(heat.softened_mm, 1)} mm below the carrier by conduction "
+        f"alone, firm after {span(heat.cool_s)} s, root surface "
+        f"+{span(heat.surface_rise_c, 1)} C{wall}{edge}."
     )
 
 
 def _mm(interval: Interval, digits: int = 2) -> str:
-    return f"{_span(interval, digits)} mm"
-
-
-def _span(interval: Interval, digits: int = 1) -> str:
-    low, high = f"{interval.low:.{digits}f}", f"{interval.high:.{digits}f}"
-    return low if low == high else f"{low} to {high}"
+    return f"{span(interval, digits)} mm"
