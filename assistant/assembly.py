@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
@@ -26,6 +26,8 @@ from assistant.prompt.player import (
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.record.casefile import CaseFile
+from assistant.screen.port import Screen
+from assistant.screen.several import Screens
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
 from assistant.speech.attention import Listen
@@ -176,8 +178,10 @@ def session(
     write: Callable[[str], None],
     words: Language,
     ears: Hearing | None,
+    screens: Sequence[Screen] = (),
 ) -> Session:
-    """A session that speaks through ``player`` and writes lines with ``write``."""
+    """A session that speaks through ``player``, writes lines with ``write`` and shows
+    the same on ``screens``."""
 
     def seconds() -> float:
         return clock.now().mono_s
@@ -191,7 +195,7 @@ def session(
         case,
         clock,
         mouth=Mouth(Pyttsx3Voice(), player, seconds),
-        screen=TerminalScreen(write, lambda: seconds() - started),
+        screen=Screens(TerminalScreen(write, lambda: seconds() - started), *screens),
         language=words,
         wording=load_wording(words.folder),
         hearing=ears,

@@ -19,7 +19,7 @@ from room import (
     front_tooth,
     premolar,
 )
-from typical_case import PROTOCOL, molar, two_canals
+from typical_case import PROTOCOL, barely_started, molar, two_canals
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
@@ -641,3 +641,22 @@ def test_trouble_is_recorded_and_said_first() -> None:
     room.do(it.Trouble(text="The microphone is gone. Typed lines still work."))
     assert room.prompts[0].urgency is Urgency.WARNING
     assert room.state.interruptions[-1][1].startswith("The microphone")
+
+
+def test_an_addendum_needs_a_signature_and_changes_nothing_of_what_was_signed() -> None:
+    before = barely_started().state
+    refused = decide(
+        before, it.Append(text="late finding", by="Operator B"), two_canals().now()
+    )
+    assert [event.kind for event in refused] == ["refused"]
+    signed = two_canals().state
+    (event,) = decide(
+        signed, it.Append(text=" late finding ", by="Operator B"), two_canals().now()
+    )
+    after = apply(signed, event)
+    assert after.addenda[0].text == "late finding"
+    assert after.model_copy(update={"addenda": ()}) == signed
+    assert (
+        decide(after, it.Append(text=" ", by="Operator B"), two_canals().now())[0].kind
+        == "refused"
+    )

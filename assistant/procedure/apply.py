@@ -98,6 +98,8 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, who=who)
         case ev.NoteSigned(at=at):
             return _with(state, signed=at)
+        case ev.AddendumMade(addendum=addendum):
+            return _with(state, addenda=(*state.addenda, addendum))
         case ev.Queried() | ev.CaseOpened():
             return state
 

@@ -19,7 +19,7 @@ from assistant.procedure.intents import Scalar
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Step
 from assistant.procedure.rules import fired_by_value
-from assistant.procedure.state import CaseState, Entry, Origin, Pending
+from assistant.procedure.state import Addendum, CaseState, Entry, Origin, Pending
 from assistant.procedure.values import problem_with
 
 KIND_OF = {
@@ -64,6 +64,8 @@ def decide(state: CaseState, intent: it.AnyIntent, now: Moment) -> tuple[ev.AnyE
             )
         case it.Command(verb=verb) if verb in QUERIES:
             draft.add(ev.Queried(what=verb, heard=intent.heard, at=now))
+        case it.Append():
+            _append(draft, intent)
         case _ if (closed := _closed(state, intent)) is not None:
             draft.refuse(intent, closed)
         case it.Given():
@@ -79,6 +81,16 @@ def decide(state: CaseState, intent: it.AnyIntent, now: Moment) -> tuple[ev.AnyE
         case _:
             commands.obey(draft, intent)
     return tuple(draft.events)
+
+
+def _append(draft: Draft, intent: it.Append) -> None:
+    """An addendum; before the signature the record itself can still be put right."""
+    if draft.state.signed is None:
+        return draft.refuse(intent, "not_signed")
+    if not intent.text.strip() or not intent.by.strip():
+        return draft.refuse(intent, "addendum_empty")
+    addendum = Addendum(text=intent.text.strip(), by=intent.by.strip(), at=draft.now)
+    return draft.add(ev.AddendumMade(addendum=addendum))
 
 
 def _closed(state: CaseState, intent: it.AnyIntent) -> str | None:

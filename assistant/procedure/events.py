@@ -14,7 +14,15 @@ from assistant.procedure.intents import Heard, Scalar
 from assistant.procedure.moment import Moment
 from assistant.procedure.own_instruments import PluggerFile
 from assistant.procedure.protocol import Frozen, Protocol
-from assistant.procedure.state import Entry, Pending, Rejected, Skipped, Timer, Warning
+from assistant.procedure.state import (
+    Addendum,
+    Entry,
+    Pending,
+    Rejected,
+    Skipped,
+    Timer,
+    Warning,
+)
 
 
 class CaseOpened(Frozen):
@@ -195,11 +203,18 @@ class TroubleMet(Frozen):
 
 
 class NoteSigned(Frozen):
-    """The operator signed; the case takes no more entries."""
+    """The operator signed; the case takes no more entries, only addenda."""
 
     kind: Literal["note_signed"] = "note_signed"
     operator: str
     at: Moment
+
+
+class AddendumMade(Frozen):
+    """Something was added to a signed case."""
+
+    kind: Literal["addendum_made"] = "addendum_made"
+    addendum: Addendum
 
 
 AnyEvent = (
@@ -225,6 +240,7 @@ AnyEvent = (
     | Queried
     | TroubleMet
     | NoteSigned
+    | AddendumMade
 )
 
 EVENTS: TypeAdapter[AnyEvent] = TypeAdapter(Annotated[AnyEvent, Field(discriminator="kind")])

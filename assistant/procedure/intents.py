@@ -149,6 +149,13 @@ class Trouble(Intent):
     text: str
 
 
+class Append(Intent):
+    """Add ``text`` to a signed case, in the name of ``by``."""
+
+    text: str
+    by: str
+
+
 AnyIntent = (
     Given
     | Correction
@@ -162,4 +169,5 @@ AnyIntent = (
     | ReadOut
     | Reopen
     | Trouble
+    | Append
 )

@@ -100,6 +100,14 @@ class Rejected(Frozen):
     at: Moment
 
 
+class Addendum(Frozen):
+    """What was added after the signature; the signed record stays as it is."""
+
+    text: str
+    by: str
+    at: Moment
+
+
 class Timer(Frozen):
     """A running timed act; ``warnings_before`` is how many were on record at its start."""
 
@@ -175,6 +183,7 @@ class CaseState(Frozen):
     signed: Moment | None = None
     instruments: PluggerFile | None = None
     interruptions: tuple[tuple[Moment, str], ...] = ()
+    addenda: tuple[Addendum, ...] = ()
 
     def track(self, name: str) -> Track:
         """The track of that name.

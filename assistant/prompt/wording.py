@@ -118,6 +118,8 @@ def _about_place(
             yield Prompt(text, Urgency.WARNING)
         case ev.NoteSigned():
             yield Prompt(notice["signed"], Urgency.READ_BACK)
+        case ev.AddendumMade():
+            yield Prompt(notice["addendum"], Urgency.READ_BACK)
         case _:
             return
 

@@ -119,5 +119,6 @@ def newest_moment(state: CaseState) -> Moment:
     moments += [skipped.at for skipped in state.skipped]
     moments += [rejected.at for rejected in state.rejected]
     moments += [at for at, _ in state.interruptions]
+    moments += [addendum.at for addendum in state.addenda]
     moments += [state.signed] if state.signed else []
     return max(moments, key=lambda moment: moment.wall)

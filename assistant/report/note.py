@@ -61,6 +61,7 @@ class Note:
         case: readiness, finish and steps skipped outside the canals.
         changes: what was corrected or taken back.
         rejected: what was heard and did not enter the record.
+        addenda: what was added after the signature, with by whom and when.
         trust: read-back, confirmation and origin of the values, interruptions.
         limits: the protocol's limits in force, one phrase each.
         signature: "Signed by ..." or "NOT SIGNED ...".
@@ -77,6 +78,7 @@ class Note:
     case: tuple[Row, ...]
     changes: tuple[str, ...]
     rejected: tuple[str, ...]
+    addenda: tuple[str, ...]
     trust: tuple[Row, ...]
     limits: tuple[str, ...]
     signed: bool
@@ -103,6 +105,9 @@ def note(state: CaseState, head_hash: str) -> Note:
             f"{clock(state, r.at)} {place(state, r.track, r.step)}: {heard(r.text)}: "
             f"{plain(r.reason.replace('_', ' '))}"
             for r in state.rejected
+        ),
+        addenda=tuple(
+            f"{date_time(a.at)} {plain(a.by)}: {plain(a.text)}" for a in state.addenda
         ),
         trust=tuple(_trust(state)),
         limits=tuple(_limits(state)),
@@ -131,14 +136,21 @@ def as_text(note: Note) -> str:
         *_listed(note.changes or ("none",)),
     ]
     lines += ["", "HEARD AND NOT TAKEN (kept in the log)", *_listed(note.rejected or ("none",))]
+    if note.addenda:
+        lines += ["", "ADDED AFTER THE SIGNATURE", *_listed(note.addenda)]
     lines += ["", "THE RECORD", *_table(note.trust)]
-    lines += _wrapped("Limits in force: " + "; ".join(note.limits) + ".", "  ")
+    lines += _wrapped(limits_line(note), "  ")
     lines += _wrapped("Marks: " + LEGEND, "  ")
     lines += ["", *_wrapped(STATEMENT, ""), ""]
     lines += _wrapped(note.signature, "  ")
     lines += _wrapped(f"Journal head hash: {note.head_hash}", "  ")
     lines += [DEMO] if note.demo else []
     return "\n".join(lines) + "\n"
+
+
+def limits_line(note: Note) -> str:
+    """The numbers that nobody dictated: the protocol's."""
+    return "Default, by the protocol, not dictated: " + "; ".join(note.limits) + "."
 
 
 def warnings_headline(note: Note) -> str:
@@ -181,7 +193,7 @@ def _head(state: CaseState) -> Iterator[Row]:
     yield Row(
         "Protocol", f"{plain(protocol.title)} ({protocol.id}, version {protocol.version})"
     )
-    end = newest_moment(state)
+    end = state.signed or newest_moment(state)
     yield Row("Started", date_time(state.opened))
     yield Row("Signed" if state.signed else "Last on record", date_time(end))
     yield Row("Duration", _duration((end.wall - state.opened.wall).total_seconds()))

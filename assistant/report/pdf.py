@@ -18,7 +18,7 @@ from fpdf import FPDF
 from assistant.report.drawing import Drawing, Line, Rect, Shape, Text, legend
 from assistant.report.lettering import REPLACED, latin1
 from assistant.report.marks import LEGEND
-from assistant.report.note import Canal, Note, warnings_headline
+from assistant.report.note import Canal, Note, limits_line, warnings_headline
 from assistant.report.rows import Row
 from assistant.report.statement import DEMO, STATEMENT
 
@@ -208,11 +208,14 @@ class _Page:
             self._section("Heard and not taken (kept in the log)")
             for line in note.rejected:
                 self._paragraph(f"- {line}")
+        if note.addenda:
+            self._section("Added after the signature")
+            for line in note.addenda:
+                self._paragraph(f"- {line}")
         self._section("The record")
         for row in note.trust:
             self._paragraph(f"{row.label}: {row.text}")
-        limits = "Limits in force: " + "; ".join(note.limits) + "."
-        self._paragraph(limits, SMALL_PT, SMALL_LINE_MM)
+        self._paragraph(limits_line(note), SMALL_PT, SMALL_LINE_MM)
         self._paragraph("Marks: " + LEGEND, SMALL_PT, SMALL_LINE_MM)
 
     # -- setting ------------------------------------------------------------
@@ -356,4 +359,5 @@ def _all_text(note: Note) -> list[str]:
         *note.warnings,
         *note.changes,
         *note.rejected,
+        *note.addenda,
     ]

@@ -34,6 +34,7 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
         pydantic.ValidationError: ``head_hash`` is not 64 hexadecimal digits.
     """
     last = newest_moment(state).wall
+    worked_until = state.signed.wall if state.signed else last
     plain = {
         "schema_version": SCHEMA_VERSION,
         "demonstration": state.demo,
@@ -44,7 +45,7 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
         "last_at": last,
         "signed_at": state.signed.wall if state.signed else None,
         "signed_by": state.operator if state.signed else None,
-        "duration_s": (last - state.opened.wall).total_seconds(),
+        "duration_s": (worked_until - state.opened.wall).total_seconds(),
         "head_hash": head_hash,
         "protocol": _protocol(state),
         "tooth": _tooth(state.tooth),
@@ -79,6 +80,7 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
             for r in state.rejected
         ],
         "pending": _pending(state),
+        "addenda": [{"text": a.text, "by": a.by, "at": a.at.wall} for a in state.addenda],
         "interruptions": [{"at": at.wall, "text": text} for at, text in state.interruptions],
     }
     return CaseRecord.model_validate(plain).model_dump(mode="json")

@@ -14,7 +14,7 @@ from assistant.procedure.intents import Channel, ValueKind
 from assistant.procedure.protocol import Severity
 from assistant.procedure.state import Origin, Standing
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 
 SCHEMA_ID = f"urn:fillwarm:case-record:{SCHEMA_VERSION}"
 
@@ -175,6 +175,14 @@ class InterruptionRecord(_Part):
     text: str
 
 
+class AddendumRecord(_Part):
+    """What was added after the signature."""
+
+    text: str
+    by: str
+    at: AwareDatetime
+
+
 class ReadingsRecord(_Part):
     """What the newest paper-point readings amount to."""
 
@@ -220,7 +228,7 @@ class CanalRecord(_Part):
 class CaseRecord(_Part):
     """A root canal filling as it was dictated, timed and computed."""
 
-    schema_version: Literal["1.0"]
+    schema_version: Literal["1.1"]
     demonstration: bool
     """True: a rehearsal with invented data."""
     statement: str
@@ -234,7 +242,7 @@ class CaseRecord(_Part):
     """Null: not signed."""
     signed_by: str | None
     duration_s: float
-    """From opening to the last thing on record, by the wall clock."""
+    """From opening to the signature, else to the last thing on record, by the wall clock."""
     head_hash: str = Field(pattern="^[0-9a-f]{64}$")
     """SHA-256 of the last line of the journal, which stands for all of it."""
     protocol: ProtocolRecord
@@ -247,6 +255,7 @@ class CaseRecord(_Part):
     rejected: list[RejectedRecord]
     pending: PendingRecord | None
     interruptions: list[InterruptionRecord]
+    addenda: list[AddendumRecord]
 
 
 def json_schema() -> dict[str, Any]:

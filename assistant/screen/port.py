@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from enum import Enum
 from typing import Protocol
 
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt
 from assistant.speech.listeners import Heard
+
+
+class Microphone(Enum):
+    """What the room must know of the microphone; the values are words for the screen."""
+
+    HEARS = "listening"
+    HELD = "speaking, not listening"
+    CALLED = "waits for its word or the pedal"
+    DEAD = "MICROPHONE DEAD"
+    OFF = "no microphone, keys only"
 
 
 class Screen(Protocol):
@@ -21,6 +32,9 @@ class Screen(Protocol):
 
     def show_heard(self, heard: Heard, meaning: str) -> None:
         """The last phrase as it was recognised."""
+
+    def show_microphone(self, microphone: Microphone) -> None:
+        """Whether anything said now is heard; called when it changes."""
 
     def show_trouble(self, text: str) -> None:
         """Something failed; what still works."""

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.screen.port import Microphone
 from assistant.speech.listeners import Heard
 
 MARKS = {
@@ -44,6 +45,11 @@ class TerminalScreen:
         """The words and the confidence."""
         words = heard.text or "(no phrase)"
         self._line(" <", f'heard "{words}" {heard.confidence:.2f} {meaning}')
+
+    def show_microphone(self, microphone: Microphone) -> None:
+        """Only what is wrong: a change with every prompt would drown the rest."""
+        if microphone is Microphone.DEAD:
+            self._line("!!", microphone.value)
 
     def show_trouble(self, text: str) -> None:
         """A line that stands out."""

@@ -1,4 +1,4 @@
-"""The command ``fillwarm room-check``."""
+"""The commands ``fillwarm room-check`` and ``devices``."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import click
 
 from assistant import assembly, roomcheck
 from assistant.clock import Clock, SampleClock, SystemClock
-from assistant.options import (
+from assistant.commandline.options import (
     FILE,
     LISTENER,
     MICROPHONE,
@@ -20,10 +20,11 @@ from assistant.options import (
     this_second,
     usual_words,
 )
+from assistant.errors import EquipmentError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.player import Player, SilentPlayer
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.speech.audio import AudioSource, MicrophoneSource, wav_source
+from assistant.speech.audio import AudioSource, MicrophoneSource, load_sounddevice, wav_source
 from assistant.speech.room_plan import draw, load_plan, phrases
 
 
@@ -97,3 +98,12 @@ def room_check(
     if out is not None:
         roomcheck.store(made, out)
         write(f"Written: {out}")
+
+
+@click.command()
+def devices() -> None:
+    """List microphones and loudspeakers."""
+    found = load_sounddevice().query_devices()
+    if not len(found):
+        raise EquipmentError("No sound device was found; plug one in, or use --typed.")
+    click.echo(str(found))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from datetime import datetime
 from pathlib import Path
 
 import click
-from platformdirs import user_config_path
+from platformdirs import user_config_path, user_data_path
 
 FOLDER = click.Path(file_okay=False, path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -49,6 +50,12 @@ def usual_words(folder: Path | None) -> Path | None:
     """The folder given, or the usual one if there is one."""
     usual = user_config_path("fillwarm") / "words" / "en"
     return folder or (usual if usual.exists() else None)
+
+
+def cases_folder() -> Path:
+    """Where the cases are: ``FILLWARM_CASES``, or ``cases`` in the user's data."""
+    named = os.environ.get("FILLWARM_CASES")
+    return Path(named) if named else user_data_path("fillwarm") / "cases"
 
 
 def this_second() -> datetime:

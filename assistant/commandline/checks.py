@@ -1,0 +1,59 @@
+"""Commands that check a practice's own files, and ``schema``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from assistant import assembly
+from assistant.commandline.options import WORDS, usual_words
+from assistant.data import data_folder, protocol_path
+from assistant.errors import InputFileError
+from assistant.procedure.protocol import Protocol
+from assistant.report.record import json_schema
+from assistant.speech import check_words
+from assistant.yamlfile import load_yaml
+
+
+@click.command("check-protocol")
+@click.argument("file", type=click.Path(path_type=Path))
+def check_protocol(file: Path) -> None:
+    """Check a protocol file; an error names line and field."""
+    found = load_yaml(file, Protocol)
+    steps = len(list(found.steps()))
+    click.echo(
+        f"{file}: {found.title}, version {found.version}, {steps} steps, "
+        f"{len(found.rules)} rules: good."
+    )
+
+
+@click.command("check-words")
+@WORDS
+@click.option(
+    "--protocol",
+    "protocols",
+    multiple=True,
+    help="Name or file, may be repeated; default: all that are shipped.",
+)
+@click.option("--json", "as_json", is_flag=True)
+def check_the_words(own_words: Path | None, protocols: tuple[str, ...], as_json: bool) -> None:
+    """Find phrases that can be taken for each other, at every step."""
+    files = [protocol_path(name) for name in protocols]
+    files = files or sorted(data_folder("protocols").glob("*.yaml"))
+    steps = [load_yaml(file, Protocol) for file in files]
+    report = check_words.check_words(assembly.language(usual_words(own_words)), steps)
+    if as_json:
+        click.echo(json.dumps(check_words.as_json(report), indent=2))
+    else:
+        click.echo("\n".join(check_words.summary(report)))
+    if wrong := check_words.complaints(report):
+        raise InputFileError("\n".join(wrong))
+    click.echo("No phrases can be taken for each other, but those accepted.", err=as_json)
+
+
+@click.command()
+def schema() -> None:
+    """Print the JSON Schema of the record."""
+    click.echo(json.dumps(json_schema(), indent=2))

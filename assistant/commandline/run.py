@@ -1,0 +1,208 @@
+"""The command ``fillwarm run``: a sitting with one case."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from pathlib import Path
+from queue import SimpleQueue
+
+import click
+
+from assistant import assembly, roomcheck
+from assistant.clock import Clock, SampleClock, SystemClock
+from assistant.commandline.case import fresh, list_written
+from assistant.commandline.options import (
+    FILE,
+    FOLDER,
+    LISTENER,
+    MICROPHONE,
+    MODEL,
+    SECOND,
+    SILENT,
+    SPEAKER,
+    WORDS,
+    cases_folder,
+    this_second,
+    usual_words,
+)
+from assistant.data import protocol_path
+from assistant.errors import EquipmentError
+from assistant.instrument_files import load_pluggers
+from assistant.procedure.protocol import Protocol
+from assistant.prompt.player import SilentPlayer
+from assistant.record.casefile import JOURNAL, CaseFile
+from assistant.report.statement import STATEMENT
+from assistant.report.write import write_reports
+from assistant.session import Session
+from assistant.speech.attention import Listen
+from assistant.speech.audio import (
+    AudioSource,
+    MicrophoneSource,
+    wav_source,
+)
+from assistant.yamlfile import load_yaml
+
+
+@click.command()
+@click.option("--case", "folder", type=FOLDER, default=None, help="Folder of the case.")
+@click.option("--code", default=None, help="Case code; no patient's name.")
+@click.option("--operator", default="Operator", show_default=True, help="Who signs.")
+@click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
+@click.option(
+    "--pluggers", default=None, metavar="NAME|FILE", help="Your own set: what fits is computed."
+)
+@LISTENER
+@MODEL
+@SECOND
+@click.option(
+    "--wav", type=FILE, default=None, help="Hear this recording instead of a microphone."
+)
+@click.option("--typed", is_flag=True, help="Typed lines only, no microphone.")
+@MICROPHONE
+@SPEAKER
+@click.option(
+    "--loudspeaker", is_flag=True, help='The microphone hears the voice: say "stop stop".'
+)
+@SILENT
+@click.option(
+    "--room",
+    default=None,
+    metavar="FILE|none",
+    help="Profile of room-check; default: the stored one, if of this microphone.",
+)
+@click.option(
+    "--listen",
+    type=click.Choice([mode.value for mode in Listen]),
+    default=Listen.OPEN.value,
+    show_default=True,
+    help="To all; to what begins with the attention word; once after a tap (Enter).",
+)
+@WORDS
+def run(
+    folder: Path | None,
+    code: str | None,
+    operator: str,
+    protocol: str,
+    pluggers: str | None,
+    listener: str,
+    model: Path | None,
+    second: Path | None,
+    wav: Path | None,
+    typed: bool,
+    microphone: str | None,
+    speaker: str | None,
+    loudspeaker: bool,
+    silent: bool,
+    room: str | None,
+    listen: str,
+    own_words: Path | None,
+) -> None:
+    """Begin a case, or go on with the one in --case."""
+    click.echo(f"{STATEMENT}\n")
+    words = assembly.language(usual_words(own_words))
+    recording = wav_source(wav) if wav else None
+    ears = profile = None
+    if not typed:
+        live = None if recording else roomcheck.microphone_name(microphone)
+        profile, about = roomcheck.choose(room, live)
+        ears = assembly.hearing(
+            listener,
+            model,
+            words,
+            second=second,
+            earpiece=not loudspeaker,
+            listen=Listen(listen),
+            room=profile,
+        )
+        if profile is not None:
+            profile, about = roomcheck.fit(profile, ears, asked_for=room is not None)
+        if about:
+            click.echo(about)
+        if listener == ears.listener.name == "pocketsphinx":
+            click.echo(
+                "One recogniser only, so expect more questions and hear every read-back: "
+                "pip install 'fillwarm[second]' adds a second one."
+            )
+    clock: Clock = SystemClock()
+    if recording is not None:
+        clock = SampleClock(this_second())
+    case = _open(folder, code, operator, protocol, pluggers, clock)
+    player = (
+        SilentPlayer()
+        if recording is not None
+        else assembly.loudspeaker(silent or typed, speaker, click.echo)
+    )
+    sitting = assembly.session(case, clock, player, click.echo, words, ears)
+    source: AudioSource | None = recording
+    if recording is None and not typed:
+        source = _microphone(microphone)
+    if recording is None:
+        _read_lines(sitting.typed, ends=source is None)
+    if source is not None and profile is not None:
+        source = roomcheck.Amplified(source, profile.gain)
+    try:
+        sitting.run(source)
+    finally:
+        _leave(sitting, source)
+
+
+def _open(
+    folder: Path | None,
+    code: str | None,
+    operator: str,
+    protocol: str,
+    pluggers: str | None,
+    clock: Clock,
+) -> CaseFile:
+    now = clock.now()
+    if folder is None:
+        folder = fresh(cases_folder() / now.wall.strftime("%Y-%m-%d-%H%M%S"))
+    if (folder / JOURNAL).exists():
+        case = CaseFile.reopen(folder, now)
+        if case.recovery:
+            click.echo(f"!! {case.recovery}")
+        return case
+    steps = load_yaml(protocol_path(protocol), Protocol)
+    return CaseFile.create(
+        folder,
+        steps,
+        now,
+        case_code=code or folder.name,
+        operator=operator,
+        instruments=load_pluggers(pluggers) if pluggers else None,
+    )
+
+
+def _microphone(device: str | None) -> AudioSource | None:
+    """The microphone, or None: the case goes on by typed lines."""
+    try:
+        return MicrophoneSource(device)
+    except EquipmentError as missing:
+        click.echo(f"!! {missing} The case goes on with typed lines.")
+        return None
+
+
+def _read_lines(queue: SimpleQueue[str | None], *, ends: bool) -> None:
+    """Hand typed lines to the session; the end of input ends it only without a microphone."""
+
+    def read() -> None:
+        for line in sys.stdin:
+            queue.put(line)
+        if ends:
+            queue.put(None)
+
+    threading.Thread(target=read, daemon=True, name="typed lines").start()
+
+
+def _leave(sitting: Session, source: AudioSource | None) -> None:
+    """Close everything and say where things are, however the sitting ended."""
+    if source is not None:
+        source.close()
+    case = sitting.case
+    try:
+        list_written(case.folder, write_reports(case.folder, case.state, case.head_hash))
+    finally:
+        case.close()
+    if case.state.signed is None:
+        click.echo(f"Not signed yet. Go on with: fillwarm run --case {case.folder}")
