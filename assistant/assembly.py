@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,7 @@ from assistant.prompt.player import (
     SounddevicePlayer,
     TimelinePlayer,
 )
+from assistant.prompt.reopening import ReopeningPlayer
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.record.casefile import CaseFile
@@ -31,7 +33,7 @@ from assistant.screen.several import Screens
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
 from assistant.speech.attention import Listen
-from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.speech.audio import RATE_HZ, load_sounddevice, to_int16
 from assistant.speech.denoise import Cleaner, DeepFilter
 from assistant.speech.echo import Canceller, Echo, SpeexCanceller
 from assistant.speech.grammar import Grammar, Language, Wanted, everything, load_language
@@ -40,6 +42,7 @@ from assistant.speech.listeners import Listener, Samples
 from assistant.speech.room import RoomProfile
 from assistant.speech.transcriber import WhisperTranscriber, model_folder
 from assistant.speech.understand import Trust
+from assistant.speech.watchdog import Watched
 
 TRUST = {
     "pocketsphinx": Trust(
@@ -114,6 +117,28 @@ def listener(
     )
 
 
+def ready_listener(
+    name: str, model: Path | None, words: Language, second: Path | None, listen: Listen
+) -> Listener:
+    """A recogniser that has loaded all it needs and knows every word of the grammar.
+
+    Raises:
+        EquipmentError: a recogniser's model is missing or damaged.
+        InputFileError: the model lacks words of the grammar.
+    """
+    from assistant.speech.paired import PairedListener  # noqa: PLC0415
+
+    recogniser = listener(name, model, words, second=second)
+    # Words that the model lacks must come to light now, not in mid-case.
+    recogniser.prepare(Grammar(words, everything(words.phrases)))
+    if listen is Listen.ATTENTION:
+        word = words.phrases.attention.word
+        recogniser.prepare(Grammar(words, Wanted(attention=word)))
+    if isinstance(recogniser, PairedListener):
+        recogniser.ready()
+    return recogniser
+
+
 def cleaner() -> Cleaner | None:
     """The noise filter, where its library runs."""
     try:
@@ -131,15 +156,19 @@ def hearing(
     earpiece: bool = True,
     listen: Listen = Listen.OPEN,
     room: RoomProfile | None = None,
+    watched: bool = False,
 ) -> Hearing:
     """Ears for a session. ``room``, if of the same recogniser, makes them stricter.
+    ``watched`` puts the recogniser into a process of its own (:mod:`.speech.watchdog`):
+    for a live microphone, where nothing that happens to it may hold up the case.
 
     Raises:
         EquipmentError: a recogniser's model is missing or damaged.
         InputFileError: the model lacks words of the grammar.
     """
+    build = partial(ready_listener, name, model, words, second, listen)
+    watchdog = Watched(build) if watched else None
     from assistant.speech.frontend import Ear  # noqa: PLC0415
-    from assistant.speech.paired import PairedListener  # noqa: PLC0415
     from assistant.speech.urgent import UrgentEar  # noqa: PLC0415
 
     # Libraries load their models without holding the interpreter.
@@ -147,16 +176,14 @@ def hearing(
     cleaning = beside.submit(cleaner)
     beside.shutdown(wait=False)
     urgent = words.phrases.urgent
-    recogniser = listener(name, model, words, second=second)
-    # Words that the model lacks must come to light now, not in mid-case.
-    recogniser.prepare(Grammar(words, everything(words.phrases)))
-    if isinstance(recogniser, PairedListener):
-        recogniser.ready()
+    recogniser: Listener = watchdog or build()
+    urgent_ear = UrgentEar(urgent.always | urgent.in_timer)
     called = None
     if listen is Listen.ATTENTION:
         word = words.phrases.attention
-        recogniser.prepare(Grammar(words, Wanted(attention=word.word)))
         called = UrgentEar({word.word: word.threshold})
+    if watchdog is not None:
+        watchdog.ready()
     trust = TRUST[recogniser.name]
     if room is not None and room.listener == recogniser.name:
         trust = room.trust(trust)
@@ -164,10 +191,11 @@ def hearing(
         listener=recogniser,
         trust=trust,
         ear=Ear(cleaner=cleaning.result(), early=True),
-        urgent=UrgentEar(urgent.always | urgent.in_timer),
+        urgent=urgent_ear,
         earpiece=earpiece,
         called=called,
         listen=listen,
+        recogniser=watchdog,
     )
 
 
@@ -217,7 +245,7 @@ def loudspeaker(silent: bool, device: str | None, write: Callable[[str], None]) 
     if silent:
         return SilentPlayer()
     try:
-        return SounddevicePlayer(device)
+        return ReopeningPlayer(partial(SounddevicePlayer, device), load_sounddevice())
     except EquipmentError as missing:
         write(f"!! {missing}")
         return SilentPlayer()

@@ -9,6 +9,7 @@ from __future__ import annotations
 from importlib import import_module
 
 import click
+from click.shell_completion import CompletionItem
 
 from assistant import __version__
 from assistant.errors import UserError
@@ -21,9 +22,26 @@ COMMANDS = {
     "reckon": "reckon:reckon",
     "note": "case:note",
     "verify": "case:verify",
+    "cases": "store:cases",
+    "addendum": "store:addendum",
+    "audit": "store:audit",
+    "name": "names:name",
+    "backup": "keep:backup",
+    "restore": "keep:restore",
+    "erase": "keep:erase",
+    "retention": "keep:retention_",
     "check-protocol": "checks:check_protocol",
     "check-words": "checks:check_the_words",
     "schema": "checks:schema",
+    "export": "exchange:export",
+    "import": "exchange:import_",
+    "check-record": "exchange:check_record",
+    "review": "review:review",
+    "practice": "practice:practice",
+    "practice-score": "practice:practice_score",
+    "practice-history": "practice:practice_history",
+    "completion": "shell:completion",
+    "exit-codes": "shell:exit_codes",
 }
 """Where each command is: module of :mod:`assistant.commandline`, and name in it."""
 
@@ -44,6 +62,11 @@ class Commands(click.Group):
         found = getattr(import_module(f"assistant.commandline.{module}"), name)
         assert isinstance(found, click.Command)
         return found
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Commands that begin so, without loading any: a tab key waits for nothing."""
+        names = [CompletionItem(name) for name in COMMANDS if name.startswith(incomplete)]
+        return names + click.Command.shell_complete(self, ctx, incomplete)
 
     def invoke(self, ctx: click.Context) -> object:
         """Run the command."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
@@ -12,6 +13,9 @@ from assistant.procedure.moment import Moment
 class Clock(Protocol):
     """Tells the present moment; ``advance`` is for clocks that sound drives."""
 
+    real: bool
+    """Whether time passes by itself, whatever comes from the microphone."""
+
     def now(self) -> Moment:
         """The present moment."""
 
@@ -19,12 +23,27 @@ class Clock(Protocol):
         """``seconds`` of sound have gone by."""
 
 
+def _seconds() -> float:
+    """Seconds on a clock that is never set and goes on while the machine sleeps.
+
+    Python's own stands still then on Linux and macOS, and so would hide that a timer was
+    slept through; on Windows it goes on.
+    """
+    if sys.platform == "linux":
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    if sys.platform == "darwin":
+        return time.clock_gettime(time.CLOCK_MONOTONIC)
+    return time.monotonic()
+
+
 class SystemClock:
     """Wall time with its offset, and the monotonic clock for timers."""
 
+    real = True
+
     def now(self) -> Moment:
         """The present moment of this machine."""
-        return Moment(wall=datetime.now(UTC).astimezone(), mono_s=time.monotonic())
+        return Moment(wall=datetime.now(UTC).astimezone(), mono_s=_seconds())
 
     def advance(self, seconds: float) -> None:
         """Does nothing: real time passes by itself."""
@@ -36,6 +55,8 @@ class SampleClock:
     A recording can then be worked through faster than real time, and timers,
     which take their seconds from here, still measure what is on it.
     """
+
+    real = False
 
     def __init__(self, start: datetime) -> None:
         self._start = start

@@ -13,6 +13,7 @@ code  meaning
 5     the record of a case is damaged or was edited
 6     the record cannot be written (disk full, read-only)
 7     another process has this case open
+8     the passphrase of the patients' names is wrong or missing
 ====  ==========================================================
 """
 
@@ -55,3 +56,9 @@ class CaseBusy(UserError):
     """Another process holds the case; one case has one writer."""
 
     exit_code = 7
+
+
+class PassphraseError(UserError):
+    """The passphrase of the patients' names is wrong, too short or was not given."""
+
+    exit_code = 8

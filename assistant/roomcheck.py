@@ -292,6 +292,16 @@ class Amplified:
         self._source = source
         self._gain = gain
 
+    @property
+    def lost_blocks(self) -> int:
+        """As the source counts them; 0 where it does not."""
+        return int(getattr(self._source, "lost_blocks", 0))
+
+    @property
+    def notice(self) -> str:
+        """What the room should know of the source."""
+        return str(getattr(self._source, "notice", ""))
+
     def frames(self) -> Iterator[Samples]:
         """The frames, louder or softer, clipped to the range of a sample."""
         for frame in self._source.frames():

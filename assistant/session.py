@@ -6,16 +6,18 @@ Everything here is effect. What follows from an utterance is decided in
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import timedelta
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
 from assistant.clock import Clock
+from assistant.clockwatch import clock_was_set, stood_still
 from assistant.errors import DeviceLost, RecordUnwritable
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.moment import Moment
+from assistant.procedure.state import Timer
 from assistant.prompt import chimes
 from assistant.prompt.countdown import cues
 from assistant.prompt.mouth import Mouth, Verbosity
@@ -24,26 +26,31 @@ from assistant.prompt.sayings import Wording
 from assistant.prompt.wording import respond
 from assistant.record.casefile import CaseFile
 from assistant.screen.port import Screen
-from assistant.speech.attention import Attention, Listen, begins_with
+from assistant.seldom import Seldom
+from assistant.speech.attention import Listen
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, AudioSource
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Heard, Samples
-from assistant.speech.look import FirstLook, settled
-from assistant.speech.understand import understand, understand_typed
+from assistant.speech.listeners import Heard, Lost, Samples
+from assistant.speech.listening import Listening, Outcome, Said, TapUnused, Urgent
+from assistant.speech.live import Back, Ended, Gone, Live
+from assistant.speech.microphone_watch import SELDOM_S, MicrophoneWatch
+from assistant.speech.understand import understand_typed
 
-if TYPE_CHECKING:  # they load the recogniser, which typed work does without
+if TYPE_CHECKING:  # it loads the recogniser, which typed work does without
     from assistant.speech.echo import Echo
-    from assistant.speech.frontend import Utterance
-    from assistant.speech.urgent import Spotted
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
-STOP_ONCE_S = 1.5
-"""A "stop" is heard by two ears; within this time it is the same one."""
 
-STOP_TWICE_S = 1.3
-"""Longest time between the two words of "stop stop"."""
+ASKING_S = 0.005
+"""Wait for the next frame while the recogniser may answer at any moment."""
+
+TICK_AGAIN_S = 1.0
+"""Wait before the end of a timer that could not be stored is tried again."""
+
+SLOW_DISK_S = 1.0
+"""Longer than this, whoever waits for an answer is told why."""
 
 VERBOSITY = {
     "say_all": Verbosity.FULL,
@@ -75,44 +82,70 @@ class Session:
         self.screen = screen
         self.language = language
         self.wording = wording
-        self.hearing = hearing
-        self.echo = echo  # none where an earpiece keeps the assistant out of the microphone
         self.read_back_on_screen = read_back_on_screen
         self.typed: SimpleQueue[str | None] = SimpleQueue()
         mouth.on_spoken = self.spoken
         self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
+        self.listening: Listening | None = None
+        if hearing is not None:
+            if not clock.real:  # time stands still until the recogniser has answered
+                hearing = replace(hearing, recogniser=None)
+            self.listening = Listening(hearing, language, self.grammar, self._timer, echo)
         self._grammars: dict[object, Grammar] = {}
-        self._look = FirstLook()
         self._last_tick = clock.now()
-        self._last_stop_s = -STOP_ONCE_S
-        self._first_stop_s = -STOP_TWICE_S
-        self._was_deaf = False
+        self._tick_again_s = 0.0
         self._told_trouble: str | None = None
-        self._audio_s = 0.0
-        self._ear_since_s = 0.0
-        self._attention = Attention(hearing.listen if hearing else Listen.OPEN)
+        self._seldom = Seldom()
+        self._watch = MicrophoneWatch(screen, self.listening)
 
-    # -- the two loops ------------------------------------------------------
+    # -- the loops ----------------------------------------------------------
 
     def run(self, source: AudioSource | None) -> None:
         """Work through ``source`` and the typed lines until either says it is over."""
+        self._last_tick = self.clock.now()
         self.greet()
-        try:
-            if source is not None:
-                self._listen(source)
-        except DeviceLost as lost:
-            self.trouble(f"{lost} Typed lines still work.")
-            source = None
-        if source is None:
+        if source is None or self.listening is None:
+            self._watch.off()
             self._type()
+        elif self.clock.real:
+            self._live(source, self.listening)
+        else:
+            self._play(source, self.listening)
 
-    def _listen(self, source: AudioSource) -> None:
-        for frame in source.frames():
-            self.hear(frame)
-            if not self._drain_typed() or not self._goes_on():
-                break
-        if self.hearing and (last := self.hearing.ear.flush()):
-            self._utterance(last)
+    def _live(self, source: AudioSource, listening: Listening) -> None:
+        """A microphone, which may go and come; nothing waits for it."""
+        if notice := getattr(source, "notice", ""):
+            self.trouble(notice)
+        live = Live(source)
+        try:
+            while self._goes_on() and self._drain_typed():
+                match live.next(ASKING_S if listening.asking else FRAME_S):
+                    case None:
+                        self.pass_time()
+                        self._watch.show()
+                        self._act(listening.work())
+                    case Gone() | Back() as event:
+                        self._tell(*self._watch.device(event))
+                    case Ended():
+                        break
+                    case frame:
+                        for text, every_s in self._watch.frame(frame, live.lost_blocks):
+                            self._tell(text, every_s)
+                        self.hear(frame)
+        finally:
+            live.close()
+
+    def _play(self, source: AudioSource, listening: Listening) -> None:
+        """A recording or a rehearsal, whose clock is its sound."""
+        try:
+            for frame in source.frames():
+                self.hear(frame)
+                if not self._drain_typed() or not self._goes_on():
+                    break
+            self._act(listening.flush(self.clock.now()))
+        except DeviceLost as lost:
+            self._tell(*self._watch.device(Gone(str(lost))))
+            self._type()
 
     def _type(self) -> None:
         while self._goes_on():
@@ -156,47 +189,26 @@ class Session:
     def hear(self, frame: Samples) -> None:
         """One frame from the microphone (30 ms)."""
         self.clock.advance(FRAME_S)
-        self._audio_s += FRAME_S
         self.pass_time()
-        if self.hearing is None:
+        if self.listening is None:
             return
-        now_s = self.clock.now().mono_s
-        cleaned, deaf = frame, self._speaking()
-        if self.echo is not None:
-            cleaned = self.echo.push(frame, now_s)
-            deaf = self.echo.deaf(deaf, now_s)
-        timing = self.case.state.timer is not None
-        if deaf != self._was_deaf:
-            # What the room heard of us must not be taken for the room.
-            self._listen_afresh()
-            if not timing:  # a "stop" may straddle the numbers of a countdown
-                self.hearing.urgent.reset()
-            self._was_deaf = deaf
-        listening_for_stop = deaf or timing
-        if listening_for_stop and (spotted := self.hearing.urgent.push(cleaned)) is not None:
-            self._urgent(spotted)
-        if deaf:
-            self._attention = self._attention.held_up(FRAME_S)
-        elif self._attention.listens:
-            utterance = self.hearing.ear.push(frame)
-            if utterance is not None:
-                self._utterance(utterance)
-            elif self._attention.lapsed(now_s, in_speech=self.hearing.ear.in_speech):
-                self._tap_unused()
+        speaking, talking = self.mouth.speaking, self.mouth.talking
+        now = self.clock.now()
+        self._act(self.listening.push(frame, now, speaking=speaking, talking=talking))
+        self._watch.show()
 
     def tap(self) -> None:
         """The pedal: be quiet, and listen to the next utterance (``--listen pedal``)."""
-        if self.hearing is None or self._attention.mode is not Listen.PEDAL:
-            return
-        self._attention = self._attention.tapped(self.clock.now().mono_s)
-        if self.mouth.speaking:
-            self.mouth.hush()
-        self._listen_afresh()
-        self.mouth.sound(chimes.listening())
+        if self.listening is not None and self.listening.tap(self.clock.now()):
+            if self.mouth.speaking:
+                self.mouth.hush()
+            self.mouth.sound(chimes.listening())
 
     def pass_time(self) -> None:
         """Timers, countdown and speech go on."""
         now = self.clock.now()
+        if self.clock.real:
+            self._compare_clocks(now)
         timer = self.case.state.timer
         if timer is not None:
             counted = list(cues(timer, self._last_tick, now))
@@ -205,13 +217,14 @@ class Session:
             elif counted:
                 # Shown, not said: "heat off" must find the room quiet.
                 self.screen.show_prompts(counted)
-            if now.mono_s - timer.started.mono_s >= timer.target_s:
+            over = now.mono_s - timer.started.mono_s >= timer.target_s
+            if over and now.mono_s >= self._tick_again_s:
                 self.take(it.Tick())
         self._last_tick = now
         self.mouth.pump()
-        if self.mouth.trouble and self.mouth.trouble != self._told_trouble:
+        if self.mouth.trouble != self._told_trouble:
             self._told_trouble = self.mouth.trouble
-            self.screen.show_trouble(self.mouth.trouble)
+            self.trouble(self._told_trouble or "Prompts can be heard again.")
 
     def read(self, line: str) -> None:
         """One typed line; an empty one is a tap."""
@@ -231,10 +244,11 @@ class Session:
         try:
             events = self.case.take(intent, now)
         except RecordUnwritable as bad:
-            self.screen.show_trouble(f"{bad} The last entry was not stored.")
-            text = "Not stored: the record cannot be written."
-            self._say([Prompt(text, Urgency.WARNING)])
+            self._not_stored(intent, bad, now)
             return
+        took_s = self.clock.now().mono_s - now.mono_s
+        if took_s > SLOW_DISK_S:
+            self.screen.show_trouble(f"The disk is slow: storing that took {took_s:.0f} s.")
         for event in events:
             if isinstance(event, ev.Queried) and event.what in VERBOSITY:
                 self.mouth.verbosity = VERBOSITY[event.what]
@@ -247,6 +261,19 @@ class Session:
             self.screen.show_step(state)
         if self.on_taken is not None:
             self.on_taken(intent, events)
+
+    def _not_stored(self, intent: it.AnyIntent, bad: RecordUnwritable, now: Moment) -> None:
+        """Say so, at once for what somebody said; what time brings is tried again."""
+        if isinstance(intent, it.Tick):
+            self._tick_again_s = now.mono_s + TICK_AGAIN_S
+        if isinstance(intent, it.Tick | it.ReadOut):
+            text = "Not stored yet: the record cannot be written."
+            if not self._seldom.lets(text, now.mono_s, SELDOM_S):
+                return
+        else:
+            text = "Not stored: the record cannot be written."
+        self.screen.show_trouble(f"{bad} {text}")
+        self._say([Prompt(text, Urgency.WARNING)])
 
     def spoken(self, prompt: Prompt, completed: bool) -> None:
         """Called by the mouth: a read-back that reached the room goes on record.
@@ -263,135 +290,66 @@ class Session:
             self._grammars[wanted] = Grammar(self.language, wanted)
         return self._grammars[wanted]
 
-    # -- hearing ------------------------------------------------------------
+    # -- what is heard, and what fails -----------------------------------------
 
-    def _urgent(self, spotted: Spotted) -> None:
+    def _act(self, outcomes: Iterable[Outcome]) -> None:
+        """One after another: what follows from one decides how the next is heard."""
+        for outcome in outcomes:
+            match outcome:
+                case Said(intent=intent, heard=recognised):
+                    self.screen.show_heard(recognised, type(intent).__name__.lower())
+                    self.take(intent)
+                case Urgent(word=word, began=began):
+                    self._urgent(word, began)
+                case TapUnused():
+                    self.mouth.sound(chimes.not_listening())
+                case Lost(why=why, said=said):
+                    if not self._tell(why, SELDOM_S) and said:
+                        self._say([Prompt("Say that again.", Urgency.QUESTION)])
+
+    def _urgent(self, word: str, began: Moment) -> None:
         """ "Stop", while we speak or a timer runs: quiet, and end the timer."""
-        assert self.hearing is not None
-        word, now = spotted.word, self._before(spotted.ago_s)
-        always = word in self.language.phrases.urgent.always
-        if now.mono_s - self._last_stop_s < STOP_ONCE_S:
-            return
-        if self.case.state.timer is None:
-            if not always:
-                return  # "release" ends a timer and nothing else
-            if self.echo is not None and not self._stop_twice(now):
-                return
-        self._last_stop_s = now.mono_s
         self.mouth.hush()
         self.screen.show_heard(Heard(word, 1.0, listener="urgent"), "command")
-        if self.case.state.timer is not None:
-            heard = it.Heard(text=word, channel="voice", began=now)
+        if self._timer() is not None:
+            heard = it.Heard(text=word, channel="voice", began=began)
             self.take(it.Command(verb="stop", heard=heard))
         else:
             self.mouth.sound(chimes.tick())
 
-    def _stop_twice(self, now: Moment) -> bool:
-        """Through a loudspeaker the room hears the assistant, whose own words can pass
-        for one "stop"; two in a row cannot."""
-        before, self._first_stop_s = self._first_stop_s, now.mono_s
-        return now.mono_s - before < STOP_TWICE_S
+    def _compare_clocks(self, now: Moment) -> None:
+        """Both clocks since the last look: what they tell goes on record."""
+        before, self._last_tick = self._last_tick, now
+        if (text := clock_was_set(before, now)) is not None:
+            self.trouble(text)
+        if (text := stood_still(before, now)) is None:
+            self._last_tick = before
+        elif self.case.state.signed is None:
+            # As after a restart: a timer that ran is void, a question forgotten.
+            self.take(it.Reopen(note=text, heard=it.Heard(channel="clock")))
+            self.screen.show_trouble(text)
+            if self.listening is not None:
+                self.listening.afresh()
 
-    def _utterance(self, utterance: Utterance) -> None:
-        assert self.hearing is not None
-        began = self._before(self._audio_s - (self._ear_since_s + utterance.started_s))
-        if self._is_echo(utterance):
-            return
-        if not utterance.final:
-            self._glance(utterance, began)
-            return
-        if not self._attention.takes(began.mono_s):
-            self._tap_unused()
-            return
-        self._attention = self._attention.shut()
-        grammar = self.grammar(self._word)
-        recognised = self._look.hear(
-            self.hearing.listener, grammar, utterance, self.hearing.trust
-        )
-        if self._word and not self._called(recognised, utterance):
-            return  # talk in the room: neither answered nor kept
-        self._heard(
-            understand(recognised, grammar, self.hearing.trust, began=began), recognised
-        )
-
-    def _glance(self, utterance: Utterance, began: Moment) -> None:
-        """Recognise what may go on; take it now if it is surely complete."""
-        assert self.hearing is not None
-        grammar = self.grammar(self._word)
-        recognised = self._look.hear(
-            self.hearing.listener, grammar, utterance, self.hearing.trust
-        )
-        intent = understand(recognised, grammar, self.hearing.trust, began=began)
-        enough = settled(intent, recognised, grammar, self.hearing.trust)
-        if enough and self._attention.mode is Listen.OPEN:
-            self.hearing.ear.take()
-            self._heard(intent, recognised)
-
-    def _heard(self, intent: it.AnyIntent, recognised: Heard) -> None:
-        began = intent.heard.began
-        if began is not None and self._stop_again(intent, began):
-            return
-        self.screen.show_heard(recognised, type(intent).__name__.lower())
-        self.take(intent)
-
-    @property
-    def _word(self) -> str:
-        """The word that every spoken phrase must begin with, if any."""
-        wanted = self._attention.mode is Listen.ATTENTION
-        return self.language.phrases.attention.word if wanted else ""
-
-    def _called(self, recognised: Heard, utterance: Utterance) -> bool:
-        """Whether an utterance begins with the attention word: the recogniser is sure
-        of it, or the spotter hears the word itself."""
-        assert self.hearing is not None
-        sure = recognised.confidence >= self.hearing.trust.accept
-        if sure and begins_with(recognised.text, self._word):
-            return True
-        return self.hearing.called is not None and self.hearing.called.begins(utterance.samples)
-
-    def _is_echo(self, utterance: Utterance) -> bool:
-        if self.echo is None:
+    def _tell(self, text: str, every_s: float) -> bool:
+        """A trouble that may come again and again; whether it is told now."""
+        if not self._seldom.lets(text, self.clock.now().mono_s, every_s):
+            self.screen.show_trouble(text)
             return False
-        ended_ago_s = self._audio_s - (self._ear_since_s + utterance.ended_s)
-        return self.echo.repeats(utterance.samples, ended_ago_s)
+        self.trouble(text)
+        return True
 
-    def _speaking(self) -> bool:
-        """Whether the microphone is not listened to because sound comes out.
+    # -- small things -----------------------------------------------------------
 
-        After a tap the chime is one that only an earpiece has, so whoever speaks at
-        once is heard.
-        """
-        if self._attention.until_s is not None and self.echo is None:
-            return self.mouth.talking
-        return self.mouth.speaking
-
-    def _listen_afresh(self) -> None:
-        assert self.hearing is not None
-        self.hearing.ear.restart()
-        self._ear_since_s = self._audio_s
-
-    def _tap_unused(self) -> None:
-        self._attention = self._attention.shut()
-        self.mouth.sound(chimes.not_listening())
+    def _timer(self) -> Timer | None:
+        return self.case.state.timer
 
     def _how_to_be_heard(self) -> list[Prompt]:
         """What the greeting says about the listening mode."""
-        template = self.wording.notices.get(f"listen_{self._attention.mode}", "")
+        mode = self.listening.attention.mode if self.listening else Listen.OPEN
+        template = self.wording.notices.get(f"listen_{mode}", "")
         text = template.format(word=self.language.phrases.attention.word)
         return [Prompt(text, Urgency.READ_BACK)] if text else []
-
-    def _before(self, ago_s: float) -> Moment:
-        """The moment of what was heard ``ago_s`` ago."""
-        now = self.clock.now()
-        return Moment(wall=now.wall - timedelta(seconds=ago_s), mono_s=now.mono_s - ago_s)
-
-    def _stop_again(self, intent: it.AnyIntent, began: Moment) -> bool:
-        """Whether this is the "stop" that the urgent ear has already acted on."""
-        if not (isinstance(intent, it.Command) and intent.verb == "stop"):
-            return False
-        return self.case.state.timer is None and abs(began.mono_s - self._last_stop_s) < (
-            STOP_ONCE_S
-        )
 
     def _say(self, prompts: Sequence[Prompt]) -> None:
         if prompts:

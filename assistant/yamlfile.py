@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.error import MarkedYAMLError
+from ruamel.yaml.scanner import RoundTripScanner
 
 from assistant.errors import InputFileError
 
@@ -54,21 +56,48 @@ def load_yaml(path: Path, model: type[Model]) -> Model:
     return parse_yaml(read_text(path), model, str(path))
 
 
+class _Scanner(RoundTripScanner):
+    """Stops where the nesting passes ``MAX_DEPTH``: the scanner's time grows with its
+    square, and 3000 brackets took four seconds before they were refused."""
+
+    def fetch_flow_collection_start(self, *args: Any, **named: Any) -> None:
+        self._check_depth()
+        super().fetch_flow_collection_start(*args, **named)
+
+    def add_indent(self, column: int) -> bool:
+        self._check_depth()
+        return bool(super().add_indent(column))
+
+    def _check_depth(self) -> None:
+        if len(self.flow_context) + len(self.indents) > MAX_DEPTH:
+            mark = self.reader.get_mark()
+            raise MarkedYAMLError(
+                problem=f"lists nested more than {MAX_DEPTH} deep", problem_mark=mark
+            )
+
+
 def parse_yaml(text: str, model: type[Model], name: str) -> Model:
     """As :func:`load_yaml`, from text; ``name`` stands in the error."""
     try:
-        tree = YAML(typ="rt").load(text)
+        reader = YAML(typ="rt")
+        reader.Scanner = _Scanner
+        tree = reader.load(text)
     except MarkedYAMLError as bad:
         mark = bad.problem_mark
         where = f" line {mark.line + 1}" if mark else ""
-        raise InputFileError(
-            f"{name}{where}: not YAML: {bad.problem or bad.context}."
-        ) from None
-    except (YAMLError, ValueError, RecursionError, AttributeError) as bad:
-        # The last is what the parser makes of a merge (<<) of a value into itself.
-        raise InputFileError(f"{name}: not YAML: {str(bad).splitlines()[0]}.") from None
+        said = _printable(str(bad.problem or bad.context))
+        raise InputFileError(f"{name}{where}: not YAML: {said}.") from None
+    except Exception as bad:
+        # The parser has defects of its own: AttributeError for a merge (<<) of a value
+        # into itself, AssertionError for some comments, IndexError, TypeError.
+        raise InputFileError(f"{name}: not YAML: {_first_line(bad)}.") from None
     try:
         plain = _plain(tree)
+    except _HalfCharacterError as bad:
+        raise InputFileError(
+            f"{name}: {_short(bad.args[0])} holds half of a character (\\ud800 to \\udfff), "
+            "which cannot be written to a record; take it out."
+        ) from None
     except _TooMuchError:
         raise InputFileError(
             f"{name}: more than {MAX_NODES} values, or lists within lists without end, "
@@ -87,6 +116,19 @@ def parse_yaml(text: str, model: type[Model], name: str) -> Model:
         raise InputFileError("\n".join(lines[:5]) + more) from None
 
 
+def _first_line(bad: Exception) -> str:
+    """What a parser has to say, on one line; some have nothing to say."""
+    return _printable((str(bad).splitlines() or [type(bad).__name__])[0])
+
+
+def _printable(text: str) -> str:
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+class _HalfCharacterError(Exception):
+    """A lone surrogate: an escape (``"\\ud800"``) can make one, UTF-8 cannot hold it."""
+
+
 class _TooMuchError(Exception):
     """Aliases make more of the file than anybody can have meant."""
 
@@ -102,13 +144,29 @@ def _plain(node: Any, budget: list[int] | None = None, depth: int = 0) -> Any:
     if budget[0] < 0 or depth > MAX_DEPTH:
         raise _TooMuchError
     if isinstance(node, dict):
-        return {str(key): _plain(value, budget, depth + 1) for key, value in node.items()}
+        return {
+            _plain(_key(key), budget): _plain(value, budget, depth + 1)
+            for key, value in node.items()
+        }
     if isinstance(node, list):
         return [_plain(value, budget, depth + 1) for value in node]
     for builtin in (bool, int, float, str):
         if isinstance(node, builtin):
+            if isinstance(node, str) and _printable(node) != node:
+                raise _HalfCharacterError(str(node))
             return builtin(node)
     return node
+
+
+def _key(key: Any) -> str:
+    return _text(key, str)
+
+
+def _text(value: Any, write: Callable[[Any], str] = repr) -> str:
+    try:
+        return write(value)
+    except ValueError:  # Python writes no number of more than 4300 digits
+        return "a number of thousands of digits"
 
 
 def _describe(error: Any, tree: Any, name: str) -> str:
@@ -124,8 +182,16 @@ def _describe(error: Any, tree: Any, name: str) -> str:
 
 
 def _short(value: Any) -> str:
-    text = repr(value)
+    text = _text(value)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _line(place: Callable[[Any], Any], part: Any, before: int) -> int:
+    """The line of a key or item; some kinds of mapping (!!omap) keep no lines."""
+    try:
+        return int(place(part)[0]) + 1
+    except (TypeError, KeyError, AttributeError):
+        return before
 
 
 def _locate(tree: Any, loc: tuple[Any, ...]) -> tuple[int, str]:
@@ -135,10 +201,10 @@ def _locate(tree: Any, loc: tuple[Any, ...]) -> tuple[int, str]:
     line, path = 1, ""
     for part in loc:
         if isinstance(node, CommentedMap) and part in node:
-            line = node.lc.key(part)[0] + 1
+            line = _line(node.lc.key, part, line)
             path = f"{path}.{part}" if path else str(part)
         elif isinstance(node, CommentedSeq) and isinstance(part, int) and part < len(node):
-            line = node.lc.item(part)[0] + 1
+            line = _line(node.lc.item, part, line)
             path = f"{path}[{part}]"
         elif isinstance(node, dict) and part == loc[-1]:
             path = f"{path}.{part}" if path else str(part)

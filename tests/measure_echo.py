@@ -60,7 +60,7 @@ def room(way: Way, ears: object, words: object, *, guarded: bool) -> EchoRoom:
     folder = Path(tempfile.mkdtemp()) / "case"
     made = EchoRoom(folder, words, ears, way)  # type: ignore[arg-type]
     if not guarded:
-        made.session.echo = None
+        made.session.listening.echo = None
     made.at_a_question()
     return made
 
@@ -102,7 +102,7 @@ def answer(every: int) -> None:
             if name == "no echo":
                 way = Way(way.delay_s, -90.0, way.rt60_s)
             here = room(way, ears, words, guarded=name in {"guarded", "deaf for 0.5 s"})
-            echo = here.session.echo
+            echo = here.session.listening.echo
             if name.startswith("deaf") and echo is not None:
                 echo._measure = lambda _s: None  # type: ignore[method-assign]
             here.session.take = here.spoken.append  # type: ignore[method-assign,assignment]

@@ -279,7 +279,7 @@ def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
         preexec_fn=small_files,
     )
     assert "Traceback" not in full.stderr
-    assert "not stored" in full.stdout
+    assert "Not stored" in full.stdout
     again = fillwarm("run", "--typed", "--case", case, text="yes\n22.5\n")
     assert_clear(again, 0, "Case reopened.", "Length 22.5")
     assert_clear(fillwarm("verify", case), 0, "whole")

@@ -44,7 +44,7 @@ def room_at_a_question(folder: Path, way: Way, *, guarded: bool = True) -> EchoR
     ears.urgent.reset()
     room = EchoRoom(folder / "case", WORDS, ears, way)
     if not guarded:
-        room.session.echo = None
+        room.session.listening.echo = None
     room.at_a_question()
     return room
 
@@ -63,8 +63,8 @@ def test_its_own_voice_causes_no_intent(tmp_path: Path, way: Way) -> None:
         room.wait(1.2)
     assert room.spoken == []
     assert room.session.case.state == before
-    assert room.session.echo is not None
-    assert room.session.echo.delay_s == pytest.approx(way.delay_s, abs=0.02)
+    assert room.session.listening.echo is not None
+    assert room.session.listening.echo.delay_s == pytest.approx(way.delay_s, abs=0.02)
 
 
 def test_without_the_guard_a_late_echo_is_taken_for_an_answer(tmp_path: Path) -> None:

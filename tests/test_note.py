@@ -196,6 +196,17 @@ def test_a_skipped_step_gives_its_reason_where_the_value_would_be():
     assert rows["Skipped"].startswith("Reference point: not available (14:05:")
 
 
+def test_a_step_skipped_and_done_later_says_so():
+    case = Driver().set_up(24, "buccal")
+    case.mm(21.0)
+    case.skip("not available")
+    assert "done after all" not in as_text(note(case.state, HEAD))
+    case.command("back")
+    case.choose("buccal_cusp")
+    assert "not available (14:05:" in as_text(note(case.state, HEAD))
+    assert "done after all 14:05:" in as_text(note(case.state, HEAD))
+
+
 def test_what_is_missing_is_said_to_be_missing():
     state = barely_started().state
     rows = canal_rows(state, "Single")

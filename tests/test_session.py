@@ -136,13 +136,37 @@ def test_a_full_disk_is_said_and_nothing_counts_until_it_is_stored(tmp_path: Pat
     before = sitting.session.case.state
     sitting.session.read("single")
     assert sitting.session.case.state == before
-    assert sitting.shown("not stored")
+    assert sitting.shown("Not stored")
     sitting.disk.full = False
     sitting.session.read("single")
     assert sitting.session.case.state.canals
     sitting.session.case.close()
     state, _ = read_case(tmp_path / "case")
     assert state == sitting.session.case.state
+
+
+def test_a_press_that_ends_on_a_full_disk_is_told_once_and_stored_later(tmp_path: Path) -> None:
+    sitting = Sitting(tmp_path / "case")
+    session = sitting.session
+    lines = "tooth 11|single|yes|22|taper .06|cone size 40|22|yes|plugger 17|22|22|no reading"
+    for line in [*lines.split("|"), "confirm", "seated", "sear 11", "heat on", "heat off"]:
+        session.read(line)
+    session.read("plugger 17")
+    session.read("press")
+    timer = session.case.state.timer
+    assert timer is not None
+    sitting.disk.full = True
+    while session.clock.now().mono_s < timer.started.mono_s + timer.target_s + 4:
+        session.clock.advance(0.03)
+        session.pass_time()
+    assert session.case.state.timer is not None
+    told = [line for line in sitting.lines if "Not stored yet" in line]
+    assert 1 <= len(told) <= 2  # the trouble and the sentence, once
+    sitting.disk.full = False
+    for _ in range(40):
+        session.clock.advance(0.03)
+        session.pass_time()
+    assert session.case.state.timer is None
 
 
 def test_without_a_speech_engine_the_screen_goes_on(tmp_path: Path) -> None:
@@ -196,6 +220,38 @@ def test_a_spoken_stop_cuts_the_assistant_short(tmp_path: Path) -> None:
     assert not session.mouth.speaking
     assert any(u.fate == "cut" for u in session.mouth.spoken)
     assert session.case.state == before
+
+
+def test_heat_off_begun_as_the_limit_is_announced_is_heard(tmp_path: Path) -> None:
+    """Its last word falls under the warning; an earpiece lets the phrase be heard out."""
+    session, _ = sit(tmp_path / "case", "flite:rms", lines=_first_line())
+    for line in ("single", "yes", "22", "taper .06", "cone size 40", "22", "yes", "plugger 17"):
+        session.read(line)
+    for line in ("22", "22", "no reading", "confirm", "seated", "sear 11"):
+        session.read(line)
+    rng = np.random.default_rng(5)
+
+    def room(seconds: float) -> Samples:
+        return rng.normal(0, 25, round(seconds * RATE_HZ)).astype(np.int16)
+
+    def hear(sound: Samples) -> None:
+        whole = len(sound) // FRAME_SAMPLES * FRAME_SAMPLES
+        for frame in sound[:whole].reshape(-1, FRAME_SAMPLES):
+            session.hear(frame)
+
+    while session.mouth.speaking:
+        hear(room(0.3))
+    session.read("heat on")
+    timer = session.case.state.timer
+    assert timer is not None
+    said = dictate("heat off", "flite:rms")
+    begins_s = timer.target_s - 0.3
+    assert len(said) / RATE_HZ > 0.5
+    hear(np.concatenate([room(begins_s), said, room(1.5)]))
+    assert session.case.state.timer is None
+    heated = session.case.state.newest("single", "heat_s")
+    assert heated is not None
+    assert heated.value == pytest.approx(begins_s, abs=0.5)  # when it was begun to be said
 
 
 def _first_line():  # type: ignore[no-untyped-def]

@@ -7,21 +7,39 @@ from pathlib import Path
 
 import click
 
-from assistant.commandline.options import FOLDER
+from assistant.commandline.cases import CASE
+from assistant.commandline.options import cases_folder
 from assistant.record.casefile import JOURNAL, read_case
+from assistant.report.note import as_text
+from assistant.report.note import note as chart_note
+from assistant.report.record import as_record
 from assistant.report.write import write_reports
+from assistant.store import audit
 
 
 @click.command()
-@click.argument("folder", type=FOLDER)
-def note(folder: Path) -> None:
+@click.argument("folder", metavar="CASE", type=CASE)
+@click.option("--print", "only_print", is_flag=True, help="Print the note; write nothing.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="What was written where; with --print the record."
+)
+def note(folder: Path, only_print: bool, as_json: bool) -> None:
     """Write the note, PDF and record of a case again, from its journal."""
     state, head = read_case(folder)
-    list_written(folder, write_reports(folder, state, head))
+    if only_print:
+        found = as_record(state, head) if as_json else None
+        click.echo(_json(found) if found else as_text(chart_note(state, head)), nl=as_json)
+        return
+    written = write_reports(folder, state, head)
+    audit.record_of(cases_folder(), folder, "report made again", state.case_code, head)
+    if as_json:
+        click.echo(_json({what: str(path) for what, path in _places(folder, written).items()}))
+    else:
+        list_written(folder, written)
 
 
 @click.command()
-@click.argument("folder", type=FOLDER)
+@click.argument("folder", metavar="CASE", type=CASE)
 @click.option("--json", "as_json", is_flag=True)
 def verify(folder: Path, as_json: bool) -> None:
     """Check that a journal is whole and unedited."""
@@ -49,5 +67,13 @@ def fresh(folder: Path) -> Path:
 def list_written(folder: Path, written: dict[str, Path]) -> None:
     """Say what was written where."""
     click.echo("\nWritten:")
-    for what, path in {"journal": folder / JOURNAL, **written}.items():
+    for what, path in _places(folder, written).items():
         click.echo(f"  {what:13} {path}")
+
+
+def _places(folder: Path, written: dict[str, Path]) -> dict[str, Path]:
+    return {"journal": folder / JOURNAL, **written}
+
+
+def _json(data: object) -> str:
+    return json.dumps(data, ensure_ascii=False, indent=2)

@@ -19,10 +19,16 @@ from assistant.yamlfile import load_yaml
 
 @click.command("check-protocol")
 @click.argument("file", type=click.Path(path_type=Path))
-def check_protocol(file: Path) -> None:
+@click.option("--json", "as_json", is_flag=True)
+def check_protocol(file: Path, as_json: bool) -> None:
     """Check a protocol file; an error names line and field."""
     found = load_yaml(file, Protocol)
     steps = len(list(found.steps()))
+    if as_json:
+        about = {"file": str(file), "id": found.id, "title": found.title}
+        counts = {"version": found.version, "steps": steps, "rules": len(found.rules)}
+        click.echo(json.dumps(about | counts, ensure_ascii=False, indent=2))
+        return
     click.echo(
         f"{file}: {found.title}, version {found.version}, {steps} steps, "
         f"{len(found.rules)} rules: good."

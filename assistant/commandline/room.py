@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import click
@@ -24,7 +25,13 @@ from assistant.errors import EquipmentError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.player import Player, SilentPlayer
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.speech.audio import AudioSource, MicrophoneSource, load_sounddevice, wav_source
+from assistant.speech.audio import (
+    AudioSource,
+    MicrophoneSource,
+    SoundDevice,
+    load_sounddevice,
+    wav_source,
+)
 from assistant.speech.room_plan import draw, load_plan, phrases
 
 
@@ -101,9 +108,35 @@ def room_check(
 
 
 @click.command()
-def devices() -> None:
+@click.option("--json", "as_json", is_flag=True)
+def devices(as_json: bool) -> None:
     """List microphones and loudspeakers."""
-    found = load_sounddevice().query_devices()
+    sound = load_sounddevice()
+    found = sound.query_devices()
     if not len(found):
         raise EquipmentError("No sound device was found; plug one in, or use --typed.")
-    click.echo(str(found))
+    if not as_json:
+        click.echo(str(found))
+        return
+    usual_in, usual_out = _usual(sound, "input"), _usual(sound, "output")
+    listed = [
+        {
+            "number": number,
+            "name": device["name"],
+            "inputs": device["max_input_channels"],
+            "outputs": device["max_output_channels"],
+            "rate_hz": device["default_samplerate"],
+            "usual_microphone": number == usual_in,
+            "usual_speaker": number == usual_out,
+        }
+        for number, device in enumerate(found)
+    ]
+    click.echo(json.dumps(listed, ensure_ascii=False, indent=2))
+
+
+def _usual(sound: SoundDevice, kind: str) -> int | None:
+    """The number of the device that is used where none is named, if there is one."""
+    try:
+        return int(sound.query_devices(kind=kind)["index"])
+    except sound.PortAudioError:
+        return None

@@ -6,8 +6,10 @@ import sys
 import threading
 from pathlib import Path
 from queue import SimpleQueue
+from typing import TYPE_CHECKING
 
 import click
+from platformdirs import user_data_path
 
 from assistant import assembly, roomcheck
 from assistant.clock import Clock, SampleClock, SystemClock
@@ -41,7 +43,12 @@ from assistant.speech.audio import (
     MicrophoneSource,
     wav_source,
 )
+from assistant.speech.grammar import Language
+from assistant.store.current import register
 from assistant.yamlfile import load_yaml
+
+if TYPE_CHECKING:
+    from assistant.screen.web import WebScreen
 
 
 @click.command()
@@ -78,6 +85,21 @@ from assistant.yamlfile import load_yaml
     show_default=True,
     help="To all; to what begins with the attention word; once after a tap (Enter).",
 )
+@click.option("--screen", is_flag=True, help="Show the case in browsers; codes are printed.")
+@click.option(
+    "--screen-host",
+    default="127.0.0.1",
+    show_default=True,
+    metavar="ADDRESS",
+    help="Where the screen is served; any but this machine's own is open to the network.",
+)
+@click.option(
+    "--screen-port",
+    type=click.IntRange(0, 65535),
+    default=7343,
+    show_default=True,
+    help="0: any free one.",
+)
 @WORDS
 def run(
     folder: Path | None,
@@ -96,6 +118,9 @@ def run(
     silent: bool,
     room: str | None,
     listen: str,
+    screen: bool,
+    screen_host: str,
+    screen_port: int,
     own_words: Path | None,
 ) -> None:
     """Begin a case, or go on with the one in --case."""
@@ -114,6 +139,7 @@ def run(
             earpiece=not loudspeaker,
             listen=Listen(listen),
             room=profile,
+            watched=recording is None,
         )
         if profile is not None:
             profile, about = roomcheck.fit(profile, ears, asked_for=room is not None)
@@ -133,7 +159,11 @@ def run(
         if recording is not None
         else assembly.loudspeaker(silent or typed, speaker, click.echo)
     )
-    sitting = assembly.session(case, clock, player, click.echo, words, ears)
+    web = _web_screen(screen_host, screen_port, clock, words) if screen else None
+    screens = []
+    if web is not None:
+        clock, screens = web.clock, [web]
+    sitting = assembly.session(case, clock, player, click.echo, words, ears, screens)
     source: AudioSource | None = recording
     if recording is None and not typed:
         source = _microphone(microphone)
@@ -142,9 +172,13 @@ def run(
     if source is not None and profile is not None:
         source = roomcheck.Amplified(source, profile.gain)
     try:
+        if web is not None:
+            web.start(sitting.typed)
         sitting.run(source)
     finally:
         _leave(sitting, source)
+        if web is not None:
+            web.close()
 
 
 def _open(
@@ -172,6 +206,14 @@ def _open(
         operator=operator,
         instruments=load_pluggers(pluggers) if pluggers else None,
     )
+
+
+def _web_screen(host: str, port: int, clock: Clock, words: Language) -> WebScreen:
+    """The screen in browsers; its libraries are loaded only where it is asked for."""
+    from assistant.screen.web import WebScreen  # noqa: PLC0415
+
+    paired = user_data_path("fillwarm") / "screen" / "paired.json"
+    return WebScreen(host, port, clock, words, click.echo, grants=paired)
 
 
 def _microphone(device: str | None) -> AudioSource | None:
@@ -204,5 +246,7 @@ def _leave(sitting: Session, source: AudioSource | None) -> None:
         list_written(case.folder, write_reports(case.folder, case.state, case.head_hash))
     finally:
         case.close()
+        if sentence := register(cases_folder(), case.folder, elsewhere=False):
+            click.echo(f"!! {sentence}")
     if case.state.signed is None:
         click.echo(f"Not signed yet. Go on with: fillwarm run --case {case.folder}")

@@ -11,6 +11,7 @@ from functools import reduce
 from typing import Any
 
 from assistant.procedure import events as ev
+from assistant.procedure.belongs import check_belongs
 from assistant.procedure.protocol import AT_CANALS, FINISHED
 from assistant.procedure.state import CASE, CaseState, Entry, Track
 
@@ -33,13 +34,19 @@ def replay(events: Iterable[ev.AnyEvent]) -> CaseState:
     """The state after a whole journal.
 
     Raises:
-        ValueError: the first event does not open a case.
+        ValueError: the first event does not open a case, or one does not belong to it
+            (:mod:`.belongs`).
     """
     stream = iter(events)
     first = next(stream, None)
     if not isinstance(first, ev.CaseOpened):
         raise ValueError("the first event of a case must open it")
-    return reduce(apply, stream, opened(first))
+    return reduce(_next, stream, opened(first))
+
+
+def _next(state: CaseState, event: ev.AnyEvent) -> CaseState:
+    check_belongs(state, event)
+    return apply(state, event)
 
 
 def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:

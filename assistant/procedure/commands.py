@@ -104,9 +104,10 @@ def _undo(draft: Draft, intent: it.Command) -> None:
         and not _same_part(state, state.track(CASE).step, last.step)
     ):
         return draft.refuse(intent, "nothing_to_undo")
+    # First: selecting a track forgets the question, which must stay in the log.
+    draft.drop_pending("gone back")
     if track != state.active:
         draft.add(ev.TrackSelected(track=track, at=draft.now))
-    draft.drop_pending("gone back")
     if draft.take_back(last) is None:
         _ask_again(draft, last)
     return None

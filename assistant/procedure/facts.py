@@ -210,5 +210,12 @@ def stays(step: Step, option: str) -> bool:
 
 
 def text_of(value: float | None) -> str:
-    """A number as it is written and said: no trailing zero, "unknown" for None."""
-    return UNKNOWN if value is None else f"{value:g}"
+    """A number as it is written and said: no trailing zero, "unknown" for None.
+
+    To ``EPSILON_MM``: what is read back is the value that is on record, however many
+    digits it was typed with.
+    """
+    if value is None:
+        return UNKNOWN
+    text = f"{value:.6f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text

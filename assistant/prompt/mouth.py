@@ -260,6 +260,11 @@ class Mouth:
                 return self._voice.render(text)
             except EquipmentError as error:
                 self._voice_trouble = str(error)
+            except Exception as error:  # nothing that a speech engine does ends the case
+                self._voice_trouble = (
+                    f"The speech engine failed ({error}): read the screen, which shows "
+                    "everything."
+                )
         return np.zeros(0, dtype=np.int16)
 
     def _finish(self) -> None:

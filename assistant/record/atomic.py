@@ -31,6 +31,9 @@ BINARY = getattr(os, "O_BINARY", 0)
 
 OWNER_ONLY = 0o600
 
+TEMPORARY = ".fillwarm-"
+"""How the names of files begin that are not whole yet."""
+
 _NO_SPACE = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _NOT_ALLOWED = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 _CANNOT_SYNC_FOLDERS = frozenset({errno.EINVAL, errno.ENOTSUP})
@@ -134,18 +137,17 @@ def _or_nothing(path: Path, made: Path) -> Iterator[None]:
 def write_new(path: Path, data: bytes, files: FileLayer = OS_FILES) -> None:
     """Make ``path`` with ``data`` in it, both durable; never overwrite.
 
+    A crash leaves the whole file or none. For one writer at a time: the caller holds
+    the :func:`lock` of what the file belongs to.
+
     Raises:
         FileExistsError: something of that name is there; it is untouched.
         RecordUnwritable: the disk refused; the file is taken away again.
     """
-    try:
-        fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | BINARY, OWNER_ONLY)
-    except FileExistsError:
-        raise
-    except OSError as error:
-        raise unwritable(path, error) from error
+    if os.path.lexists(path):
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
+    _put(path, data, files)
     with _or_nothing(path, made=path):
-        _fill(fd, data, files)
         sync_folder(path.parent, files)
 
 
@@ -161,27 +163,73 @@ def write_atomically(path: Path, data: bytes | str, files: FileLayer = OS_FILES)
             folder) failed: then the new content is in place but may not
             survive a power cut.
     """
-    if isinstance(data, str):
-        data = data.encode()
+    _put(path, data.encode() if isinstance(data, str) else data, files)
     try:
-        fd, name = tempfile.mkstemp(prefix=".", suffix=".tmp", dir=path.parent)
+        sync_folder(path.parent, files)
     except OSError as error:
         raise unwritable(path, error) from error
-    temporary = Path(name)
-    with _or_nothing(path, made=temporary):
-        _fill(fd, data, files)
-        with suppress(FileNotFoundError):
-            shutil.copymode(path, temporary)
-        temporary.replace(path)
-        sync_folder(path.parent, files)
 
 
-def _fill(fd: int, data: bytes, files: FileLayer) -> None:
+def _put(path: Path, data: bytes, files: FileLayer) -> None:
+    """Give ``path`` a new file with ``data``, which is on the disk; its name may not be."""
+    clear_leftovers(path.parent)
     try:
-        write_all(files, fd, data)
-        files.fsync(fd)
-    finally:
-        os.close(fd)
+        fd, temporary = _temporary(path.parent)
+    except OSError as error:
+        raise unwritable(path, error) from error
+    with _or_nothing(path, made=temporary):
+        try:
+            write_all(files, fd, data)
+            files.fsync(fd)
+            with suppress(FileNotFoundError):
+                shutil.copymode(path, temporary)
+            if sys.platform != "win32":  # while it is locked
+                temporary.replace(path)
+        finally:
+            os.close(fd)
+        if sys.platform == "win32":  # an open file keeps its name there
+            temporary.replace(path)
+
+
+def _temporary(folder: Path) -> tuple[int, Path]:
+    """A new locked file: one that nobody has locked was left by a process that died."""
+    while True:
+        fd, name = tempfile.mkstemp(prefix=TEMPORARY, suffix=".tmp", dir=folder)
+        held = True
+        with suppress(OSError):  # without locks on that disk nobody clears up either
+            held = _try_lock(fd)
+        if held and os.path.lexists(name):
+            return fd, Path(name)
+        os.close(fd)  # taken for a leftover in the moment before it was locked
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Take away the unfinished files of processes that were killed, as far as possible."""
+    for left in folder.glob(f"{TEMPORARY}*.tmp"):
+        with suppress(OSError):
+            if sys.platform == "win32":
+                left.unlink()  # refused while its writer lives
+                continue
+            fd = os.open(left, os.O_RDWR)
+            try:
+                if _try_lock(fd):
+                    left.unlink()
+            finally:
+                os.close(fd)
+
+
+def make_folder(folder: Path, files: FileLayer = OS_FILES) -> None:
+    """Make ``folder``, and what is missing above it, so that a power cut leaves them.
+
+    Raises:
+        OSError: it cannot be made, or something else has its name.
+    """
+    missing = [one for one in (folder, *folder.parents) if not one.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for one in reversed(missing):
+        # A folder above may be one in which this user can make files and see none.
+        with suppress(PermissionError):
+            sync_folder(one.parent, files)
 
 
 def beside(path: Path, suffix: str) -> Path:

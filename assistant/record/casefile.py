@@ -6,7 +6,7 @@ events and wait until they are on the disk, and only then let them count.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -21,7 +21,7 @@ from assistant.procedure.moment import Moment
 from assistant.procedure.own_instruments import PluggerFile
 from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
-from assistant.record.atomic import OS_FILES, FileLayer
+from assistant.record.atomic import OS_FILES, FileLayer, make_folder, reason
 from assistant.record.journal import Journal, read_journal
 
 JOURNAL = "journal.jsonl"
@@ -65,10 +65,10 @@ class CaseFile:
             CaseBusy: another process is beginning it.
         """
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folder(folder, files)
         except OSError as bad:
             raise RecordUnwritable(
-                f"The folder {folder} cannot be made ({bad.strerror}); "
+                f"The folder {folder} cannot be made ({reason(bad)}); "
                 "choose another with --case."
             ) from None
         first = ev.CaseOpened(
@@ -80,10 +80,9 @@ class CaseFile:
             protocol=protocol,
             instruments=instruments,
         )
-        journal = Journal.create(folder / JOURNAL, now.wall.isoformat(), files)
-        case = cls(folder, journal, opened(first))
-        case._write((first,), now)
-        return case
+        at = now.wall.isoformat()
+        journal = Journal.create(folder / JOURNAL, at, files, _lines((first,)))
+        return cls(folder, journal, opened(first))
 
     @classmethod
     def reopen(cls, folder: Path, now: Moment, files: FileLayer = OS_FILES) -> CaseFile:
@@ -97,12 +96,12 @@ class CaseFile:
         found = Journal.open(folder / JOURNAL, files)
         try:
             state = _replayed([entry.event for entry in found.entries], folder)
-        except RecordDamaged:
+            case = cls(folder, found.journal, state, found.recovery)
+            if state.signed is None:
+                case.take(Reopen(note=found.recovery or "Nothing was lost."), now)
+        except BaseException:
             found.journal.close()
             raise
-        case = cls(folder, found.journal, state, found.recovery)
-        if state.signed is None:
-            case.take(Reopen(note=found.recovery or "Nothing was lost."), now)
         return case
 
     @property
@@ -115,18 +114,23 @@ class CaseFile:
 
         Raises:
             RecordUnwritable: the disk refused; the state is as before and the
-                same intent may be taken again.
+                same intent may be taken again. Not for a mere question: that is
+                answered, and only its note in the journal is missing.
         """
         events = decide(self.state, intent, now)
         if events:
-            self._write(events, now)
+            try:
+                self._write(events, now)
+            except RecordUnwritable:
+                # A question changes nothing in the case, and is answered all the same.
+                if not all(isinstance(event, ev.Queried) for event in events):
+                    raise
         for event in events:
             self.state = apply(self.state, event)
         return events
 
     def _write(self, events: tuple[ev.AnyEvent, ...], now: Moment) -> None:
-        lines = [ev.EVENTS.dump_python(event, mode="json") for event in events]
-        self._journal.append(lines, now.wall.isoformat())
+        self._journal.append(_lines(events), now.wall.isoformat())
 
     def close(self) -> None:
         """Let go of the case."""
@@ -144,8 +148,17 @@ def read_case(folder: Path) -> tuple[CaseState, str]:
     return _replayed([entry.event for entry in found.entries], folder), found.head_hash
 
 
+def _lines(events: Iterable[ev.AnyEvent]) -> list[dict[str, object]]:
+    return [ev.EVENTS.dump_python(event, mode="json") for event in events]
+
+
 def _replayed(lines: list[dict[str, object]], folder: Path) -> CaseState:
     load: Callable[[object], ev.AnyEvent] = ev.EVENTS.validate_python
+    if not lines:
+        raise RecordDamaged(
+            f"The journal in {folder} ends before its first entry, so nothing was recorded in "
+            "it; move that folder away and begin the case again."
+        )
     try:
         return replay(load(line) for line in lines)
     except (ValidationError, ValueError, KeyError) as bad:

@@ -14,7 +14,9 @@ may change any line but this one). A batch is one decision: the lines of one
 :meth:`Journal.append`. A batch that ends the file unfinished was never
 acknowledged and is put aside whole, so that a replay never sees half a
 decision. A last piece without a newline is torn; a finished line that does not
-verify is damage, wherever it stands.
+verify is damage, wherever it stands. The one exception: a power cut may leave
+zeros where sectors of the last batch never reached the disk, and whole sectors
+after them. JSON has no zero bytes, so such a batch is told from an edited one.
 
 What the chain cannot show: whole batches cut off at the end leave a shorter
 journal that is valid, and whoever rewrites every line can make a new valid
@@ -39,6 +41,8 @@ from assistant.errors import InputFileError, RecordDamaged
 FORMAT = "fillwarm-journal"
 VERSION = 1
 NO_HASH = "0" * 64
+SECTOR = 512
+"""Bytes that a disk writes whole or not at all; larger sectors are multiples of it."""
 
 HEADER = {"format": FORMAT, "version": VERSION}
 _FIELDS = {"at": str, "batch_left": int, "event": dict, "hash": str, "prev": str, "seq": int}
@@ -166,6 +170,8 @@ def verify(raw: bytes, path: Path) -> tuple[list[Entry], Chain]:
             if entry.batch_left < 0:
                 raise ValueError("its place in the batch is impossible")
         except ValueError as error:
+            if _never_synced(raw, whole_chain.length):
+                break
             _damaged(path, chain.seq + 1, str(error))
         if chain.seq == 0:
             _check_header(entry, path)
@@ -178,6 +184,22 @@ def verify(raw: bytes, path: Path) -> tuple[list[Entry], Chain]:
     if chain.seq == 0 and not _begins_header(raw):
         _damaged(path, 1, "it is not the header of a journal")
     return whole, whole_chain
+
+
+def _never_synced(raw: bytes, begin: int) -> bool:
+    """Whether ``raw`` from ``begin`` can be one batch of which a power cut lost sectors.
+
+    It has zeros, all in runs from one border of sectors (or ``begin``) to another (or
+    the end), and no whole batch ends before the last line: what stands before another
+    batch was acknowledged.
+    """
+    rest = raw[begin:]
+    runs = [(begin + run.start(), begin + run.end()) for run in re.finditer(rb"\0+", rest)]
+    lost = bool(runs) and all(
+        (start == begin or start % SECTOR == 0) and (end == len(raw) or end % SECTOR == 0)
+        for start, end in runs
+    )
+    return lost and rest.count(b'"batch_left":0,', 0, rest.rstrip(b"\n").rfind(b"\n") + 1) == 0
 
 
 def _check_header(header: Entry, path: Path) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
-from assistant.errors import RecordDamaged, RecordUnwritable
+from assistant.errors import RecordDamaged, RecordUnwritable, UserError
 from assistant.record.atomic import (
     OS_FILES,
     FileLayer,
@@ -89,17 +89,25 @@ class Journal:
         self._closed = False
 
     @classmethod
-    def create(cls, path: Path, at: str, files: FileLayer = OS_FILES) -> Journal:
-        """A new journal with its header on the disk; ``at`` as in :meth:`append`.
+    def create(
+        cls,
+        path: Path,
+        at: str,
+        files: FileLayer = OS_FILES,
+        first: Sequence[Mapping[str, object]] = (),
+    ) -> Journal:
+        """A new journal with its header and the batch ``first`` on the disk.
+
+        A crash leaves both or no journal. ``at`` and ``first`` are as in :meth:`append`.
 
         Raises:
             RecordUnwritable: the name is taken (nothing is overwritten), the
                 folder is missing or the disk refuses; no file stays.
             CaseBusy: another process is making the same case.
-            ValueError: ``at`` is no wall time with an offset.
+            ValueError: as for :meth:`append`.
         """
         require_offset(at)
-        header, chain = make_line(Chain(), at, HEADER, 0)
+        data, chain, _ = _batch(Chain(), at, first)
         taken = RecordUnwritable(
             f"{path} exists already and was left as it is; open that case or choose "
             "another name."
@@ -111,7 +119,7 @@ class Journal:
             lock_fd = lock(path)
             undo.callback(os.close, lock_fd)
             try:
-                write_new(path, header, files)
+                write_new(path, data, files)
             except FileExistsError:
                 raise taken from None
             fd = open_existing(path, os.O_RDWR | os.O_APPEND)
@@ -124,9 +132,8 @@ class Journal:
 
         What follows the last whole batch is kept byte for byte in
         ``<path>.torn-1`` (or the next free number) before it is cut off. A
-        file that is empty or ends within its header (a crash during
-        :meth:`create`) opens without entries; the next append writes the
-        header.
+        file that is empty or ends within its header opens without entries;
+        the next append writes the header.
 
         Raises:
             InputFileError: no such file, not a file, newer version.
@@ -182,13 +189,7 @@ class Journal:
         require_offset(at)
         if not events:
             return []
-        chain, data, entries = self._chain, b"", []
-        if chain.seq == 0:  # opened empty, after a crash in create
-            data, chain = make_line(chain, at, HEADER, 0)
-        for left, event in zip(reversed(range(len(events))), events, strict=True):
-            line, after = make_line(chain, at, event, left)
-            entries.append(read_back(line, chain, event))
-            data, chain = data + line, after
+        data, chain, entries = _batch(self._chain, at, events)
 
         self._check_file()
         # Stays set if anything, even Ctrl-C, comes between here and the end.
@@ -207,6 +208,8 @@ class Journal:
 
     def _check_file(self) -> None:
         """Append only to the file of that name, as this journal left it."""
+        if os.fstat(self._fd).st_nlink == 0 and not os.path.lexists(self.path):
+            self._put_back()
         try:
             in_place = os.path.samestat(self.path.stat(), os.fstat(self._fd))
         except OSError:
@@ -223,6 +226,18 @@ class Journal:
                 f"{self.path} was changed by another program after entry "
                 f"{self._chain.seq - 1}; close the case and open it again."
             )
+
+    def _put_back(self) -> None:
+        """The file was deleted, but as long as it is open it is there: write it again."""
+        raw = read_all(self._fd, self.path)[: self._chain.length]
+        _, found = verify(raw, self.path)
+        if found != self._chain:
+            return
+        with suppress(FileExistsError):
+            write_new(self.path, raw, self._files)
+            fd = open_existing(self.path, os.O_RDWR | os.O_APPEND)
+            os.close(self._fd)
+            self._fd = fd
 
     def _restore_end(self) -> None:
         """After a failed write or fsync: trust what reads back, not what was sent."""
@@ -245,6 +260,9 @@ class Journal:
         """Give up the file and the lock; a second call does nothing."""
         if not self._closed:
             self._closed = True
+            if self._doubtful:  # the disk may by now take back what it did not confirm
+                with suppress(UserError, OSError):
+                    self._check_file()
             os.close(self._fd)
             os.close(self._lock_fd)
 
@@ -268,6 +286,21 @@ class Opened:
     journal: Journal
     entries: list[Entry]
     recovery: str | None
+
+
+def _batch(
+    chain: Chain, at: str, events: Sequence[Mapping[str, object]]
+) -> tuple[bytes, Chain, list[Entry]]:
+    """The lines of one batch after ``chain`` (the header before the first), the chain
+    with them, and the entries as they will be read."""
+    data, entries = b"", []
+    if chain.seq == 0:
+        data, chain = make_line(chain, at, HEADER, 0)
+    for left, event in zip(reversed(range(len(events))), events, strict=True):
+        line, after = make_line(chain, at, event, left)
+        entries.append(read_back(line, chain, event))
+        data, chain = data + line, after
+    return data, chain, entries
 
 
 def _one_name(path: Path) -> Path:

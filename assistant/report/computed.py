@@ -122,8 +122,8 @@ def _filled(state: CaseState, canal: str, shape: CanalShape | None) -> tuple[Inc
         length = number(one.values.get("increment_mm"))
         if length is None or one.level_mm is None:
             continue
-        top = max(0.0, one.level_mm)
-        bottom = one.level_mm + length
+        # An increment said too long reaches out of the tooth; what is in it counts.
+        top, bottom = max(0.0, one.level_mm), max(0.0, one.level_mm + length)
         volume = shape.volume_mm3(bottom, top) if shape else 0.0
         found.append(Increment(one.number, bottom, one.level_mm, length, volume))
     return tuple(found)

@@ -129,8 +129,15 @@ def canal_rows(state: CaseState, canal: str) -> tuple[Row, ...]:
 
 
 def skipped_text(state: CaseState, skipped: Skipped) -> str:
-    """Why and when a step was left out."""
-    return f"{value_text('', skipped.reason)} ({clock(state, skipped.at)})"
+    """Why and when a step was left out, and that it was done after all, if it was."""
+    later = [
+        entry
+        for entry in state.standing(skipped.track)
+        if (entry.step, entry.round) == (skipped.step, skipped.round)
+        and entry.at.wall > skipped.at.wall
+    ]
+    done = f", done after all {clock(state, later[0].at)}" if later else ""
+    return f"{value_text('', skipped.reason)} ({clock(state, skipped.at)}{done})"
 
 
 def answer(state: CaseState, track: str, step: Step) -> str:

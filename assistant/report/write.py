@@ -35,6 +35,17 @@ def write_reports(folder: Path, state: CaseState, head_hash: str) -> dict[str, P
     Raises:
         RecordUnwritable: the disk refused; reports written before that stay, whole.
     """
+    # All are made before the first is written: a defect in one leaves the
+    # reports of before in step with one another.
+    contents = reports(state, head_hash)
+    places = {name: folder / FILES[name] for name in contents}
+    for name, content in contents.items():
+        write_atomically(places[name], content)
+    return places
+
+
+def reports(state: CaseState, head_hash: str) -> dict[str, bytes | str]:
+    """What :func:`write_reports` writes: the content of each report, by key of ``FILES``."""
     from assistant.report.pdf import as_pdf  # noqa: PLC0415 - a third of a second to load
 
     chart = note(state, head_hash)
@@ -48,12 +59,7 @@ def write_reports(folder: Path, state: CaseState, head_hash: str) -> dict[str, P
     reckoned = [computed(state, track.name) for track in state.canals]
     if shown := [one for one in reckoned if not one.empty]:
         contents["computed"] = as_pages(shown, state.case_code, demo=state.demo)
-    # All are made before the first is written: a defect in one leaves the
-    # reports of before in step with one another.
-    places = {name: folder / FILES[name] for name in contents}
-    for name, content in contents.items():
-        write_atomically(places[name], content)
-    return places
+    return contents
 
 
 def _json(data: dict[str, Any]) -> str:

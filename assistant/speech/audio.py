@@ -6,10 +6,13 @@ nothing else, so a recorded file takes the same path as a live voice.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import queue
+import threading
 import wave
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -17,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import DeviceLost, EquipmentError, RecordUnwritable
+from assistant.speech import sound_system
 from assistant.speech.listeners import Samples
 from assistant.speech.resample import resample
 from assistant.speech.wavfile import read_mono
@@ -163,6 +167,11 @@ class SoundDevice(Protocol):
 
 _TYPE_INSTEAD = "or go on with typed input"
 
+POOR = (
+    "The microphone {} gives only {} samples a second, half of what words need: expect "
+    "more questions, or use another (a headset may have a better mode)."
+)
+
 
 def load_sounddevice() -> SoundDevice:
     """Import ``sounddevice`` only when a microphone is wanted.
@@ -189,6 +198,9 @@ def device_of(named: int | str | None) -> int | str | None:
 class MicrophoneSource:
     """A microphone as an :class:`AudioSource`; recording begins at once.
 
+    Once it was lost, :meth:`frames` called again opens it anew, and raises EquipmentError
+    for as long as it is not there.
+
     Args:
         device: index, (part of a) name, or None for the system's default.
         sound: the ``sounddevice`` module or a stand-in; None imports it.
@@ -208,54 +220,78 @@ class MicrophoneSource:
         stall_s: float = 2.0,
         queue_s: float = 10.0,
     ) -> None:
-        sound = sound or load_sounddevice()
-        device = device_of(device)
-        info = _find_input(sound, device)
-        self.name = str(info["name"])
+        self._sound = sound or load_sounddevice()
+        self._device = device_of(device)
+        self.name = ""
+        self.notice = ""
+        """What the room should know of the device although it works; "" for nothing."""
         self.lost_blocks = 0
         """Blocks (about 30 ms each) lost to overflow, in the driver or here."""
         self._stall_s = stall_s
-        self._closed = False
-        rate_hz = _open_rate_hz(sound, device, info)
-        self._resample: Callable[[Samples], Samples] = (
-            (lambda block: block) if rate_hz == RATE_HZ else StreamResampler(rate_hz).push
-        )
-        block_samples = max(1, round(rate_hz * FRAME_SAMPLES / RATE_HZ))
-        self._limit = max(1, math.ceil(queue_s * rate_hz / block_samples))
+        self._limit = max(1, math.ceil(queue_s * RATE_HZ / FRAME_SAMPLES))
         # One place more than the limit, so that the end mark always fits.
         self._queue: queue.Queue[Samples | None] = queue.Queue(self._limit + 1)
-        try:
-            self._stream = sound.InputStream(
-                device=device,
-                samplerate=rate_hz,
-                channels=1,
-                dtype="int16",
-                blocksize=block_samples,
-                callback=self._on_block,
-                finished_callback=self._on_end,
-            )
-            try:
-                self._stream.start()
-            except sound.PortAudioError:
-                self._stream.close()
-                raise
-        except sound.PortAudioError as error:
-            raise EquipmentError(
-                f"The microphone {self.name} cannot be opened ({error}); close other programs "
-                f"that use it or choose another, {_TYPE_INSTEAD}."
-            ) from error
+        self._stream: InputStream | None = None
+        self._opened = 0  # times; tells the callbacks of one stream from the next one's
+        self._lost = self._closed = self._stale = False
+        self._opening = threading.Lock()
+        self._open()
+        sound_system.register(self)
 
-    def _on_block(self, data: Samples, _frames: int, _time: Any, status: Any) -> None:
+    def _open(self) -> None:
+        """Open and start the stream. Raises EquipmentError."""
+        with self._opening:
+            if self._closed:
+                return
+            sound = self._sound
+            info = _find_input(sound, self._device)
+            self.name = str(info["name"])
+            how = sound_system.opening(sound, self._device, info, RATE_HZ)
+            self.notice = POOR.format(self.name, how.rate_hz) if how.rate_hz < RATE_HZ else ""
+            self._resample: Callable[[Samples], Samples] = (
+                (lambda block: block)
+                if how.rate_hz == RATE_HZ
+                else StreamResampler(how.rate_hz).push
+            )
+            self._opened += 1
+            try:
+                self._stream = sound.InputStream(
+                    device=self._device,
+                    samplerate=how.rate_hz,
+                    channels=how.channels,
+                    dtype="int16",
+                    blocksize=max(1, round(how.rate_hz * FRAME_SAMPLES / RATE_HZ)),
+                    callback=partial(self._on_block, self._opened),
+                    finished_callback=partial(self._on_end, self._opened),
+                )
+                try:
+                    self._stream.start()
+                except sound.PortAudioError:
+                    self._stream.close()
+                    raise
+            except sound.PortAudioError as error:
+                raise EquipmentError(
+                    f"The microphone {self.name} cannot be opened ({error}); close other "
+                    f"programs that use it or choose another, {_TYPE_INSTEAD}."
+                ) from error
+            self._lost = False
+
+    def _on_block(
+        self, opened: int, data: Samples, _frames: int, _time: Any, status: Any
+    ) -> None:
         """PortAudio's thread: copy, count, never wait."""
+        if opened != self._opened:
+            return
         if status.input_overflow:
             self.lost_blocks += 1
         if self._queue.qsize() >= self._limit:
             self.lost_blocks += 1
             return
-        self._queue.put_nowait(data[:, 0].copy())
+        mono = data[:, 0].copy() if data.shape[1] == 1 else to_int16(data.mean(axis=1))
+        self._queue.put_nowait(mono)
 
-    def _on_end(self) -> None:
-        if self._queue.qsize() <= self._limit:
+    def _on_end(self, opened: int) -> None:
+        if opened == self._opened and self._queue.qsize() <= self._limit:
             self._queue.put_nowait(None)
 
     def frames(self) -> Iterator[Samples]:
@@ -263,7 +299,10 @@ class MicrophoneSource:
 
         Raises:
             DeviceLost: the stream ended by itself or nothing came for ``stall_s``.
+            EquipmentError: it had been lost, and cannot be opened again yet.
         """
+        if self._lost:
+            self._open_again()
         held: Samples = np.zeros(0, np.int16)
         while not self._closed:
             try:
@@ -273,22 +312,59 @@ class MicrophoneSource:
             if block is None:
                 if self._closed:
                     return
+                self._lost = True
+                self.release()
                 raise DeviceLost(
                     f"The microphone {self.name} has stopped delivering sound; "
                     f"plug it in again, choose another, {_TYPE_INSTEAD}."
                 )
+            self._stale = False
             held = np.concatenate([held, self._resample(block)])
             while len(held) >= FRAME_SAMPLES:
                 yield held[:FRAME_SAMPLES]
                 held = held[FRAME_SAMPLES:]
+
+    def _open_again(self) -> None:
+        """As PortAudio knows it, else among what is plugged in now. Raises EquipmentError."""
+        self._queue = queue.Queue(self._limit + 1)
+        # A device of an old list may open and stay silent: not twice in a row.
+        before, self._stale = self._stale, True
+        if not before:
+            with contextlib.suppress(EquipmentError):
+                return self._open()
+        sound_system.begin_anew(self._sound, self)
+        return self._open()
+
+    def release(self) -> None:
+        """See :class:`~.sound_system.User`."""
+        with self._opening:
+            self._opened += 1
+            if self._stream is not None:
+                with contextlib.suppress(self._sound.PortAudioError):
+                    self._stream.close()
+                self._stream = None
+
+    def regain(self) -> None:
+        """See :class:`~.sound_system.User`."""
+        if not self._lost:
+            try:
+                self._open()
+            except EquipmentError:
+                self._on_end(self._opened)
 
     def close(self) -> None:
         """Stop recording and wake a waiting consumer."""
         if self._closed:
             return
         self._closed = True
-        self._on_end()
-        self._stream.close()
+        sound_system.unregister(self)
+        self._on_end(self._opened)
+        # A driver that hangs while it opens must not keep the program from ending.
+        if self._opening.acquire(timeout=1.0):
+            stream, self._stream = self._stream, None
+            self._opening.release()
+            if stream is not None:
+                stream.close()
 
 
 def _find_input(sound: SoundDevice, device: int | str | None) -> dict[str, Any]:
@@ -307,12 +383,3 @@ def _find_input(sound: SoundDevice, device: int | str | None) -> dict[str, Any]:
             )
         raise EquipmentError(message) from error
     return info
-
-
-def _open_rate_hz(sound: SoundDevice, device: int | str | None, info: dict[str, Any]) -> int:
-    """16 kHz where the device does it, else the device's own rate."""
-    try:
-        sound.check_input_settings(device=device, channels=1, dtype="int16", samplerate=RATE_HZ)
-    except (ValueError, sound.PortAudioError):
-        return int(info["default_samplerate"])
-    return RATE_HZ

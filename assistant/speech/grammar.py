@@ -258,8 +258,18 @@ def _numbers(values: Iterable[int], language: str) -> tuple[Listed, ...]:
     return tuple(Listed(say=number_words(v, language), means=v) for v in values)
 
 
+_WITHOUT_WORDS = 1e15
+"""From here on the float nearest to a number is no longer every whole number."""
+
+
 def number_words(value: float, language: str) -> str:
-    """A number as it is said, lower case without hyphens: 21.5 "twenty one point five"."""
+    """A number as it is said, lower case without hyphens: 21.5 "twenty one point five".
+
+    A typed line may hold a number that has no words; it stays in digits, is no phrase and
+    is asked about.
+    """
+    if not abs(value) < _WITHOUT_WORDS:
+        return f"{value}"
     return str(num2words(value, lang=language)).replace("-", " ").lower()
 
 

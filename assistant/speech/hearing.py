@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from assistant.speech.attention import Listen
-from assistant.speech.listeners import Listener
+from assistant.speech.listeners import Listener, Recogniser
 from assistant.speech.understand import Trust
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
@@ -19,7 +19,8 @@ class Hearing:
     """Everything that turns sound into intents.
 
     ``earpiece`` tells that the microphone does not hear the assistant. ``called``
-    spots the attention word, in the mode that wants it.
+    spots the attention word, in the mode that wants it. ``recogniser`` is how a sitting
+    asks the listener; None for within the same call.
     """
 
     listener: Listener
@@ -29,3 +30,4 @@ class Hearing:
     earpiece: bool = True
     called: UrgentEar | None = None
     listen: Listen = Listen.OPEN
+    recogniser: Recogniser | None = None

@@ -2,6 +2,9 @@
 
 Adapters live beside this module: :mod:`.pocketsphinx_listener` (embedded
 default) and :mod:`.vosk_listener` (a model folder the user brings).
+
+A session asks through the :class:`Recogniser` port, which may take its time and may
+fail: :class:`AtOnce` here, and the process of :mod:`.watchdog`.
 """
 
 from __future__ import annotations
@@ -77,3 +80,51 @@ class Listener(Protocol):
 
     def hear(self, samples: Samples) -> Heard:
         """Recognise one whole utterance (``Samples``)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """The recogniser failed. ``why`` is a sentence for the room; ``said`` tells that an
+    utterance is lost with it, and must be said again."""
+
+    why: str
+    said: bool = True
+
+
+class Recogniser(Protocol):
+    """A listener that is asked, and answers when it can; one question at a time."""
+
+    def ask(self, grammar: StepGrammar, samples: Samples) -> None:
+        """What was said in ``samples``? Returns at once where it can; never raises."""
+
+    def answer(self) -> Heard | Lost | None:
+        """The answer to the last question; None while there is none yet."""
+
+    def tend(self) -> Lost | None:
+        """To be called again and again while nothing is asked; tells of a failure."""
+
+
+class AtOnce:
+    """A listener as a :class:`Recogniser` that answers within ``ask``: for recordings
+    and rehearsals, whose clock stands still meanwhile."""
+
+    def __init__(self, listener: Listener) -> None:
+        self._listener = listener
+        self._answer: Heard | Lost | None = None
+
+    def ask(self, grammar: StepGrammar, samples: Samples) -> None:
+        """See :class:`Recogniser`."""
+        try:
+            self._listener.prepare(grammar)
+            self._answer = self._listener.hear(samples)
+        except Exception as error:  # whatever its library raises must not end the case
+            self._answer = Lost(f"The recogniser failed ({error}): say that again.")
+
+    def answer(self) -> Heard | Lost | None:
+        """See :class:`Recogniser`."""
+        answer, self._answer = self._answer, None
+        return answer
+
+    def tend(self) -> Lost | None:
+        """See :class:`Recogniser`."""
+        return None

@@ -40,17 +40,28 @@ class FirstLook:
         self, listener: Listener, grammar: Grammar, utterance: Utterance, trust: Trust
     ) -> Heard:
         """What ``listener`` recognises at this grammar, less sure in much noise."""
-        kept = self._kept
-        span = utterance.started_s, utterance.ended_s, grammar.key
-        if kept is None or kept[:3] != span:
+        heard = self.known(grammar, utterance)
+        if heard is None:
             listener.prepare(grammar)
-            heard = listener.hear(utterance.samples)
-            if utterance.snr_db < trust.noisy_db:
-                heard = replace(heard, confidence=min(heard.confidence, trust.command))
-            kept = self._kept = (*span, heard)
+            heard = self.keep(grammar, utterance, listener.hear(utterance.samples), trust)
+        return heard
+
+    def known(self, grammar: Grammar, utterance: Utterance) -> Heard | None:
+        """What an earlier look at the same sound and grammar has found, if there was one."""
+        kept = self._kept
+        if kept is None or kept[:3] != (utterance.started_s, utterance.ended_s, grammar.key):
+            return None
         if utterance.final:
             self._kept = None
         return kept[3]
+
+    def keep(self, grammar: Grammar, utterance: Utterance, heard: Heard, trust: Trust) -> Heard:
+        """``heard`` as it counts: less sure in much noise; kept for when it comes again."""
+        if utterance.snr_db < trust.noisy_db:
+            heard = replace(heard, confidence=min(heard.confidence, trust.command))
+        found = utterance.started_s, utterance.ended_s, grammar.key, heard
+        self._kept = None if utterance.final else found
+        return heard
 
 
 def settled(intent: it.AnyIntent, heard: Heard, grammar: Grammar, trust: Trust) -> bool:

@@ -23,16 +23,18 @@ from hassil.expression import (
 from hassil.parse_expression import parse_sentence
 from hassil.parser import ParseError
 from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
 
 from assistant.canal.instruments import ISO_SIZES
 from assistant.errors import InputFileError
+from assistant.procedure.coherence import misfit
 from assistant.speech.phrases import (
+    MOST_FORMS,
     AcceptedAlike,
     Listed,
     Phrases,
     Sentences,
     Strict,
+    forms,
     read_lexicon,
 )
 from assistant.yamlfile import load_yaml
@@ -118,19 +120,17 @@ def _model(shipped: Phrases) -> type[OwnWords]:
         def _fits(self) -> Checked:
             for at, name, known in _names(self, shipped):
                 if name not in known:
-                    raise _misfit(
-                        at, f"there is no {name!r} to add to; there are {_and(known)}"
-                    )
+                    raise misfit(at, f"there is no {name!r} to add to; there are {_and(known)}")
             for at, item, ours in _items(self, shipped):
                 if item.means not in ours:
-                    raise _misfit(
+                    raise misfit(
                         (*at, "means"), f"{item.means!r} is not one of {_and(map(str, ours))}"
                     )
             seen: set[tuple[Loc, str]] = set()
             for at, template, like in _templates(self, shipped):
                 group = at[:2] if at[0] in {"values", "options", "commands", "who"} else at[:1]
                 if template in like or (group, template) in seen:
-                    raise _misfit(at, f"{template!r} is there already; leave it out")
+                    raise misfit(at, f"{template!r} is there already; leave it out")
                 seen.add((group, template))
                 _check_template(at, template, like, shipped.rules)
             return self
@@ -140,11 +140,6 @@ def _model(shipped: Phrases) -> type[OwnWords]:
 
 def _and(names: Iterable[str]) -> str:
     return ", ".join(sorted(names))
-
-
-def _misfit(at: Loc, message: str) -> PydanticCustomError:
-    # Through a field: braces in the message must not be taken for fields.
-    return PydanticCustomError("misfit", "{message}", {"message": message, "at": at})
 
 
 def _names(own: OwnWords, shipped: Phrases) -> Iterator[tuple[Loc, str, Collection[str]]]:
@@ -200,18 +195,20 @@ def _check_template(
     """
     try:
         sure, possible = _slots(parse_sentence(template).expression, rules, at)
-    except ParseError as bad:
-        raise _misfit(at, f"{template!r} is no sentence template: {bad}") from None
+    except (ParseError, RecursionError) as bad:
+        raise misfit(at, f"{template!r} is no sentence template: {bad}") from None
+    if forms(template) > MOST_FORMS:
+        raise misfit(at, f"{template!r} can be said in over {MOST_FORMS} ways; leave some out")
     shipped = [_slots(parse_sentence(t).expression, rules, at) for t in like]
     allowed = frozenset[tuple[str, str]]().union(*(p for _, p in shipped))
     if wrong := possible - allowed:
         values = _and(f"{{{_written(slot)}}}" for slot in allowed) or "no values"
-        raise _misfit(at, f"{{{_written(sorted(wrong)[0])}}} cannot be said here; {values} can")
+        raise misfit(at, f"{{{_written(sorted(wrong)[0])}}} cannot be said here; {values} can")
     needed = reduce(frozenset.intersection, (s for s, _ in shipped))
     if missing := needed - sure:
-        raise _misfit(at, f"{template!r} must have a value for {_and(missing)} in every form")
+        raise misfit(at, f"{template!r} must have a value for {_and(missing)} in every form")
     if not _always_worded(parse_sentence(template).expression):
-        raise _misfit(at, f"{template!r} could be said without a word")
+        raise misfit(at, f"{template!r} could be said without a word")
 
 
 def _written(slot: tuple[str, str]) -> str:
@@ -240,18 +237,18 @@ def _slots(node: Expression, rules: Mapping[str, str], at: Loc) -> tuple[frozens
     match node:
         case TextChunk():
             if odd := re.search(r"[^\w\s']|[\d_]", node.text):
-                raise _misfit(
+                raise misfit(
                     at, f"write words only, numbers in words too; found {odd.group()!r}"
                 )
             if node.original_text != node.original_text.lower():
-                raise _misfit(at, f"write {node.original_text.strip()!r} in small letters")
+                raise misfit(at, f"write {node.original_text.strip()!r} in small letters")
             return frozenset(), frozenset()
         case ListReference():
             found = (node.list_name, node.slot_name)
             return frozenset({node.slot_name}), frozenset({found})
         case RuleReference():
             if node.rule_name not in rules:
-                raise _misfit(
+                raise misfit(
                     at, f"there is no rule <{node.rule_name}>; there are {_and(rules)}"
                 )
             return _slots(parse_sentence(rules[node.rule_name]).expression, rules, at)
@@ -265,4 +262,4 @@ def _slots(node: Expression, rules: Mapping[str, str], at: Loc) -> tuple[frozens
                     sure = reduce(frozenset.intersection, sures)
                 return sure, possible
             return frozenset[str]().union(*sures), possible
-    raise _misfit(at, "only (a|b), [a], {list} and <rule> can stand in a sentence")
+    raise misfit(at, "only (a|b), [a], {list} and <rule> can stand in a sentence")

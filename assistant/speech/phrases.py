@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from pathlib import Path
 
-from pydantic import BaseModel, ConfigDict, Field
+from hassil.expression import (
+    Alternative,
+    Expression,
+    Group,
+    ListReference,
+    Permutation,
+    RuleReference,
+)
+from hassil.parse_expression import parse_sentence
+from hassil.parser import ParseError
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from assistant.errors import InputFileError
+from assistant.procedure.coherence import misfit
 from assistant.speech.soundalike import PHONES
 from assistant.yamlfile import read_text
 
@@ -82,6 +95,79 @@ class Phrases(Strict):
     attention: Attention
     accepted_alike: tuple[AcceptedAlike, ...] = ()
     hint: str = ""
+
+    @model_validator(mode="after")
+    def _can_be_compiled(self) -> Phrases:
+        if "no" not in self.options:
+            raise misfit(("options",), "'no' is missing; it is how a question is refused")
+        lists, rules = {*self.lists, *COUNTED}, set(self.rules)
+        for at, template in _templates(self):
+            try:
+                named = tuple(_named(parse_sentence(template).expression))
+            except (ParseError, RecursionError) as bad:
+                raise misfit(at, f"{template!r} is no sentence template: {bad}") from None
+            if forms(template) > MOST_FORMS:
+                raise misfit(at, f"{template!r} can be said in over {MOST_FORMS} ways")
+            for one in named:
+                rule = isinstance(one, RuleReference)
+                name = one.rule_name if isinstance(one, RuleReference) else one.list_name
+                if name not in (rules if rule else lists):
+                    kind = "rule" if rule else "list"
+                    raise misfit(at, f"{template!r} names the {kind} {name!r}; there is none")
+        return self
+
+
+MOST_FORMS = 1000
+"""Ways to say one template. Those of a list are written out for some recognisers, and
+to look a phrase up takes as long as there are ways in the worst case."""
+
+COUNTED = frozenset({"whole", "whole_any", "tenth", "size", "tooth"})
+"""Lists that the grammar makes itself, of numbers."""
+
+
+def forms(template: str) -> int:
+    """In how many ways a template can be said."""
+    return _forms(parse_sentence(template).expression)
+
+
+def _forms(node: Expression) -> int:
+    if not isinstance(node, Group):
+        return 1
+    inner = [_forms(item) for item in node.items]
+    if isinstance(node, Alternative):
+        return sum(inner)
+    return math.prod(inner) * (
+        math.factorial(len(inner)) if isinstance(node, Permutation) else 1
+    )
+
+
+def _templates(phrases: Phrases) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Every template with its place in the file."""
+    for name, body in phrases.rules.items():
+        yield ("rules", name), body
+    for name, items in phrases.lists.items():
+        for i, item in enumerate(items):
+            yield ("lists", name, i, "say"), item.say
+    for kind, groups in phrases.values.items():
+        for i, group in enumerate(groups):
+            for j, template in enumerate(group.sentences):
+                yield ("values", kind, i, "sentences", j), template
+    for field in ("options", "commands", "who"):
+        for name, templates in getattr(phrases, field).items():
+            for i, template in enumerate(templates):
+                yield (field, name, i), template
+    for field in ("correction", "skip", "switch", "to_finish"):
+        for i, template in enumerate(getattr(phrases, field)):
+            yield (field, i), template
+
+
+def _named(node: Expression) -> Iterator[ListReference | RuleReference]:
+    """The lists and rules that a template names."""
+    if isinstance(node, ListReference | RuleReference):
+        yield node
+    elif isinstance(node, Group):
+        for item in node.items:
+            yield from _named(item)
 
 
 def read_lexicon(path: Path) -> dict[str, tuple[str, ...]]:

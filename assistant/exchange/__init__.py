@@ -1,0 +1,1 @@
+"""Giving a case away and taking it back: FHIR, tables, record, journal."""

@@ -1,0 +1,89 @@
+"""What every FHIR resource of a case is made with: identifiers, references, who, where."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID, uuid5
+
+from assistant.exchange import codes
+from assistant.procedure.moment import Moment
+from assistant.procedure.state import CASE, CaseState
+from assistant.report.marks import plain
+
+Resource = dict[str, Any]
+
+NAMESPACE = uuid5(UUID(int=0), "urn:fillwarm:exchange")
+
+TEST_DATA = {
+    "system": "http://terminology.hl7.org/CodeSystem/v3-ActReason",
+    "code": "HTEST",
+    "display": "test health data",
+}
+"""Security label of R4 for data that is of no real patient."""
+
+PATIENT, PROGRAM, JOURNAL, TOOTH = "patient", "program", "journal", "tooth"
+OPERATOR, CHAIRSIDE = "operator", "chairside assistant"
+
+
+@dataclass(frozen=True, slots=True)
+class Maker:
+    """A case, and the names of its resources.
+
+    A name is a UUID (version 5, RFC 4122) of the case code, the moment it was opened and a
+    local key such as ``entry/12``: the same case gives the same names whenever it is
+    exported, and a later export of it names the same things alike.
+    """
+
+    state: CaseState
+    head_hash: str
+
+    def id(self, key: str) -> str:
+        """Logical id of the resource with that local key."""
+        case = json.dumps([self.state.case_code, self.state.opened.wall.isoformat()])
+        return str(uuid5(uuid5(NAMESPACE, case), key))
+
+    def url(self, key: str) -> str:
+        """``fullUrl`` of the resource with that local key."""
+        return f"urn:uuid:{self.id(key)}"
+
+    def ref(self, key: str, display: str | None = None) -> dict[str, str]:
+        """A Reference to it, within the bundle."""
+        return {"reference": self.url(key)} | ({"display": display} if display else {})
+
+    def resource(self, kind: str, key: str, **elements: object) -> Resource:
+        """A resource with its id; elements that are None or empty are left out."""
+        meta = {"meta": {"security": [TEST_DATA]}} if self.state.demo else {}
+        kept = {name: one for name, one in elements.items() if one not in (None, [], "", {})}
+        return {"resourceType": kind, "id": self.id(key), **meta, **kept}
+
+    def person(self, by: str) -> dict[str, str]:
+        """The role whose entry it was; names stand only with the operator's."""
+        return self.ref(OPERATOR if by == self.state.operator else CHAIRSIDE)
+
+    def procedure(self, track: str) -> dict[str, str]:
+        """The procedure a track belongs to; the tooth's for a canal named no longer."""
+        known = {canal.name for canal in self.state.canals}
+        return self.ref(f"canal/{track}" if track in known else TOOTH)
+
+    def site(self, track: str) -> dict[str, Any]:
+        """The tooth, and the canal where there is one."""
+        canal = None if track == CASE else plain(track)
+        return codes.tooth_site(self.state.tooth, canal)
+
+    @property
+    def settled(self) -> str:
+        """Status of what stands: final once the note is signed."""
+        return "final" if self.state.signed else "preliminary"
+
+
+def when(at: Moment) -> str:
+    """A FHIR dateTime or instant: wall time with its offset."""
+    return at.wall.isoformat()
+
+
+def notes(texts: Iterable[str]) -> list[dict[str, str]]:
+    """Annotations, one a text."""
+    return [{"text": text} for text in texts if text]

@@ -1,0 +1,302 @@
+"""What a learner would see at the present step, and which answers agree with it.
+
+A pure function of scenario and state. What a step leaves to judgement (how deep, how
+long, how much) has no right answer here; the protocol's limits judge it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from assistant.canal.lengths import round_mm
+from assistant.canal.teeth import Tooth
+from assistant.practice.scenario import PracticeCanal, Scenario
+from assistant.practice.texts import texts
+from assistant.procedure import facts
+from assistant.procedure.facts import EPSILON_MM, number, text_of
+from assistant.procedure.intents import Scalar
+from assistant.procedure.protocol import Step
+from assistant.procedure.state import CASE, CaseState
+from assistant.report.rounds import CONE_VERDICTS, made
+
+
+class Sight(NamedTuple):
+    """What is seen.
+
+    Attributes:
+        key: of the sentence in ``texts.yaml``.
+        accepts: answers that agree with it, the plainest first; empty where the
+            learner decides.
+        fields: of the sentence.
+    """
+
+    key: str
+    accepts: tuple[Scalar, ...] = ()
+    fields: dict[str, str] = {}  # noqa: RUF012 - never changed
+
+
+def findings(scenario: Scenario, state: CaseState) -> str | None:
+    """The sentence on what is seen at the present step; None where there is nothing."""
+    seen = sight(scenario, state)
+    return None if seen is None else texts().findings[seen.key].format_map(seen.fields)
+
+
+def sight(scenario: Scenario, state: CaseState) -> Sight | None:
+    """What is seen at the present step of the active canal, None where nothing is or a
+    timed act runs."""
+    step = state.step
+    if step is None or state.timer is not None:
+        return None
+    if state.active == CASE:
+        return _of_case(scenario, step)
+    canal = scenario.canal(state.active)
+    if canal is None:
+        return Sight("no_such_canal", fields={"canal": state.active})
+    found = _OF_CANAL.get(step.expect.quantity)
+    if found is not None:
+        return found(_Scene(canal, state, step))
+    return _unremarkable(step)
+
+
+def _of_case(scenario: Scenario, step: Step) -> Sight | None:
+    if step.expect.kind == "tooth":
+        name = Tooth(scenario.tooth).name
+        return Sight("tooth", (scenario.tooth,), {"tooth": str(scenario.tooth), "name": name})
+    if step.expect.kind == "canals":
+        names = tuple(canal.name for canal in scenario.canals)
+        return Sight("canals", (names,), {"canals": ", ".join(names)})
+    return _unremarkable(step)
+
+
+def _unremarkable(step: Step) -> Sight | None:
+    """A question of a practice's own, or one about the tooth: nothing stands against
+    the first answer that goes on."""
+    if step.expect.kind == "done":
+        named = step.expect.quantity in texts().findings
+        return Sight(step.expect.quantity if named else "done")
+    onward = [option.id for option in step.options if option.to is None]
+    if step.expect.kind != "choice" or not onward:
+        return None
+    known = step.expect.quantity if step.expect.quantity in texts().findings else "ready"
+    return Sight(known, tuple(onward), {"what": step.title})
+
+
+class _Scene(NamedTuple):
+    canal: PracticeCanal
+    state: CaseState
+    step: Step
+
+    @property
+    def options(self) -> tuple[str, ...]:
+        return tuple(option.id for option in self.step.options)
+
+    def choose(self, *wanted: str) -> tuple[str, ...]:
+        """Those of the answers that the step knows."""
+        return tuple(option for option in wanted if option in self.options)
+
+    def limit_mm(self) -> float | None:
+        return facts.depth_limit_mm(self.state, self.canal.name)
+
+    def within_limit(self, depth_mm: float) -> bool:
+        limit = self.limit_mm()
+        return limit is None or depth_mm <= limit + EPSILON_MM
+
+    def made(self, *quantities: str) -> int:
+        """How many answers there were that asked the same, or for another cone."""
+        back = 0
+        for entry in made(self.state, self.canal.name, quantities):
+            step = self.state.protocol.step(entry.step)
+            option = facts.option_of(step, str(entry.value))
+            back += option is not None and option.to is not None
+        return back
+
+
+def _mm(key: str, value: Callable[[PracticeCanal], float]) -> Callable[[_Scene], Sight]:
+    """A length that is read off."""
+
+    def seen(scene: _Scene) -> Sight:
+        length = value(scene.canal)
+        return Sight(key, (length,), {"mm": text_of(length)})
+
+    return seen
+
+
+def _plain(key: str, *answers: str) -> Callable[[_Scene], Sight]:
+    return lambda scene: Sight(key, scene.choose(*answers))
+
+
+def _cone(scene: _Scene) -> Sight:
+    cones = scene.canal.cones
+    cone = cones[min(scene.made(*CONE_VERDICTS), len(cones) - 1)]
+    quantity = scene.step.expect.quantity
+    if quantity == "cone_size":
+        return Sight("cone_size", (cone.size,), {"size": f"{cone.size:03d}"})
+    if quantity == "cone_taper":
+        return Sight("cone_taper", (cone.taper,), {"taper": _taper_text(cone.taper)})
+    if quantity == "cone_length_mm":
+        key = "cone_length" if cone.contact == "tip" else "cone_binds"
+        return Sight(key, (cone.length_mm,), {"mm": text_of(cone.length_mm)})
+    if cone.contact == "tip":
+        return Sight("tugback", scene.choose("yes"))
+    return Sight("contact_high", scene.choose("contact_high", "no"))
+
+
+def _reference(scene: _Scene) -> Sight:
+    wanted = scene.canal.reference
+    reference = wanted if wanted in scene.options else scene.options[0]
+    return Sight("reference_point", (reference,), {"point": reference.replace("_", " ")})
+
+
+def _free(third: int | None) -> Callable[[_Scene], Sight]:
+    """How deep a plugger (of a third) or the cold carrier goes without touching: read
+    off where it may go so deep, decided where it may not."""
+
+    def seen(scene: _Scene) -> Sight:
+        depth = scene.canal.free_mm[2 if third is None else third]
+        key = "carrier_free" if third is None else "plugger_free"
+        allowed = scene.within_limit(depth)
+        return Sight(key, (depth,) if allowed else (), {"mm": text_of(depth)})
+
+    return seen
+
+
+def _dryness(scene: _Scene) -> Sight:
+    shown = scene.canal.dryness
+    now = shown[min(scene.made("dryness"), len(shown) - 1)]
+    answers = {"dry": ("dry", "yes"), "wet": ("wet", "no"), "bleeding": ("bleeding", "no")}
+    return Sight(now, scene.choose(*answers[now]))
+
+
+def _paper_point(scene: _Scene) -> Sight:
+    readings = scene.canal.readings_mm
+    count = sum(1 for _ in scene.state.standing(scene.canal.name, "paper_point_mm"))
+    reading = readings[count % len(readings)]
+    return Sight("paper_point", (reading,), {"mm": text_of(reading)})
+
+
+def _locator(scene: _Scene) -> Sight:
+    reading = scene.canal.locator_mm
+    if reading is None:
+        return Sight("no_reading", scene.choose("no_reading"))
+    return Sight("apex_locator", (reading,), {"mm": text_of(reading)})
+
+
+def carrier_mm(canal: PracticeCanal, state: CaseState) -> float | None:
+    """How deep the hot carrier has sunk in this cycle, to 0.5 mm: its speed times the
+    seconds of heat, as far as its marker (set when it was fitted) lets it. None before
+    there was heat in this cycle."""
+    track = state.track(canal.name)
+    step = state.step
+    round_ = track.round(step.loop if step else None)
+    top = facts.fill_top_mm(state, canal.name)
+    timed = [e for e in state.standing(canal.name, "heat_s") if e.round == round_]
+    heat_s = number(timed[-1]) if timed else None
+    if top is None or heat_s is None:
+        return None
+    marker = number(state.last(canal.name, "heat_carrier_fit_mm"))
+    sunk = round(2 * (top + canal.sinks_mm_s * heat_s)) / 2
+    return sunk if marker is None else max(top, min(sunk, marker))
+
+
+def _heat(scene: _Scene) -> Sight:
+    top = facts.fill_top_mm(scene.state, scene.canal.name)
+    fields = {"top": text_of(top), "speed": text_of(scene.canal.sinks_mm_s)}
+    marker = number(scene.state.last(scene.canal.name, "heat_carrier_fit_mm"))
+    if marker is None:
+        return Sight("heat", fields=fields)
+    return Sight("heat_marked", fields=fields | {"marker": text_of(marker)})
+
+
+def _heat_depth(scene: _Scene) -> Sight:
+    sunk = carrier_mm(scene.canal, scene.state)
+    if sunk is None:
+        return Sight("no_heat")
+    return Sight("heat_depth", (sunk,), {"mm": text_of(sunk)})
+
+
+def _plugger_depth(scene: _Scene) -> Sight:
+    """As deep as the carrier was, since it took out what was above its tip; further
+    where the mass gives way, which is then for the learner to hold."""
+    said = number(scene.state.last(scene.canal.name, "heat_depth_mm"))
+    asked = any(s.expect.quantity == "heat_depth_mm" for s in scene.state.protocol.canal)
+    sunk = said if asked else carrier_mm(scene.canal, scene.state)
+    limit = scene.limit_mm()
+    if sunk is None:
+        return Sight("no_heat")
+    near = scene.state.protocol.limit("at_limit_within_mm")
+    if limit is not None and scene.canal.gives_way_mm and sunk >= limit - near - EPSILON_MM:
+        return Sight(
+            "gives_way", (), {"mm": text_of(round_mm(limit + scene.canal.gives_way_mm))}
+        )
+    if not scene.within_limit(sunk):
+        return Sight("gives_way", (), {"mm": text_of(sunk)})
+    return Sight("plugger_stands", (sunk,), {"mm": text_of(sunk)})
+
+
+def _increment(scene: _Scene) -> Sight:
+    return Sight("increment", (), _levels(scene))
+
+
+def _level(scene: _Scene) -> Sight:
+    reached = facts.holds(scene.state, scene.canal.name)("backfill_complete")
+    return Sight("level", scene.choose("yes" if reached else "no"), _levels(scene))
+
+
+def _levels(scene: _Scene) -> dict[str, str]:
+    name, state = scene.canal.name, scene.state
+    planned = number(state.last(name, "coronal_level_mm"))
+    return {"mm": text_of(facts.fill_top_mm(state, name)), "planned": text_of(planned)}
+
+
+def _post_level(scene: _Scene) -> Sight:
+    top = facts.fill_top_mm(scene.state, scene.canal.name)
+    return Sight("post_level", () if top is None else (top,), {"mm": text_of(top)})
+
+
+def _nothing(_: _Scene) -> None:
+    return None
+
+
+def _taper_text(taper: float) -> str:
+    return f"{taper:.2f}".removeprefix("0")
+
+
+_OF_CANAL: dict[str, Callable[[_Scene], Sight | None]] = {
+    "working_length_mm": _mm("working_length", lambda canal: canal.provisional_mm),
+    "reference_point": _reference,
+    "apical_size": lambda s: Sight(
+        "apical_size", (s.canal.apical_size,), {"size": f"{s.canal.apical_size:03d}"}
+    ),
+    "taper": lambda s: Sight("taper", (s.canal.taper,), {"taper": _taper_text(s.canal.taper)}),
+    "post_planned": lambda s: Sight(
+        "no_post" if s.canal.post == "no" else "post",
+        s.choose("no" if s.canal.post == "no" else "yes"),
+    ),
+    "coronal_level_mm": _mm("coronal_level", lambda canal: canal.coronal_level_mm),
+    "cone_size": _cone,
+    "cone_taper": _cone,
+    "cone_length_mm": _cone,
+    "tugback": _cone,
+    "tugback_after_cut": _plain("tugback", "yes"),
+    "coronal_plugger_mm": _free(0),
+    "middle_plugger_mm": _free(1),
+    "apical_plugger_mm": _free(2),
+    "heat_carrier_fit_mm": _free(None),
+    "dryness": _dryness,
+    "paper_point_mm": _paper_point,
+    "apex_locator_mm": _locator,
+    "final_working_length_mm": _nothing,
+    "cut_back_mm": _nothing,
+    "sealer_coat": _plain("sealer_coat", "yes", "complete"),
+    "sear_depth_mm": _mm("sear_depth", lambda canal: canal.orifice_mm),
+    "heat_s": _heat,
+    "heat_depth_mm": _heat_depth,
+    "plugger_depth_mm": _plugger_depth,
+    "downpack_radiograph": _plain("film", "accepted", "none"),
+    "post_decision": lambda s: Sight(s.canal.post, s.choose(s.canal.post)),
+    "post_level_mm": _post_level,
+    "increment_mm": _increment,
+    "level_reached": _level,
+}
+"""What is seen, by the quantity a step asks for. Timed holds show nothing."""

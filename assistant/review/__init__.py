@@ -1,0 +1,1 @@
+"""Looking back: the timeline of one case, the statistics of many."""

@@ -1,0 +1,265 @@
+"""One event of a journal as a line of the timeline: what happened, where, in words.
+
+What an entry or a warning came to (replaced, taken back, answered) is told from the end
+of the case, so that a line says all there is to say about it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+from assistant.procedure import events as ev
+from assistant.procedure.facts import text_of
+from assistant.procedure.intents import Scalar
+from assistant.procedure.moment import Moment
+from assistant.procedure.protocol import Timed
+from assistant.procedure.state import CASE, CaseState, Entry, Standing, Warning
+from assistant.report.marks import heard, mark, marked, plain, value_text
+
+Kind = Literal[
+    "opened",
+    "value",
+    "correction",
+    "undone",
+    "press",
+    "heat",
+    "skip",
+    "warning",
+    "question",
+    "not_confirmed",
+    "refused",
+    "not_understood",
+    "asked",
+    "back",
+    "canal",
+    "pause",
+    "resume",
+    "interruption",
+    "trouble",
+    "speaker",
+    "signed",
+    "addendum",
+]
+"""``question``: the assistant asked whether a value was meant; ``asked``: the room asked
+the assistant; ``interruption``: the program was started again."""
+
+
+class Place(NamedTuple):
+    """Where the work stood; ``step`` is None where nothing was asked."""
+
+    track: str
+    step: str | None
+    round: int
+
+
+class Told(NamedTuple):
+    """What is known at the end: the state, and when each warning was answered (s)."""
+
+    end: CaseState
+    answered: dict[int, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """One thing that happened. Fields that do not apply are None.
+
+    Attributes:
+        at_s: seconds from the opening of the case.
+        text: in words, without time and place.
+        value: of an entry, or of a value in question.
+        standing: whether an entry counts at the end of the case.
+        held_s, planned_s: of a press or an activation of heat; ``planned_s`` is the
+            protocol's time, which heat should not exceed; ``held_s`` is None if a
+            restart of the program ended it.
+        answer, answered_s: how, and when in the case, a warning was answered.
+        doubt: of a question: what was uncertain in what was heard; None if it was
+            heard well and is only hard to believe.
+    """
+
+    at_s: float
+    kind: Kind
+    track: str
+    step: str | None
+    round: int
+    text: str
+    quantity: str | None = None
+    value: Scalar | None = None
+    standing: Standing | None = None
+    held_s: float | None = None
+    planned_s: float | None = None
+    rule: str | None = None
+    severity: str | None = None
+    answer: str | None = None
+    answered_s: float | None = None
+    doubt: str | None = None
+
+
+def at_of(event: ev.AnyEvent) -> Moment:
+    """When an event happened."""
+    match event:
+        case ev.EntryMade(entry=entry):
+            return entry.at
+        case ev.ConfirmDropped(rejected=rejected):
+            return rejected.at
+        case ev.Refused(rejected=rejected) | ev.NotUnderstood(rejected=rejected):
+            return rejected.at
+        case ev.Warned(warning=warning):
+            return warning.at
+        case ev.StepSkipped(skipped=skipped):
+            return skipped.at
+        case ev.TimerStarted(timer=timer):
+            return timer.started
+        case ev.AddendumMade(addendum=addendum):
+            return addendum.at
+    return event.at
+
+
+def happening(told: Told, event: ev.AnyEvent, at_s: float, place: Place) -> Happening | None:
+    """The line of an event, or None for one that another line tells of.
+
+    Args:
+        place: where the work stood when it happened.
+    """
+    match event:
+        case ev.EntryMade(entry=entry):
+            return _entry(told.end, told.end.entries[entry.seq - 1], at_s)
+        case ev.Warned(warning=warning):
+            return _warning(told, told.end.warnings[warning.seq - 1], at_s)
+        case ev.ConfirmAsked(pending=pending):
+            shown = value_text(pending.quantity, pending.value)
+            return Happening(
+                at_s,
+                "question",
+                *place,
+                f"{shown}? {plain(pending.why)}",
+                quantity=pending.quantity,
+                value=pending.value,
+                doubt=pending.heard.doubt,
+            )
+        case ev.EntryUndone(seq=seq):
+            entry = told.end.entries[seq - 1]
+            back = f"{value_text(entry.quantity, entry.value)} taken back"
+            return Happening(
+                at_s,
+                "undone",
+                entry.track,
+                entry.step,
+                entry.round,
+                back,
+                quantity=entry.quantity,
+                value=entry.value,
+            )
+    kind_and_text = _plain_event(told.end, event, place)
+    if kind_and_text is None:
+        return None
+    kind, where, text = kind_and_text
+    if kind in {"press", "heat"}:
+        return Happening(at_s, kind, *where, text, planned_s=_planned_s(told.end, where.step))
+    return Happening(at_s, kind, *where, text)
+
+
+def _plain_event(
+    end: CaseState, event: ev.AnyEvent, place: Place
+) -> tuple[Kind, Place, str] | None:
+    """Kind, place and words of an event that carries no value and no warning."""
+    match event:
+        case ev.CaseOpened():
+            return "opened", place, f"opened by {plain(event.operator) or 'nobody named'}"
+        case ev.StepSkipped(skipped=s):
+            skipped = Place(s.track, s.step, s.round)
+            return "skip", skipped, f"Skipped: {plain(s.reason)}"
+        case ev.ConfirmDropped(rejected=r):
+            return "not_confirmed", place, f"{heard(r.text)}: {plain(r.reason)}"
+        case ev.Refused(rejected=r):
+            return "refused", place, f"{heard(r.text)}: {plain(r.reason).replace('_', ' ')}"
+        case ev.NotUnderstood(rejected=r):
+            return "not_understood", place, heard(r.text)
+        case ev.TimerEnded(reason="interrupted"):
+            step = end.protocol.step(place.step) if place.step else None
+            until_off = step and isinstance(step.expect, Timed) and _is_heat(step.expect)
+            return "heat" if until_off else "press", place, "ended by a restart; not recorded"
+        case ev.StepReached(track=track, step=step_id, via="back" | "undo"):
+            return "back", Place(track, step_id, event.round), "gone back to"
+        case ev.TrackSelected(track=track):
+            return "canal", Place(track, None, 1), "the work goes on here"
+        case ev.Paused():
+            return "pause", place, "Paused"
+        case ev.Resumed():
+            return "resume", place, "Resumed"
+        case ev.CaseReopened(note=note):
+            return "interruption", place, f"Program started again. {plain(note)}"
+        case ev.TroubleMet(text=text):
+            return "trouble", place, plain(text)
+        case ev.SpeakerNamed(who=who):
+            return "speaker", place, f"Entries are the {plain(who)}'s from here"
+        case ev.Queried(what=what):
+            return "asked", place, f"asked: {plain(what).replace('_', ' ')}"
+        case ev.NoteSigned(operator=operator):
+            return "signed", Place(CASE, None, 1), f"Signed by {plain(operator)}"
+        case ev.AddendumMade(addendum=a):
+            return "addendum", Place(CASE, None, 1), f"{plain(a.by)}: {plain(a.text)}"
+    return None
+
+
+def _entry(end: CaseState, entry: Entry, at_s: float) -> Happening:
+    expect = end.protocol.step(entry.step).expect
+    kind: Kind = "correction" if entry.correction else "value"
+    text = marked(end, entry)
+    held_s = planned_s = None
+    if isinstance(expect, Timed) and not isinstance(entry.value, str | tuple):
+        kind = "heat" if _is_heat(expect) else "press"
+        held_s, planned_s = float(entry.value), _planned_s(end, entry.step)
+        of = "of" if kind == "press" else "s, limit"
+        text = f"{text_of(held_s)} {of} {text_of(planned_s)} s {mark(end, entry)}"
+        text += ", cut short" if entry.cut_short else ""
+    if entry.replaces is not None:
+        old = end.entries[entry.replaces - 1]
+        text += f", in place of {value_text(old.quantity, old.value)}"
+    text += {"standing": "", "undone": "; taken back later", "replaced": "; replaced later"}[
+        entry.standing
+    ]
+    return Happening(
+        at_s,
+        kind,
+        entry.track,
+        entry.step,
+        entry.round,
+        text,
+        quantity=entry.quantity,
+        value=entry.value,
+        standing=entry.standing,
+        held_s=held_s,
+        planned_s=planned_s,
+    )
+
+
+def _warning(told: Told, warning: Warning, at_s: float) -> Happening:
+    entry = told.end.entries[warning.entry - 1] if warning.entry else None
+    answered_s = told.answered.get(warning.seq)
+    if warning.answer is not None and answered_s is not None:
+        answer = f"Answer after {answered_s - at_s:.0f} s: {plain(warning.answer)}."
+    else:
+        answer = "NOT ANSWERED." if warning.open else "No answer asked."
+    return Happening(
+        at_s,
+        "warning",
+        warning.track,
+        warning.step,
+        entry.round if entry else 1,
+        f"{plain(warning.text)} {answer}",
+        rule=warning.rule,
+        severity=warning.severity,
+        answer=warning.answer,
+        answered_s=answered_s,
+    )
+
+
+def _is_heat(expect: Timed) -> bool:
+    """A timed act that counts up is the heat, one that counts down a press."""
+    return expect.mode == "until_off"
+
+
+def _planned_s(end: CaseState, step: str | None) -> float | None:
+    expect = end.protocol.step(step).expect if step else None
+    return end.protocol.limit(expect.limit) if isinstance(expect, Timed) else None

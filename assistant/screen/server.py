@@ -1,0 +1,375 @@
+"""The page and its WebSocket: a starlette application, without the thread that runs it.
+
+A viewer has no queue. It is woken, sends the newest view, and sleeps; what came in
+between it never sees. A viewer that does not take its message within :data:`SLOW_S` is
+dropped. Every second without news a beat is sent, so that the page can tell a quiet case
+from a dead program.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from starlette.applications import Starlette
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
+from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from assistant.screen.guard import (
+    GRANT_LIFE_S,
+    Bucket,
+    Codes,
+    Pairing,
+    Refusal,
+    Right,
+    clean_line,
+    host_allowed,
+    same_origin,
+)
+
+STATIC = Path(__file__).with_name("static")
+BEAT_S = 1.0
+SLOW_S = 5.0
+"""A viewer that takes longer for one message is dropped."""
+
+MAX_VIEWERS = 150
+MESSAGE_BYTES = 2048
+"""Largest message taken from a page (and largest body of a pairing)."""
+
+PROTOCOL = "fillwarm"
+"""The WebSocket subprotocol; the page's key follows it."""
+
+_SECRET = 100
+"""No secret or code is longer."""
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self' {ws}; "
+    "img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
+    "require-trusted-types-for 'script'"
+)
+HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Cache-Control": "no-store",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+}
+
+
+class _Message(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class Line(_Message):
+    """A typed line from the page."""
+
+    kind: Literal["line"]
+    text: str = Field(max_length=1000)
+
+
+class Tap(_Message):
+    """The pedal."""
+
+    kind: Literal["tap"]
+
+
+MESSAGES: TypeAdapter[Line | Tap] = TypeAdapter(Line | Tap)
+
+
+class Hub:
+    """The newest view, and who waits for the next one. Lives in one event loop.
+
+    ``age_s`` on the wire is how long ago a view was made: the page adds it to the time
+    a countdown had then.
+    """
+
+    def __init__(self, idle_s: Callable[[], float]) -> None:
+        self.version = 0
+        self.ended = False
+        self._view = "null"
+        self._made_s = time.monotonic()
+        self._idle_s = idle_s
+        self._waiting: set[asyncio.Event] = set()
+
+    @property
+    def viewers(self) -> int:
+        """How many watch now."""
+        return len(self._waiting)
+
+    def publish(self, view_json: str) -> None:
+        """A newer view; whoever has not yet taken the last one never will."""
+        self._view, self._made_s = view_json, time.monotonic()
+        self.version += 1
+        self.wake()
+
+    def end(self) -> None:
+        """Tell everyone that the program ends."""
+        self.ended = True
+        self.wake()
+
+    def wake(self) -> None:
+        """Every viewer looks what is new."""
+        for waiting in self._waiting:
+            waiting.set()
+
+    async def tell(self, send: Callable[[str], object]) -> None:
+        """Send one viewer what is new, and beats, until the end.
+
+        Raises:
+            TimeoutError: the viewer does not take its messages.
+        """
+        woken, sent = asyncio.Event(), -1
+        self._waiting.add(woken)
+        try:
+            while not self.ended:
+                if sent != self.version:
+                    sent, text = self.version, self._message()
+                else:
+                    text = self._beat()
+                async with asyncio.timeout(SLOW_S):
+                    await send(text)  # type: ignore[misc]
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(BEAT_S):
+                        await woken.wait()
+                woken.clear()
+            async with asyncio.timeout(BEAT_S):
+                await send('{"kind":"end"}')  # type: ignore[misc]
+        finally:
+            self._waiting.discard(woken)
+
+    def _message(self) -> str:
+        age_s = round(time.monotonic() - self._made_s, 3)
+        return (
+            f'{{"kind":"view","version":{self.version},"age_s":{age_s},'
+            f'"idle_s":{self._idle()},"view":{self._view}}}'
+        )
+
+    def _beat(self) -> str:
+        return f'{{"kind":"beat","version":{self.version},"idle_s":{self._idle()}}}'
+
+    def _idle(self) -> float:
+        return round(self._idle_s(), 1)
+
+
+class Door:
+    """Lets through only what is addressed to this server, and puts the headers on.
+
+    Wraps the application. ``host_allowed`` guards against DNS rebinding; the origin of
+    every WebSocket and of everything but a GET must be this server's own page.
+    """
+
+    def __init__(self, app: ASGIApp, names: frozenset[str], port: Callable[[], int]) -> None:
+        self._app = app
+        self._names = names
+        self._port = port
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request."""
+        if scope["type"] not in {"http", "websocket"}:
+            return
+        headers = Headers(scope=scope)
+        hosts = headers.getlist("host")
+        host = hosts[0] if len(hosts) == 1 else ""
+        wrong = None
+        if not host_allowed(host, self._names, self._port()):
+            wrong = "This address is not served here."
+        elif not _reads_only(scope) and not same_origin(headers.get("origin"), host):
+            wrong = "Only the page of this server may do that."
+        if scope["type"] == "websocket":
+            if wrong is None:
+                await self._app(scope, receive, send)
+            else:
+                await receive()
+                await send({"type": "websocket.close", "code": 1008})
+            return
+        policy = POLICY.format(ws=f"ws://{host}" if wrong is None else "'self'")
+
+        async def dressed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                given = MutableHeaders(scope=message)
+                given["Content-Security-Policy"] = policy
+                for name, value in HEADERS.items():
+                    given[name] = value
+                for name in ("etag", "last-modified"):
+                    del given[name]
+            await send(message)
+
+        app: ASGIApp = self._app
+        if wrong is not None:
+            app = PlainTextResponse(wrong, 403 if host else 400)
+        await app(scope, receive, dressed)
+
+
+def _reads_only(scope: Scope) -> bool:
+    return scope["type"] == "http" and scope["method"] in {"GET", "HEAD"}
+
+
+class Pages:
+    """The handlers. ``take`` is given every line (empty: a tap); ``announce`` writes to the
+    terminal, and ``paired`` is called when a device was."""
+
+    def __init__(
+        self,
+        hub: Hub,
+        pairing: Pairing,
+        port: Callable[[], int],
+        take: Callable[[str], None],
+        announce: Callable[[Codes], None],
+        paired: Callable[[Right, str], None],
+    ) -> None:
+        self.hub = hub
+        self.pairing = pairing
+        self._port = port
+        self._take = take
+        self._announce = announce
+        self._paired = paired
+
+    async def index(self, request: Request) -> Response:
+        """The page; for a device that is not paired there must be a code that holds."""
+        if request.cookies.get(self._cookie) is None:
+            self.renew()
+        return FileResponse(STATIC / "index.html")
+
+    def renew(self) -> None:
+        """New codes, where the old ones have run out."""
+        if (codes := self.pairing.fresh_codes(time.time())) is not None:
+            self._announce(codes)
+
+    async def who(self, request: Request) -> Response:
+        """Whether this device is paired, and for what."""
+        right = self._right(request.cookies, request.headers.get("x-key", ""))
+        if right is None:
+            self.renew()
+            return JSONResponse({"right": None}, 401)
+        return JSONResponse({"right": right.value})
+
+    async def pair(self, request: Request) -> Response:
+        """Give a code, get a cookie and a key."""
+        if request.headers.get("content-type") != "application/json":
+            return JSONResponse({"error": "malformed"}, 415)
+        try:
+            async with asyncio.timeout(SLOW_S):
+                code = await _code_in(request)
+        except (TimeoutError, ValueError):
+            return JSONResponse({"error": "malformed"}, 400)
+        address = request.client.host if request.client else ""
+        outcome = self.pairing.attempt(code, address, time.time())
+        if isinstance(outcome, Refusal):
+            self.renew()
+            told = {"error": outcome.reason, "wait_s": round(outcome.wait_s)}
+            return JSONResponse(told, 429 if outcome.wait_s else 403)
+        self._paired(outcome.right, address)
+        response = JSONResponse({"right": outcome.right.value, "key": outcome.key})
+        response.set_cookie(
+            self._cookie,
+            outcome.cookie,
+            max_age=int(GRANT_LIFE_S),
+            httponly=True,
+            samesite="strict",
+        )
+        return response
+
+    async def live(self, socket: WebSocket) -> None:
+        """One viewer, from its handshake to its end."""
+        asked = socket.scope.get("subprotocols", [])
+        key = asked[1] if len(asked) == 2 and asked[0] == PROTOCOL else ""
+        right = self._right(socket.cookies, key)
+        if right is None or self.hub.viewers >= MAX_VIEWERS:
+            await socket.close(1008)
+            return
+        await socket.accept(PROTOCOL)
+        tell = asyncio.create_task(self.hub.tell(socket.send_text))
+        hear = asyncio.create_task(self._hear(socket, right))
+        await asyncio.wait({tell, hear}, return_when=asyncio.FIRST_COMPLETED)
+        for task in (tell, hear):
+            task.cancel()
+        told, heard = await asyncio.gather(tell, hear, return_exceptions=True)
+        code, reason = 1001, "the program has ended"
+        if isinstance(heard, tuple):
+            code, reason = heard
+        elif isinstance(told, Exception):
+            code, reason = 1011, "too slow"
+        with suppress(RuntimeError, WebSocketDisconnect, TimeoutError):
+            async with asyncio.timeout(BEAT_S):
+                await socket.close(code, reason)
+
+    async def _hear(self, socket: WebSocket, right: Right) -> tuple[int, str]:
+        """Take the lines of one page; the code and reason with which to close it."""
+        bucket = Bucket(per_s=5, burst=20)
+        while True:
+            message = await socket.receive()
+            if message["type"] == "websocket.disconnect":
+                return 1000, ""
+            text = message.get("text")
+            if text is None:
+                return 1003, "text only"
+            if len(text) > MESSAGE_BYTES:
+                return 1009, "message too long"
+            if not bucket.takes(time.monotonic()):
+                return 1008, "too many messages"
+            try:
+                asked = MESSAGES.validate_json(text)
+            except ValidationError:
+                return 1008, "unknown message"
+            if right is not Right.ENTER:
+                return 1008, "this screen only watches"
+            if isinstance(asked, Tap):
+                self._take("")
+            elif line := clean_line(asked.text):
+                self._take(line)
+
+    def _right(self, cookies: dict[str, str], key: str) -> Right | None:
+        cookie = cookies.get(self._cookie, "")
+        if not cookie or not key or len(cookie) > _SECRET or len(key) > _SECRET:
+            return None
+        return self.pairing.right_of(cookie, key, time.time())
+
+    @property
+    def _cookie(self) -> str:
+        """Cookies know no ports: the name keeps two programs on one machine apart."""
+        return f"{PROTOCOL}_{self._port()}"
+
+
+async def _code_in(request: Request) -> str:
+    """The code in a small JSON body.
+
+    Raises:
+        ValueError: it is not there, or the body is too long.
+    """
+    body = b""
+    async for part in request.stream():
+        body += part
+        if len(body) > MESSAGE_BYTES:
+            raise ValueError("too long")
+    given = json.loads(body)
+    code = given.get("code") if isinstance(given, dict) else None
+    if not isinstance(code, str) or not 0 < len(code) <= _SECRET:
+        raise ValueError("no code")
+    return code
+
+
+def application(pages: Pages, names: frozenset[str], port: Callable[[], int]) -> ASGIApp:
+    """The whole application, guarded."""
+    routes = [
+        Route("/", pages.index),
+        Route("/who", pages.who),
+        Route("/pair", pages.pair, methods=["POST"]),
+        WebSocketRoute("/live", pages.live),
+        Mount("/static", StaticFiles(directory=STATIC)),
+    ]
+    app = Starlette(routes=routes)
+    app.router.redirect_slashes = False
+    return Door(app, names, port)

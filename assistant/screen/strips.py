@@ -1,0 +1,185 @@
+"""Canals as strips to scale: depths and words for the page, no pixels.
+
+Every number comes from the record or the protocol. Which quantities are depths of an
+instrument is read off the protocol's rule about the depth limit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from assistant.procedure.facts import EPSILON_MM, fill_top_mm, number, text_of
+from assistant.procedure.protocol import AT_CANALS, FINISHED, Protocol
+from assistant.procedure.state import CaseState, Track
+from assistant.prompt.sayings import Wording
+from assistant.report import rounds
+from assistant.report.drawing import Depths, depths_of
+from assistant.report.marks import plain
+
+MarkKind = Literal["length", "limit", "instrument", "heat", "sear", "coronal", "fill"]
+
+_ROOM_MM = 1.5
+"""How much ruler there is below the deepest thing drawn."""
+
+_LEAST_MM = 10.0
+"""Length of the ruler while only small depths are known."""
+
+
+class Shown(BaseModel):
+    """Base of what goes to the page: no field can be NaN or infinite."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Mark(Shown):
+    """One depth to letter beside a strip, as its name and its value ("limit", "16 mm").
+
+    ``beyond`` is deeper than the limit.
+    """
+
+    kind: MarkKind
+    depth_mm: float
+    name: str
+    value: str
+    beyond: bool = False
+
+
+class Fill(Shown):
+    """A stretch that holds gutta-percha, in mm of depth; ``number`` 0 is the apical one."""
+
+    top_mm: float
+    bottom_mm: float
+    number: int
+
+
+class Strip(Shown):
+    """One canal.
+
+    Attributes:
+        at: the title of its present step, or that it is finished.
+        wl_mm: working length in force; ``wl_final`` tells which.
+        limit_mm: the deepest allowed instrument depth; the band from there to ``wl_mm``
+            is drawn hatched.
+        marks: what is lettered, shallowest first.
+        ruler_mm: length of the scale, the same for all strips of a case.
+        text: the same in words, for those who cannot see it.
+    """
+
+    name: str
+    active: bool
+    finished: bool
+    at: str
+    wl_mm: float | None
+    wl_final: bool
+    limit_mm: float | None
+    fills: tuple[Fill, ...]
+    marks: tuple[Mark, ...]
+    ruler_mm: float
+    text: str
+
+
+def strips(state: CaseState, wording: Wording) -> tuple[Strip, ...]:
+    """Every canal of the case, in the order they were named."""
+    drawn = [(track, depths_of(state, track.name)) for track in state.canals]
+    marked = [
+        tuple(sorted(_marks(state, depths, track.name, wording), key=lambda m: m.depth_mm))
+        for track, depths in drawn
+    ]
+    deepest = max((mark.depth_mm for marks in marked for mark in marks), default=0.0)
+    ruler = max(_LEAST_MM, deepest + _ROOM_MM)
+    return tuple(
+        _strip(state, track, depths, marks, ruler)
+        for (track, depths), marks in zip(drawn, marked, strict=True)
+    )
+
+
+def _strip(
+    state: CaseState, track: Track, depths: Depths, marks: tuple[Mark, ...], ruler_mm: float
+) -> Strip:
+    at = "finished" if track.finished else _title(state.protocol, track.step)
+    lettered = ", ".join(f"{mark.name} {mark.value}" for mark in marks) or "no length yet"
+    return Strip(
+        name=plain(depths.title),
+        active=track.name == state.active,
+        finished=track.finished,
+        at=at,
+        wl_mm=depths.wl_mm,
+        wl_final=depths.wl_final,
+        limit_mm=depths.limit_mm,
+        fills=tuple(_fills(depths)),
+        marks=marks,
+        ruler_mm=ruler_mm,
+        text=f"{plain(depths.title)}, {at}: {lettered}",
+    )
+
+
+def _title(protocol: Protocol, step: str) -> str:
+    return "" if step in {FINISHED, AT_CANALS} else protocol.step(step).title
+
+
+def instrument_quantities(protocol: Protocol) -> tuple[str, ...]:
+    """The quantities whose values are held against the depth limit."""
+    named = [r.quantities for r in protocol.rules if r.check == "deeper_than_limit"]
+    return tuple(dict.fromkeys(quantity for each in named for quantity in each))
+
+
+def _marks(state: CaseState, depths: Depths, canal: str, wording: Wording) -> Iterator[Mark]:
+    limit = depths.limit_mm
+    length = "WL final" if depths.wl_final else "WL provisional"
+    named: list[tuple[MarkKind, float | None, str, str]] = [
+        ("length", depths.wl_mm, length, " mm"),
+        ("limit", limit, "limit", " mm"),
+        ("coronal", depths.coronal_mm, "coronal level", ""),
+        ("sear", depths.sear_mm, "sear", ""),
+        ("fill", _fill_top(state, depths, canal), "fill", ""),
+    ]
+    for kind, depth, name, unit in named:
+        if depth is not None:
+            yield Mark(kind=kind, depth_mm=depth, name=name, value=f"{text_of(depth)}{unit}")
+    loops = _in_loops(state.protocol)
+    values = [
+        (quantity, depth)
+        for quantity in instrument_quantities(state.protocol)
+        if (depth := number(state.last(canal, quantity))) is not None
+    ]
+    # Once the downpack goes, what was set before it would be in the way.
+    working = [value for value in values if value[0] in loops]
+    for quantity, depth in working or values:
+        template = wording.read_backs.get(quantity, quantity.replace("_", " "))
+        yield Mark(
+            kind="heat" if quantity.startswith("heat") else "instrument",
+            depth_mm=depth,
+            name=template.format(value="").strip(" .").lower(),
+            value=text_of(depth),
+            beyond=limit is not None and depth > limit + EPSILON_MM,
+        )
+
+
+def _in_loops(protocol: Protocol) -> frozenset[str]:
+    quantities = (
+        getattr(step.expect, "quantity", None) for step in protocol.canal if step.loop
+    )
+    return frozenset(quantity for quantity in quantities if quantity)
+
+
+def _fill_top(state: CaseState, depths: Depths, canal: str) -> float | None:
+    """Top of the fill where no other mark stands for it."""
+    top = fill_top_mm(state, canal)
+    taken = {depths.sear_mm, rounds.downpack_top_mm(state, canal)}
+    return None if top is None or top in taken else max(top, 0.0)
+
+
+def _fills(depths: Depths) -> Iterator[Fill]:
+    top = depths.downpack_top_mm
+    if depths.post_mm is not None:
+        top = depths.post_mm
+    if top is not None and depths.wl_mm is not None and top < depths.wl_mm:
+        yield Fill(top_mm=max(top, 0.0), bottom_mm=depths.wl_mm, number=0)
+    for number_, _, level in depths.increments:
+        below = level if top is None else top
+        if level < below:
+            yield Fill(top_mm=max(level, 0.0), bottom_mm=max(below, 0.0), number=number_)
+        top = level

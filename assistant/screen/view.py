@@ -1,0 +1,291 @@
+"""view(shown, words, now) -> View: everything the page shows, as plain data.
+
+Pure. Nothing clinical is decided here: limits and values come from the state and its
+protocol, sentences from the protocol and ``grammars/``. The page (``static/``) only lays
+out what it is given, and runs the countdown on its own clock from ``Countdown.elapsed_s``.
+
+The rule for the size of letters, in ``static/screen.css``: the height of a capital is
+20 minutes of arc at the distance from which it must be read (ISO 9241-303 recommends 20
+to 22, from memory), that is 17.5 mm at 3 m. *Far* letters (the question, warnings, the
+countdown) hold it at 3 m, *near* letters (depths, what was heard, what can be said) at
+2 m, *hand* letters (keys, buttons) at 1 m, on a 24-inch display of 16:9 (299 mm high),
+and in proportion on any other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from assistant.canal import teeth
+from assistant.procedure.fields import fill, fill_if_known
+from assistant.procedure.moment import Moment
+from assistant.procedure.protocol import AT_CANALS
+from assistant.procedure.state import CaseState, Timer
+from assistant.prompt import answers
+from assistant.prompt.prompts import Prompt, Urgency
+from assistant.prompt.sayings import Wording
+from assistant.prompt.wording import question
+from assistant.report.marks import plain, track_title
+from assistant.screen.keys import Key, Phrase, key_list, say_now
+from assistant.screen.port import Microphone
+from assistant.screen.strips import Shown, Strip, strips
+from assistant.speech.listeners import Heard
+from assistant.speech.phrases import Phrases
+
+Level = Literal["warning", "caution", "trouble", "question", "paused", "signed"]
+
+APART = frozenset({Urgency.WARNING, Urgency.CAUTION})
+"""Prompts that are shown apart, until the next ones come."""
+
+MEANINGS = {
+    "given": "a value",
+    "chosen": "an answer",
+    "correction": "a correction",
+    "command": "a command",
+    "switchcanal": "another canal",
+    "skip": "a skip",
+    "whospeaks": "who speaks",
+    "unclear": "NOT UNDERSTOOD",
+}
+"""Words for the kinds of intent that a phrase is taken for."""
+
+_CLEAN_S = 3
+"""Decimals of seconds that the page gets."""
+
+MICROPHONE_DEAD = "type or pedal"
+"""What still works when the microphone does not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something that failed, and how many entries the record had then."""
+
+    text: str
+    entries: int
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """All that a screen has been told, the newest of each.
+
+    Attributes:
+        state: None before the first step.
+        prompts: those said last, without the numbers of a countdown.
+        heard: the last phrase, and what it was taken for.
+        trouble: shown large until an entry made after it stands in the record.
+    """
+
+    state: CaseState | None = None
+    prompts: tuple[Prompt, ...] = ()
+    heard: Heard | None = None
+    meaning: str = ""
+    microphone: Microphone | None = None
+    trouble: Trouble | None = None
+
+
+class Words(Shown):
+    """The sentences and the phrases of a language."""
+
+    wording: Wording
+    phrases: Phrases
+
+
+class Notice(Shown):
+    """One thing that must be seen first; ``canal`` where it is another one's."""
+
+    level: Level
+    text: str
+    canal: str = ""
+
+
+class Countdown(Shown):
+    """A running timer: ``hold`` counts down to zero, ``until_off`` up to the limit."""
+
+    mode: Literal["hold", "until_off"]
+    title: str
+    target_s: float
+    elapsed_s: float
+
+
+class HeardPhrase(Shown):
+    """The last phrase, the confidence in per cent, and the kind of thing it was taken for."""
+
+    text: str
+    confidence: int
+    meaning: str
+
+
+class MicrophoneState(Shown):
+    """``name`` chooses the sign, ``words`` are beside it."""
+
+    name: str
+    words: str
+
+
+class View(Shown):
+    """The page. See the module docstring."""
+
+    case: str = ""
+    tooth: str = ""
+    demo: bool = False
+    canal: str = ""
+    phase: str = ""
+    step: str = ""
+    ask: str = ""
+    hints: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    said: tuple[str, ...] = ()
+    strips: tuple[Strip, ...] = ()
+    countdown: Countdown | None = None
+    heard: HeardPhrase | None = None
+    say: tuple[Phrase, ...] = ()
+    keys: tuple[Key, ...] = ()
+    microphone: MicrophoneState | None = None
+    paused: bool = False
+    signed: bool = False
+
+
+def view(seen: Seen, words: Words, now: Moment) -> View:
+    """What the page shows at ``now`` (on the clock that the case's timers run on)."""
+    state = seen.state
+    if state is None:
+        return View(notices=tuple(_notices(seen)), microphone=_microphone(seen.microphone))
+    wording = words.wording
+    ask, hints = _asked(state, wording)
+    notices = tuple(_notices(seen)) + tuple(_standing(state, wording))
+    shown = {ask, *hints, *(notice.text for notice in notices)}
+    return View(
+        case=plain(state.case_code),
+        tooth=_tooth(state),
+        demo=state.demo,
+        canal=track_title(state.active),
+        phase=state.step.phase if state.step else "",
+        step=_step_title(state),
+        ask=ask,
+        hints=hints,
+        notices=notices,
+        said=tuple(_said(seen.prompts, shown, question(state, wording, brief=False))),
+        strips=strips(state, wording),
+        countdown=_countdown(state, now),
+        heard=_heard(seen),
+        say=say_now(state, words.phrases),
+        keys=key_list(state, words.phrases),
+        microphone=_microphone(seen.microphone),
+        paused=state.paused,
+        signed=state.signed is not None,
+    )
+
+
+def _notices(seen: Seen) -> Iterator[Notice]:
+    """Open warnings before anything else, then what failed, then what was just said."""
+    state = seen.state
+    waiting = [w for w in state.warnings if w.open] if state else []
+    told = set()
+    for warning in sorted(waiting, key=lambda w: state is not None and w.track != state.active):
+        elsewhere = state is not None and warning.track != state.active
+        canal = track_title(warning.track) if elsewhere else ""
+        told.add(warning.text)
+        yield Notice(level="warning", text=plain(warning.text), canal=canal)
+    if seen.microphone is Microphone.DEAD:
+        dead = f"{Microphone.DEAD.value} - {MICROPHONE_DEAD}"
+        yield Notice(level="trouble", text=dead)
+    trouble = seen.trouble
+    if trouble and (state is None or len(state.entries) <= trouble.entries):
+        told.add(trouble.text)
+        yield Notice(level="trouble", text=plain(trouble.text))
+    for prompt in seen.prompts:
+        if prompt.urgency in APART and prompt.text not in told:
+            told.add(prompt.text)
+            level: Level = "warning" if prompt.urgency is Urgency.WARNING else "caution"
+            yield Notice(level=level, text=plain(prompt.text))
+
+
+def _standing(state: CaseState, wording: Wording) -> Iterator[Notice]:
+    """What the whole case waits for, or that it is over."""
+    if state.signed is not None:
+        at = f"{state.signed.wall:%H:%M}"
+        yield Notice(level="signed", text=f"{wording.notices['signed']} {at}")
+    elif state.paused:
+        yield Notice(level="paused", text=wording.refusals["paused"])
+    elif state.pending is not None:
+        yield Notice(level="question", text=question(state, wording, brief=False))
+    elif state.open_warnings(state.active):
+        # The warnings stand above; what remains is how to answer them.
+        whole = question(state, wording, brief=False)
+        texts = " ".join(w.text for w in state.open_warnings(state.active))
+        yield Notice(level="question", text=whole.removeprefix(texts).strip())
+
+
+def _asked(state: CaseState, wording: Wording) -> tuple[str, tuple[str, ...]]:
+    """The sentence of the present step, and its hints."""
+    step = state.step
+    if state.signed is not None:
+        return "", ()
+    if step is None:
+        return _nothing_asked(state, wording), ()
+    hints = [fill_if_known(hint, state, state.here) for hint in step.hints]
+    return fill(step.ask, state, state.here), tuple(filter(None, hints))
+
+
+def _nothing_asked(state: CaseState, wording: Wording) -> str:
+    if state.here.step == AT_CANALS:
+        return answers.left(state, wording.answers)
+    return answers.where(state, wording.answers)
+
+
+def _said(prompts: Sequence[Prompt], shown: set[str], asked: str) -> Iterator[str]:
+    """What was said last and does not stand elsewhere on the page: the read-backs."""
+    for prompt in prompts:
+        if prompt.text not in shown and prompt.text != asked and prompt.urgency not in APART:
+            yield plain(prompt.text)
+
+
+def _step_title(state: CaseState) -> str:
+    step = state.step
+    if step is None:
+        return "finished" if state.here.finished else ""
+    round_ = state.here.round(step.loop)
+    return f"{step.title}, {step.loop} {round_}" if step.loop else step.title
+
+
+def _tooth(state: CaseState) -> str:
+    if state.tooth is None:
+        return ""
+    tooth = teeth.parse_fdi(state.tooth)
+    return f"{tooth.fdi} {tooth.name}"
+
+
+def _countdown(state: CaseState, now: Moment) -> Countdown | None:
+    timer = state.timer
+    if timer is None:
+        return None
+    return Countdown(
+        mode=timer.mode,
+        title=state.protocol.step(timer.step).title,
+        target_s=timer.target_s,
+        elapsed_s=elapsed_s(timer, now),
+    )
+
+
+def elapsed_s(timer: Timer, now: Moment) -> float:
+    """Seconds since the timer started, never negative."""
+    return round(max(0.0, now.mono_s - timer.started.mono_s), _CLEAN_S)
+
+
+def _heard(seen: Seen) -> HeardPhrase | None:
+    if seen.heard is None:
+        return None
+    confidence = round(100 * min(max(seen.heard.confidence, 0.0), 1.0))
+    return HeardPhrase(
+        text=plain(seen.heard.text),
+        confidence=confidence,
+        meaning=MEANINGS.get(seen.meaning, plain(seen.meaning)),
+    )
+
+
+def _microphone(microphone: Microphone | None) -> MicrophoneState | None:
+    if microphone is None:
+        return None
+    return MicrophoneState(name=microphone.name.lower(), words=microphone.value)

@@ -1,0 +1,323 @@
+"""The screen in a browser: a :class:`~.port.Screen` served by a thread of its own.
+
+The loop of the case only leaves the newest of everything in one place and rings a bell;
+what is shown is worked out, and sent, by the thread. So no viewer, however slow or
+hostile, can hold the case up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import threading
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Any
+
+import uvicorn
+from pydantic import TypeAdapter
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from assistant.clock import Clock
+from assistant.errors import EquipmentError, RecordUnwritable
+from assistant.procedure.moment import Moment
+from assistant.procedure.state import CaseState
+from assistant.prompt.prompts import Prompt, Urgency
+from assistant.prompt.sayings import load_wording
+from assistant.record.atomic import write_atomically
+from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
+from assistant.screen.port import Microphone
+from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application
+from assistant.screen.view import Seen, Trouble, Words, view
+from assistant.speech.grammar import Language
+from assistant.speech.listeners import Heard
+
+PORT = 7343
+"""The usual port; chosen here. It stays the same so that a screen finds the program again
+after a restart."""
+
+TOGETHER_S = 0.02
+"""What is shown within this time is sent as one view."""
+
+HEADERS_S = 5.0
+"""A connection that has not asked for anything by then is closed."""
+
+MAX_CONNECTIONS = 400
+SENT_AHEAD_BYTES = 32 * 1024
+"""Send buffer of a connection: a slow viewer must not be many views behind."""
+
+_GRANTS: TypeAdapter[tuple[Grant, ...]] = TypeAdapter(tuple[Grant, ...])
+
+
+class WatchedClock:
+    """A clock that knows when the thread that made it last asked for the time.
+
+    The loop of a case asks many times a second; one that does not is stuck.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self.real = clock.real
+        self._thread = threading.get_ident()
+        self._asked_s = time.monotonic()
+
+    def now(self) -> Moment:
+        """The present moment of the clock within."""
+        if threading.get_ident() == self._thread:
+            self._asked_s = time.monotonic()
+        return self._clock.now()
+
+    def advance(self, seconds: float) -> None:
+        """``seconds`` of sound have gone by."""
+        self._clock.advance(seconds)
+
+    def idle_s(self) -> float:
+        """Real seconds since it was last asked."""
+        return time.monotonic() - self._asked_s
+
+
+class WebScreen:
+    """Serves the page from :meth:`start` to :meth:`close`.
+
+    Args:
+        host: address to listen on; one that is not loopback is open to the network.
+        port: 0 takes any free one; afterwards the attribute ``port`` tells which.
+        write: writes a line for the person at the terminal (codes, who was paired).
+        grants: file where the hashes of paired devices' secrets are kept, so that they
+            find the program again after a restart; None keeps them in memory.
+    """
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        clock: Clock,
+        words: Language,
+        write: Callable[[str], None],
+        grants: Path | None = None,
+    ) -> None:
+        self.host = host
+        self.port = port
+        self.clock = WatchedClock(clock)
+        self.codes: Codes | None = None
+        self._words = Words(wording=load_wording(words.folder), phrases=words.phrases)
+        self._write = write
+        self._grants = grants
+        self._seen = Seen()
+        self._pairing = Pairing(_load(grants), link=is_loopback(host))
+        self._hub = Hub(self.clock.idle_s)
+        self._typed: SimpleQueue[str | None] = SimpleQueue()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._bell = asyncio.Event()
+        self._ready = threading.Event()
+        self._server: uvicorn.Server | None = None
+        self._thread: threading.Thread | None = None
+
+    # -- what the case shows; nothing here waits ------------------------------
+
+    def show_step(self, state: CaseState) -> None:
+        """Where the case is now."""
+        self._see(state=state)
+
+    def show_prompts(self, prompts: Sequence[Prompt]) -> None:
+        """What is being said; the page counts seconds itself."""
+        said = tuple(prompt for prompt in prompts if prompt.urgency is not Urgency.TICK)
+        if said:
+            self._see(prompts=said)
+
+    def show_heard(self, heard: Heard, meaning: str) -> None:
+        """The last phrase as it was recognised."""
+        self._see(heard=heard, meaning=meaning)
+
+    def show_microphone(self, microphone: Microphone) -> None:
+        """Whether anything said now is heard."""
+        self._see(microphone=microphone)
+
+    def show_trouble(self, text: str) -> None:
+        """Something failed; what still works."""
+        state = self._seen.state
+        self._see(trouble=Trouble(text, len(state.entries) if state else 0))
+
+    def _see(self, **new: Any) -> None:
+        self._seen = replace(self._seen, **new)
+        if self._loop is not None:
+            with suppress(RuntimeError):  # it has just been closed
+                self._loop.call_soon_threadsafe(self._bell.set)
+
+    # -- life -------------------------------------------------------------------
+
+    def start(self, typed: SimpleQueue[str | None]) -> None:
+        """Serve; lines entered on a page go into ``typed``.
+
+        Raises:
+            EquipmentError: the address cannot be listened on.
+        """
+        self._typed = typed
+        listener = _listen(self.host, self.port)
+        self.port = int(listener.getsockname()[1])
+        self._thread = threading.Thread(
+            target=lambda: asyncio.run(self._serve(listener)), daemon=True, name="screen"
+        )
+        self._thread.start()
+        self._ready.wait(10)
+        if not is_loopback(self.host):
+            self._write(
+                "!! The screen is open to the network and not encrypted: whoever can listen "
+                "in on that network can read along. Use a network of your own."
+            )
+
+    def close(self) -> None:
+        """Tell every viewer that the program ends, and stop serving."""
+        if self._loop is None or self._thread is None:
+            return
+        with suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(self._hub.end)
+        time.sleep(0.1)  # for the last message
+        if self._server is not None:
+            self._server.should_exit = True
+        self._thread.join(5)
+
+    async def _serve(self, listener: socket.socket) -> None:
+        pages = Pages(
+            self._hub,
+            self._pairing,
+            lambda: self.port,
+            self._take,
+            self._tell_codes,
+            self._paired,
+        )
+        names = own_names(self.host, socket.gethostname())
+        config = uvicorn.Config(
+            application(pages, names, lambda: self.port),
+            http=_Impatient,
+            ws="websockets-sansio",
+            ws_max_size=2 * MESSAGE_BYTES,
+            ws_ping_interval=5,
+            ws_ping_timeout=5,
+            ws_per_message_deflate=False,
+            lifespan="off",
+            interface="asgi3",
+            log_config=None,
+            log_level="critical",
+            access_log=False,
+            server_header=False,
+            date_header=False,
+            proxy_headers=False,
+            timeout_keep_alive=5,
+            timeout_graceful_shutdown=1,
+        )
+        self._loop = asyncio.get_running_loop()
+        self._server = uvicorn.Server(config)
+        pages.renew()
+        building = asyncio.create_task(self._build())
+        self._bell.set()
+        self._ready.set()
+        try:
+            await self._server.serve(sockets=[listener])
+        finally:
+            building.cancel()
+
+    async def _build(self) -> None:
+        """Make and publish a view whenever something new was shown."""
+        while True:
+            await self._bell.wait()
+            await asyncio.sleep(TOGETHER_S)
+            self._bell.clear()
+            try:
+                made = view(self._seen, self._words, self.clock.now())
+            except Exception as bad:
+                # A page that stands still would look like a case that stands still.
+                trouble = f"This screen cannot show the case ({type(bad).__name__})."
+                self._write(f"!! {trouble}")
+                seen = Seen(trouble=Trouble(trouble, 0))
+                made = view(seen, self._words, self.clock.now())
+            self._hub.publish(made.model_dump_json())
+
+    # -- from the page ------------------------------------------------------------
+
+    def _take(self, line: str) -> None:
+        self._typed.put(line)
+
+    def _tell_codes(self, codes: Codes) -> None:
+        self.codes = codes
+        shown = f"[{self.host}]" if ":" in self.host else self.host
+        if self.host in {"0.0.0.0", "::"}:
+            shown = socket.gethostname()  # "everywhere" is no address to type
+        if codes.link:
+            link = f"http://{shown}:{self.port}/#{codes.link}"
+            self._write(f"Screen, on this machine, once: {link}")
+        self._write(
+            f"Screen at http://{shown}:{self.port}/ for ten minutes with code "
+            f"{_spaced(codes.watch)} (to watch) or {_spaced(codes.enter)} (to enter too, once)."
+        )
+
+    def _paired(self, right: Right, address: str) -> None:
+        may = "and may enter" if right is Right.ENTER else "to watch"
+        self._write(f"Screen: a device at {address} was paired {may}.")
+        if self._grants is not None:
+            try:
+                _save(self._grants, self._pairing.kept(time.time()))
+            except (OSError, RecordUnwritable) as bad:
+                self._write(f"!! The screen has to be paired again after a restart: {bad}")
+
+
+class _Impatient(H11Protocol):
+    """HTTP that does not wait for ever for a request, nor take any number of connections."""
+
+    def connection_made(self, transport: Any) -> None:
+        super().connection_made(transport)
+        if len(self.connections) > MAX_CONNECTIONS:
+            transport.abort()
+            return
+        self.loop.call_later(HEADERS_S, self._give_up, transport)
+
+    def _give_up(self, transport: Any) -> None:
+        if self.cycle is None and transport.get_protocol() is self:
+            transport.abort()
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        family, _, _, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        listener = socket.socket(family, socket.SOCK_STREAM)
+        try:
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SENT_AHEAD_BYTES)
+            listener.bind(address)
+            listener.listen(256)
+        except OSError:
+            listener.close()
+            raise
+    except (OSError, OverflowError, UnicodeError) as bad:
+        why = getattr(bad, "strerror", None) or "it is no address"
+        raise EquipmentError(
+            f"The screen cannot be served at {host} port {port} ({why}); choose another one "
+            "with --screen-host or --screen-port."
+        ) from bad
+    return listener
+
+
+def _load(path: Path | None) -> tuple[Grant, ...]:
+    """Grants of an earlier run; none where the file is missing or is not one."""
+    if path is None:
+        return ()
+    try:
+        return _GRANTS.validate_json(path.read_bytes())
+    except (OSError, ValueError):
+        return ()
+
+
+def _save(path: Path, grants: tuple[Grant, ...]) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_atomically(path, _GRANTS.dump_json(grants))  # readable by its owner only
+
+
+def _spaced(code: str) -> str:
+    half = len(code) // 2
+    return f"{code[:half]} {code[half:]}"

@@ -1,0 +1,155 @@
+"""What may be said to a case: fitting answers, odd ones, and anything at all.
+
+``anything(rng, state)`` draws from a ``random.Random``; Hypothesis can hand in one of
+its own. Values are invented.
+"""
+
+from __future__ import annotations
+
+from random import Random
+from typing import get_args
+
+from test_procedure_random import cooperative
+
+from assistant.canal.teeth import PERMANENT_TEETH, Canal, canal_sets, parse_fdi
+from assistant.procedure import intents as it
+from assistant.procedure.decide import KIND_OF
+from assistant.procedure.facts import depth_limit_mm, fill_top_mm, wl_mm
+from assistant.procedure.moment import Moment
+from assistant.procedure.protocol import Step
+from assistant.procedure.state import CASE, CaseState
+from fuzz.watched import PROTOCOLS, protocol
+
+VERBS: tuple[it.Verb, ...] = get_args(it.Verb)
+STEERING: tuple[it.Verb, ...] = (
+    "next", "confirm", "keep", "start", "stop", "back", "undo", "pause", "resume", "sign",
+)  # fmt: skip
+STEPS = [step for name in PROTOCOLS for step in protocol(name).steps()]
+QUANTITIES = sorted({step.expect.quantity for step in STEPS})
+OPTIONS = sorted({option.id for step in STEPS for option in step.options} | {"done", "?"})
+SIZES = (8, 10, 15, 20, 25, 30, 35, 40, 45, 50, 60, 80, 140)
+TAPERS = (0.02, 0.04, 0.05, 0.059, 0.06, 0.08, 0.1, 0.12)
+ODD: tuple[it.Scalar, ...] = (
+    float("nan"), float("inf"), float("-inf"), -1.0, -0.0, 1e9, 10**400, 0, 1e-320, 35.0001,
+    0.1 + 0.2, 17.123456789, "x", "", "\x00", "\ud800", (), ("case",), ("",), True,
+    ("palatal", "palatal"), "no", "yes", 2**63, 24,
+)  # fmt: skip
+GARBAGE = ("", "the radio goes on", "\x00", "{limit}", "%s {0}", "Ω" * 300, "\u202e11", "\n\n")
+
+
+def anything(rng: Random, state: CaseState) -> tuple[it.AnyIntent, float]:
+    """One intent and the seconds before it: mostly to the point, often not."""
+    chance = rng.random()
+    if chance < 0.30:
+        return cooperative(state)
+    if chance < 0.72:
+        return _to_the_point(rng, state), rng.choice((0.4, 1.0, 2.5))
+    if chance < 0.80:
+        return it.Tick(), rng.choice((0.1, 1.0, 4.0, 5.0, 6.0, 90.0))
+    after_s = rng.choice((0.0, 0.3, 1.0, 3.9, 4.1, 4.9, 5.0, 7.0, 3600.0, -1000.0))
+    return _off_the_point(rng, state), after_s
+
+
+def _heard(rng: Random) -> it.Heard:
+    doubt = rng.choice((None, None, None, None, "Not heard surely."))
+    began = None
+    if rng.random() < 0.1:
+        began = Moment(wall="2026-03-09T14:05:00Z", mono_s=rng.uniform(-10, 400))  # type: ignore[arg-type]
+    return it.Heard(
+        text=rng.choice(GARBAGE),
+        confidence=rng.choice((0.0, 0.4, 1.0)),
+        doubt=doubt,
+        channel=rng.choice(("voice", "typed", "key", "pedal")),
+        began=began,
+    )
+
+
+def _to_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
+    step, heard = state.step, _heard(rng)
+    if step is None or rng.random() < 0.12:
+        names = [track.name for track in state.canals] or ["single"]
+        return it.SwitchCanal(canal=rng.choice([*names, CASE]), heard=heard)
+    if rng.random() < 0.2:
+        return it.Command(verb=rng.choice(STEERING), heard=heard)
+    if step.options and rng.random() < 0.5:
+        return it.Chosen(option=rng.choice(step.options).id, heard=heard)
+    kind = KIND_OF.get(step.expect.kind)
+    if kind is None:
+        return it.Skip(reason="not needed", heard=heard)
+    value = _value(rng, state, step)
+    said = it.Correction if rng.random() < 0.15 else it.Given
+    return said(kind=kind, value=value, heard=heard)  # type: ignore[arg-type]
+
+
+def _value(rng: Random, state: CaseState, step: Step) -> it.Scalar:
+    match step.expect.kind:
+        case "tooth":
+            return rng.choice(PERMANENT_TEETH).fdi
+        case "canals":
+            return _canals(rng, state)
+        case "size":
+            return rng.choice(SIZES)
+        case "taper":
+            return rng.choice(TAPERS)
+        case "timed":
+            return rng.choice((0.0, 2.9, 3.9, 4.0, 4.1, 4.9, 5, 5.0, 30.0, 60.0, 61.0))
+    return _depth(rng, state, step)
+
+
+def _canals(rng: Random, state: CaseState) -> tuple[str, ...]:
+    usual = [str(canal) for canal in rng.choice(canal_sets(parse_fdi(state.tooth or 24)))]
+    if rng.random() < 0.8:
+        return tuple(usual[:3])
+    return tuple(rng.sample([str(canal) for canal in Canal], rng.choice((1, 2, 3))))
+
+
+def _depth(rng: Random, state: CaseState, step: Step) -> float:
+    """A length near one of those that matter here, so that rules are just met or just
+    broken; sometimes any."""
+    canal = state.active
+    if step.expect.quantity == "increment_mm":
+        return rng.choice((0.0, 1.9, 2.0, 2.5, 2.5, 2.5, 3.0, 3.1, 5.0, 5.1, 19.9, 20.1))
+    wl = wl_mm(state, canal) or 21.0
+    limit = depth_limit_mm(state, canal)
+    top = fill_top_mm(state, canal)
+    near = [wl, limit if limit is not None else 16.0, top if top is not None else 10.0, 2.0]
+    near += [3.0, 5.0, wl - 4.0, wl / 2, 10.0, (top or 10.0) + 3.5]
+    centre = rng.choice(near)
+    offset = rng.choice((0.0, 0.1, -0.1, 0.5, -0.5, 0.6, -0.6, 1.0, -1.0, 0.05))
+    length = rng.uniform(0, 35) if rng.random() < 0.1 else centre + offset
+    return round(length, rng.choice((1, 1, 1, 2)))
+
+
+def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
+    heard = _heard(rng)
+    kind = rng.choice(("mm", "s", "size", "taper", "tooth", "canals"))
+    value = rng.choice(ODD)
+    if rng.random() < 0.4:
+        value = _value(rng, state, rng.choice(STEPS))
+    quantity = rng.choice((None, *QUANTITIES))
+    match rng.randrange(13):
+        case 0 | 1:
+            return it.Given(kind=kind, value=value, quantity=quantity, heard=heard)
+        case 2:
+            return it.Correction(kind=kind, value=value, quantity=quantity, heard=heard)
+        case 3:
+            return it.Chosen(option=rng.choice(OPTIONS), heard=heard)
+        case 4 | 5:
+            return it.Command(verb=rng.choice(VERBS), heard=heard)
+        case 6:
+            return it.Skip(reason=rng.choice((None, "", "  ", "no time", "\x00")), heard=heard)
+        case 7:
+            names = [str(canal) for canal in Canal]
+            return it.SwitchCanal(canal=rng.choice([*names, CASE, "", "x"]), heard=heard)
+        case 8:
+            return it.WhoSpeaks(who=rng.choice(("operator", "chairside")), heard=heard)
+        case 9:
+            text = rng.choice(GARBAGE)
+            readings = rng.choice(((), ("20", "30"), ("",)))
+            return it.Unclear(reason=text or "-", readings=readings, heard=heard)
+        case 10:
+            return it.ReadOut(seq=rng.randint(-1, len(state.entries) + 2))
+        case 11:
+            text = rng.choice(GARBAGE)
+            return rng.choice((it.Reopen(note=text), it.Trouble(text=text)))
+    return it.Append(text=rng.choice(("Note.", "", " ")), by=rng.choice(("Operator A", "")))

@@ -1,0 +1,209 @@
+"""What must have been warned about, told from the events of a case alone.
+
+``Oracle`` follows the events by the rules of :mod:`oracle_rules` and says where the
+program and these rules disagree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+
+from oracle_rules import DEPTHS, DOWNPACK, NOT_JUDGED, Rules, Told
+
+from assistant.procedure import events as ev
+from assistant.procedure.own_instruments import PluggerFile
+from assistant.procedure.protocol import Protocol
+from assistant.procedure.state import CASE, Entry, Pending, Warning
+
+__all__ = ["DEPTHS", "NOT_JUDGED", "Oracle"]
+
+
+@dataclass
+class Tally:
+    """How often each rule should have fired about a new value or act, how often it did,
+    and how often it rightly did otherwise: about an earlier value once a length changed,
+    about heat still on, or where the oracle is not certain; and how often it made a
+    value be questioned."""
+
+    expected: dict[str, int] = field(default_factory=dict)
+    fired: dict[str, int] = field(default_factory=dict)
+    otherwise: dict[str, int] = field(default_factory=dict)
+    questioned: dict[str, int] = field(default_factory=dict)
+
+    def count(self, where: dict[str, int], rules: Iterable[str]) -> None:
+        for rule in rules:
+            where[rule] = where.get(rule, 0) + 1
+
+
+class Oracle(Rules):
+    """Follows one case from its first event; ``follow`` returns the disagreements."""
+
+    def __init__(self, protocol: Protocol, instruments: PluggerFile | None = None) -> None:
+        super().__init__(protocol, instruments)
+        self.order = [step.id for step in protocol.canal]
+        self.active, self.at = CASE, dict[str, str]()
+        self.warnings: dict[int, Warning] = {}
+        self.heat_said = False
+        self.hold_began_s: float | None = None
+        self.tally = Tally()
+
+    def follow(self, events: Iterable[ev.AnyEvent]) -> list[str]:
+        """Take one decision in; what the program and the rules disagree about."""
+        batch = list(events)
+        wrong: list[str] = []
+        fresh: dict[int, set[str]] = {}
+        acts: list[tuple[str, str]] = []
+        for event in batch:
+            match event:
+                case ev.EntryMade(entry=entry):
+                    told = self._accept(entry)
+                    fresh[told.seq] = self._must(told)
+                    wrong += self._unquestioned(told)
+                case ev.EntryUndone(seq=seq, restores=restores):
+                    self.told[seq] = replace(self.told[seq], stands=False)
+                    if restores is not None:
+                        self.told[restores] = replace(self.told[restores], stands=True)
+                case ev.StepSkipped(skipped=skipped) if "step-skipped" in self.severity:
+                    acts.append(("step-skipped", skipped.step))
+                case ev.StepReached():
+                    if self._leaves_short(event):
+                        acts.append(("downpack-short", event.track))
+                    self.at[event.track] = event.step
+                case ev.TimerStarted(timer=timer):
+                    self.hold_began_s, self.heat_said = timer.started.mono_s, False
+                case ev.WarningAnswered(seq=seq, answer=answer):
+                    self.warnings[seq] = self.warnings[seq].model_copy(
+                        update={"answer": answer}
+                    )
+                case ev.ConfirmAsked(pending=pending):
+                    wrong += self._asked_for_nothing(pending)
+                case ev.TrackSelected(track=track):
+                    self.active = track
+        raised = [event.warning for event in batch if isinstance(event, ev.Warned)]
+        self.warnings |= {warning.seq: warning for warning in raised}
+        self.tally.count(self.tally.fired, (w.rule for w in raised))
+        self.tally.count(self.tally.expected, (r for rules in fresh.values() for r in rules))
+        self.tally.count(self.tally.expected, (rule for rule, _ in acts))
+        return [*wrong, *self._compare(fresh, acts, raised), *self._unsaid_depths()]
+
+    def _accept(self, entry: Entry) -> Told:
+        old = self.told.get(entry.replaces or 0)
+        if old is not None:
+            self.told[old.seq] = replace(old, stands=False)
+        told = Told(
+            entry.seq,
+            entry.track,
+            entry.step,
+            entry.quantity,
+            entry.round,
+            entry.value,
+            old.place if old else entry.seq,
+            entry.confirmed,
+        )
+        self.told[told.seq] = told
+        return told
+
+    def _must(self, told: Told) -> set[str]:
+        """What must be said about a value as it is accepted; a question that was
+        confirmed is answered, and heat past its limit is said while it is on."""
+        said = {r for r in self.broken(told) if self.severity[r] != "confirm"}
+        return said - {"heat-long"} if self.heat_said else said
+
+    def _unquestioned(self, told: Told) -> list[str]:
+        asked = {r for r in self.broken(told) if self.severity[r] == "confirm"}
+        if told.confirmed or not asked:
+            return []
+        return [f"{told} was accepted without a question, in spite of {sorted(asked)}"]
+
+    def _asked_for_nothing(self, pending: Pending) -> list[str]:
+        """What was heard surely is questioned only where a rule asks for it; and a
+        depth past its limit is warned about even while it is questioned."""
+        if pending.quantity == "signature":
+            return []
+        old = self.told.get(pending.corrects or 0)
+        seq = len(self.told) + 1
+        told = Told(
+            seq=seq,
+            canal=old.canal if old else self.active,
+            step=old.step if old else self.at.get(self.active, ""),
+            quantity=pending.quantity,
+            round=old.round if old else 1,
+            value=pending.value,
+            place=old.place if old else seq,
+        )
+        broken = self.broken(told)
+        wrong = []
+        asking = [rule for rule in broken if self.severity[rule] == "confirm"]
+        self.tally.count(self.tally.questioned, asking)
+        if pending.heard.doubt is None and not asking:
+            wrong.append(f"{told} is questioned though no rule asks for it")
+        if broken & {"depth-limit", "limit-unknown"} and not pending.warned:
+            wrong.append(f"{told} is questioned without its depth warning")
+        return wrong
+
+    def _leaves_short(self, event: ev.StepReached) -> bool:
+        """The downpack is left behind while the fill is still above its limit."""
+        before = self.at.get(event.track)
+        if event.via not in {"done", "skip"} or before not in DOWNPACK:
+            return False
+        last = max(self.order.index(step) for step in DOWNPACK if step in self.order)
+        onward = event.step not in self.order or self.order.index(event.step) > last
+        deepest, depth = self.depth_limit(event.track), self.downpacked_to(event.track)
+        if not onward or deepest is None or "downpack-short" not in self.severity:
+            return False
+        return depth is None or depth < deepest - self.limit("at_limit_within_mm")
+
+    def _compare(
+        self, fresh: dict[int, set[str]], acts: list[tuple[str, str]], raised: list[Warning]
+    ) -> Iterator[str]:
+        for warning in raised:
+            rule, entry = warning.rule, warning.entry
+            if rule in NOT_JUDGED:
+                continue
+            if entry is not None:
+                told = self.told[entry]
+                allowed = fresh.get(entry, set()) if entry in fresh else self.broken(told)
+                if entry not in fresh:
+                    self.tally.count(self.tally.otherwise, [rule])
+                unsure = rule == "beyond-reach" and told.number is not None
+                if unsure and self.beyond_reach(told, told.number or Decimal(0)) is None:
+                    self.tally.count(self.tally.otherwise, [rule])
+                    continue
+                if rule not in allowed or not told.stands:
+                    yield f"{rule} was said of {told}, which does not break it"
+            elif rule == "heat-long":
+                self.heat_said = True
+                self.tally.count(self.tally.otherwise, [rule])
+                began = self.hold_began_s
+                if began is None or warning.at.mono_s - began < float(self.limit("heat_s")):
+                    yield f"{rule} was said before the heat had been on for so long"
+            elif (rule, warning.step) not in acts and (rule, warning.track) not in acts:
+                yield f"{rule} was said at {warning.step} for nothing that was done"
+        for seq, rules in fresh.items():
+            for rule in rules - {w.rule for w in raised if w.entry == seq}:
+                yield f"{rule} was not said of {self.told[seq]}"
+        for rule, what in acts:
+            if not any(w.rule == rule and what in (w.step, w.track) for w in raised):
+                yield f"{rule} was not said of {what}"
+
+    def _unsaid_depths(self) -> Iterator[str]:
+        """Every depth that stands and is too deep has been warned about, under the
+        limit that holds now, and waits for its answer or was kept as said."""
+        if "depth-limit" not in self.severity:
+            return
+        for told in self.told.values():
+            if not told.stands or "depth-limit" not in self.broken(told):
+                continue
+            deepest = self.depth_limit(told.canal)
+            about = [
+                w
+                for w in self.warnings.values()
+                if w.rule == "depth-limit"
+                and w.entry == told.seq
+                and f"limit {float(deepest or 0):g}," in w.text
+                and w.answer in {None, "kept as said"}
+            ]
+            if not about:
+                yield f"depth-limit was never said of {told} under limit {deepest}"

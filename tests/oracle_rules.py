@@ -1,0 +1,262 @@
+"""The safety rules, written a second time from their sentences alone.
+
+``Rules`` keeps its own list of what was accepted and says which rules a value breaks.
+It was written from the sentences, severities and limits in ``protocols/*.yaml`` and the
+trade's description of the sequence, not from ``assistant/procedure/rules.py``, and shares
+no computation with the program except the handbook tables of teeth (data, not rules).
+
+Rules whose sentence rests on a computation (heat at the root surface, how soon the mass
+is firm, the cone by its size) are not judged: ``NOT_JUDGED``. What a set of pluggers
+reaches is judged with a margin, see ``beyond_reach``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import ROUND_FLOOR, Decimal
+from statistics import median
+
+from assistant.canal.teeth import Tooth, canal_sets, length_plausible
+from assistant.procedure.intents import Scalar
+from assistant.procedure.own_instruments import PluggerFile
+from assistant.procedure.protocol import Protocol
+
+NOT_JUDGED = frozenset({"cone-misfit", "surface-heat", "cools-slowly"})
+
+DEPTHS = frozenset(
+    {
+        "coronal_plugger_mm",
+        "middle_plugger_mm",
+        "apical_plugger_mm",
+        "heat_carrier_fit_mm",
+        "heat_depth_mm",
+        "plugger_depth_mm",
+    }
+)
+"""Everything that goes down a canal and stays short of its working length."""
+
+DOWNPACK = frozenset({"heat", "heat_depth", "plugger_depth", "press"})
+NOT_READY = frozenset({"no", "wet", "bleeding", "exudate"})
+READINESS = frozenset(
+    {"rubber_dam", "tooth_quiet", "radiograph_available", "shaped_and_irrigated", "dryness"}
+)
+SEEN_TWICE_MM = 0.15
+"""Between what certainly goes in and what certainly binds, the oracle does not judge."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """One accepted value, as the events tell it."""
+
+    seq: int
+    canal: str
+    step: str
+    quantity: str
+    round: int
+    value: Scalar
+    place: int
+    confirmed: bool = False
+    stands: bool = True
+
+    @property
+    def number(self) -> Decimal | None:
+        """The value as a decimal number, None if it is none."""
+        if isinstance(self.value, int | float):
+            return Decimal(str(self.value))
+        return None
+
+
+class Rules:
+    """What stands in a case, and which rules a value breaks there."""
+
+    def __init__(self, protocol: Protocol, instruments: PluggerFile | None = None) -> None:
+        self.protocol, self.instruments = protocol, instruments
+        self.severity = {rule.id: rule.severity for rule in protocol.rules}
+        listed = [r.quantities for r in protocol.rules if r.id == "depth-limit"]
+        self.goes_down = DEPTHS | set(*listed)
+        self.told: dict[int, Told] = {}
+
+    # -- what stands ------------------------------------------------------------
+
+    def limit(self, name: str) -> Decimal:
+        return Decimal(str(self.protocol.limit(name)))
+
+    def standing(self, canal: str, *quantities: str) -> list[Told]:
+        """What counts of these quantities, in the order of the sequence."""
+        found = [t for t in self.told.values() if t.stands and t.canal == canal]
+        return sorted((t for t in found if t.quantity in quantities), key=lambda t: t.place)
+
+    def working_length(self, canal: str) -> Decimal | None:
+        """The final one, or while there is none the provisional one."""
+        for quantity in ("final_working_length_mm", "working_length_mm"):
+            numbers = [t.number for t in self.standing(canal, quantity) if t.number is not None]
+            if numbers:
+                return numbers[-1]
+        return None
+
+    def depth_limit(self, canal: str) -> Decimal | None:
+        """To the tenth below: what must not be overstated is rounded to the safe side."""
+        wl = self.working_length(canal)
+        if wl is None:
+            return None
+        return max(Decimal(0), _tenth_below(wl - self.limit("short_of_wl_mm")))
+
+    def downpacked_to(self, canal: str) -> Decimal | None:
+        """How deep the fill has been compacted; None before the sear."""
+        compacted = self.standing(canal, "sear_depth_mm", "plugger_depth_mm")
+        depths = [t.number for t in compacted]
+        known = [depth for depth in depths if depth is not None]
+        return known[-1] if known else None
+
+    def tooth(self) -> Tooth | None:
+        said = [t for t in self.told.values() if t.stands and t.quantity == "tooth"]
+        return Tooth(said[-1].value) if said and isinstance(said[-1].value, int) else None
+
+    # -- the rules, one sentence each ---------------------------------------------
+
+    def broken(self, t: Told) -> set[str]:
+        """Ids of the rules that a value breaks, of those this protocol has."""
+        return {rule for rule in self._broken(t) if rule in self.severity}
+
+    def _broken(self, t: Told) -> Iterator[str]:
+        yield from self._options(t)
+        wl, value = self.working_length(t.canal), t.number
+        named = t.value if t.quantity == "canals" and isinstance(t.value, tuple) else ()
+        if self._never_together(named):
+            yield "canals-unusual"
+        if value is None:
+            return
+        yield from self._depths(t, value, wl)
+        yield from self._amounts(t, value)
+        if t.quantity in {"working_length_mm", "final_working_length_mm"}:
+            tooth = self.tooth()
+            if tooth is not None and not length_plausible(tooth, float(value)):
+                yield "length-implausible"
+        if t.quantity == "cone_length_mm" and wl is not None:
+            if value < wl - self.limit("cone_wl_within_mm"):
+                yield "cone-short"
+            if value > wl + self.limit("cone_wl_within_mm"):
+                yield "cone-long"
+        if t.quantity == "paper_point_mm":
+            readings = self._readings(t)
+            if max(readings) - min(readings) > self.limit("readings_agree_mm"):
+                yield "readings-spread"
+        if self._lengths_disagree(t):
+            yield "lengths-disagree"
+        sealed = t.quantity == "post_level_mm" and wl is not None
+        if sealed and _tenth_below(wl - value) < self.limit("apical_seal_min_mm"):
+            yield "seal-short"
+        if self.beyond_reach(t, value) is True:
+            yield "beyond-reach"
+
+    def _never_together(self, canals: tuple[str, ...]) -> bool:
+        """Whether handbooks know no such tooth with some two of them (or some one)."""
+        tooth = self.tooth()
+        if tooth is None:
+            return False
+        known = [set(map(str, names)) for names in canal_sets(tooth)]
+        pairs = [{one, other} for one in canals for other in canals]
+        return not all(any(pair <= names for names in known) for pair in pairs)
+
+    def _options(self, t: Told) -> Iterator[str]:
+        if t.quantity in READINESS and t.value in NOT_READY:
+            yield "not-ready"
+        if t.quantity in {"tugback", "tugback_after_cut"} and t.value == "no":
+            yield "no-tugback"
+        if t.quantity == "tugback" and t.value == "contact_high":
+            yield "contact-high"
+        if t.quantity in DEPTHS and t.value == "binds":
+            yield "plugger-binds"
+        if t.quantity == "taper" and t.value == "unknown":
+            yield "taper-unknown"
+
+    def _depths(self, t: Told, value: Decimal, wl: Decimal | None) -> Iterator[str]:
+        if t.quantity in self.goes_down:
+            deepest = self.depth_limit(t.canal)
+            if deepest is None:
+                yield "limit-unknown"
+            elif value > deepest:
+                yield "depth-limit"
+        if t.quantity == "heat_depth_mm":
+            start = self._carrier_starts(t)
+            least, most = self.limit("plunge_min_mm"), self.limit("plunge_max_mm")
+            if start is not None and not least <= value - start <= most:
+                yield "plunge-range"
+        above = t.quantity in {"coronal_level_mm", "sear_depth_mm"}
+        if above and wl is not None and value >= wl:
+            yield "depth-order"
+
+    def _carrier_starts(self, t: Told) -> Decimal | None:
+        """The fill the carrier is placed on: where the last cycle left it, else the sear."""
+        fills = self.standing(t.canal, "plugger_depth_mm")
+        before = [f.number for f in fills if f.round < t.round and f.number is not None]
+        sears = [s.number for s in self.standing(t.canal, "sear_depth_mm")]
+        return before[-1] if before else (sears[-1] if sears else None)
+
+    def _amounts(self, t: Told, value: Decimal) -> Iterator[str]:
+        if t.quantity in {"press_s", "increment_press_s"} and value < self.limit("press_s"):
+            yield "press-short"
+        if t.quantity == "heat_s" and value > self.limit("heat_s"):
+            yield "heat-long"
+        if t.quantity == "taper" and value < self.limit("taper_caution"):
+            yield "low-taper"
+        if t.quantity == "increment_mm":
+            if t.round == 1 and value > self.limit("first_increment_max_mm"):
+                yield "first-increment-large"
+            if t.round > 1 and value > self.limit("later_increment_max_mm"):
+                yield "later-increment-large"
+            if value < self.limit("increment_min_mm"):
+                yield "increment-small"
+
+    def _readings(self, t: Told) -> list[Decimal]:
+        """The newest readings that have to agree, with this one."""
+        others = [r for r in self.standing(t.canal, "paper_point_mm") if r.place != t.place]
+        row = sorted([*others, t], key=lambda r: r.place)
+        newest = row[-int(self.limit("readings_min")) :]
+        return [r.number for r in newest if r.number is not None] or [Decimal(0)]
+
+    def _lengths_disagree(self, t: Told) -> bool:
+        """The apex locator against the middle of the paper points that count."""
+        if t.quantity == "apex_locator_mm":
+            points = self.standing(t.canal, "paper_point_mm")
+            numbers = [p.number for p in points if p.number is not None]
+            middles, located = numbers[-int(self.limit("readings_min")) :], t.number
+        elif t.quantity == "paper_point_mm":
+            found = self.standing(t.canal, "apex_locator_mm")
+            middles, located = self._readings(t), found[-1].number if found else None
+        else:
+            return False
+        if not middles or located is None:
+            return False
+        return abs(median(middles) - located) > self.limit("apex_locator_agree_mm")
+
+    def beyond_reach(self, t: Told, value: Decimal) -> bool | None:
+        """Whether every plugger of the set certainly binds above this depth (True), or
+        the thinnest certainly passes (False); None where neither is certain.
+
+        The prepared canal is a cone: the apical size at working length, and by the
+        taper wider for every millimetre above it (ISO 3630-1).
+        """
+        plugger = t.quantity.endswith("plugger_mm")
+        wl = self.working_length(t.canal)
+        size = [s.number for s in self.standing(t.canal, "apical_size")]
+        taper = [s.number for s in self.standing(t.canal, "taper")]
+        known = size and taper and size[-1] is not None and taper[-1] is not None
+        if not (plugger and self.instruments and wl is not None and known):
+            return False
+        assert size[-1] is not None and taper[-1] is not None
+        above = wl - value
+        if above < 0:
+            return None  # beyond the prepared canal: nothing is known there
+        room = float(size[-1] / 100 + taper[-1] * above)
+        tips = [line.tip_mm for line in self.instruments.pluggers]
+        if min(tips) > room + SEEN_TWICE_MM:
+            return True
+        shafts = [line.tip_mm + line.taper * float(value) for line in self.instruments.pluggers]
+        slack = room - 2 * float(self.protocol.limit("plugger_clearance_mm"))
+        return False if min(shafts) < slack - SEEN_TWICE_MM else None
+
+
+def _tenth_below(length: Decimal) -> Decimal:
+    return length.quantize(Decimal("0.1"), ROUND_FLOOR)

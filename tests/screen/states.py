@@ -1,0 +1,142 @@
+"""Cases stopped where the screen has something to show. Invented data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from typical_case import Driver
+
+from assistant.procedure import intents as it
+from assistant.procedure.state import CaseState
+from assistant.prompt.prompts import Prompt, Urgency
+from assistant.screen.port import Microphone
+from assistant.speech.listeners import Heard
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What the room has been told, under a name."""
+
+    name: str
+    state: CaseState
+    prompts: tuple[Prompt, ...] = ()
+    heard: Heard | None = None
+    meaning: str = "given"
+    microphone: Microphone = Microphone.HEARS
+    trouble: str = ""
+
+
+def scenes() -> Iterator[Scene]:
+    """One of every kind of page."""
+    yield Scene("opening", Driver(demo=True).state, microphone=Microphone.OFF)
+    yield _reference()
+    yield _pluggers()
+    yield _readings()
+    yield from _downpack()
+    yield _question()
+    yield _molar()
+    yield _backfill()
+    yield _paused()
+    case = Driver(demo=True).set_up(24, "buccal", "palatal")
+    case.canal(21.0, 2.5, 3.0)
+    case.canal(20.5, 2.5, 2.5)
+    yield Scene("signed", case.finish().state, heard=Heard("confirm", 0.93), meaning="command")
+
+
+def _to_downpack(post: str = "no") -> Driver:
+    case = Driver(demo=True).set_up(24, "buccal", "palatal")
+    case.canal_to_pluggers(21.0, post)
+    case.canal_to_sear(21.0)
+    return case
+
+
+def _reference() -> Scene:
+    case = Driver(demo=True).set_up(24, "buccal", "palatal")
+    case.mm(21.0)
+    read = (Prompt("Length 21.", Urgency.READ_BACK),)
+    heard = Heard("working length twenty one millimetres", 0.94)
+    return Scene("reference", case.state, read, heard)
+
+
+def _pluggers() -> Scene:
+    case = Driver(demo=True).set_up(24, "buccal", "palatal")
+    case.mm(21.0)
+    case.choose("buccal_cusp")
+    case.say("size", 30)
+    case.say("taper", 0.06)
+    case.choose("no")
+    case.mm(10.0)
+    case.choose("yes")
+    case.cone(21.5)
+    case.choose("yes", "accepted")
+    case.mm(10.0, 13.0, 16.0)
+    read = (Prompt("Apical plugger 16.", Urgency.READ_BACK),)
+    return Scene("pluggers", case.state, read, Heard("sixteen", 0.71))
+
+
+def _readings() -> Scene:
+    case = Driver(demo=True).set_up(24, "buccal", "palatal")
+    case.canal_to_pluggers(21.0)
+    case.choose("dry")
+    case.mm(21.0, 21.2, 21.1)
+    case.mm(21.0)
+    read = (Prompt("Apex locator 21.", Urgency.READ_BACK),)
+    return Scene("final-length", case.state, read, Heard("apex locator twenty one", 0.9))
+
+
+def _downpack() -> Iterator[Scene]:
+    case = _to_downpack()
+    yield Scene("heat-ready", case.state, heard=Heard("sear ten", 0.88))
+    case.command("start")
+    yield Scene("heat-on", case.state, heard=Heard("heat on", 0.97), meaning="command")
+    case.command("stop", after_s=3.0)
+    case.mm(13.5, 17.0)
+    warned = (
+        Prompt("Depth check: limit 16.1, heard 17.", Urgency.WARNING),
+        Prompt("Say keep it, or correction and the value.", Urgency.QUESTION),
+        Prompt("Plugger 17.", Urgency.READ_BACK),
+    )
+    yield Scene("too-deep", case.state, warned, Heard("plugger seventeen", 0.91))
+    case.correct("mm", 16.0)
+    case.command("start")
+    yield Scene("hold", case.state, heard=Heard("press", 0.9), meaning="command")
+    yield Scene(
+        "microphone-dead",
+        case.state,
+        microphone=Microphone.DEAD,
+        trouble="The microphone is gone; plug it in again. Typed lines still work.",
+    )
+
+
+def _question() -> Scene:
+    case = _to_downpack()
+    case.heat(3.0)
+    heard = it.Heard(
+        text="carrier thirteen point five", confidence=0.55, doubt="Not heard clearly."
+    )
+    case.do(it.Given(kind="mm", value=13.5, heard=heard))
+    return Scene("question", case.state, heard=Heard("carrier thirteen point five", 0.55))
+
+
+def _molar() -> Scene:
+    canals = ("mesiobuccal", "mesiolingual", "distobuccal", "distolingual")
+    case = Driver(demo=True).set_up(46, *canals)
+    case.canal(20.0, 2.5, 2.5)
+    case.canal_to_pluggers(19.5)
+    return Scene("four-canals", case.state, heard=Heard("(unclear)", 0.2), meaning="unclear")
+
+
+def _backfill() -> Scene:
+    case = _to_downpack()
+    case.downpack(21.0)
+    case.mm(2.5)
+    case.press()
+    case.mm(2.0)
+    return Scene("backfill", case.state, heard=Heard("increment two", 0.83))
+
+
+def _paused() -> Scene:
+    case = _to_downpack()
+    case.command("pause")
+    return Scene("paused", case.state, heard=Heard("pause", 0.95), meaning="command")

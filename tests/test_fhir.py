@@ -1,0 +1,379 @@
+"""The FHIR bundle: read by the library, within R4, linked, coded, true to the case."""
+
+import base64
+import copy
+import hashlib
+import json
+import subprocess
+import sys
+from importlib import import_module
+
+import pytest
+from saved_case import whole
+from typical_case import Driver, barely_started, many_warnings, molar, two_canals
+from ucumvert import get_ucum_parser
+
+from assistant.exchange import codes, r4
+from assistant.exchange.check import bundle_findings, resources
+from assistant.exchange.fhir import bundle, bundle_text
+from assistant.procedure import intents as it
+from assistant.procedure.protocol import Severity
+
+EVERY = [two_canals, molar, barely_started, many_warnings, Driver]
+
+
+def undone_and_redone():
+    """One entry taken back, one corrected, one step done again, one by the assistant."""
+    case = Driver(demo=True).set_up(11, "single")
+    case.mm(22.0)
+    case.command("undo")
+    case.mm(22.0)
+    case.correct("mm", 21.5)
+    case.do(it.WhoSpeaks(who="chairside"))
+    case.choose("incisal_edge")
+    case.command("back")
+    case.choose("cusp_tip")
+    return case
+
+
+def of(found, kind):
+    return [one for _, one in resources(found) if one["resourceType"] == kind]
+
+
+def by_url(found):
+    return {entry["fullUrl"]: entry["resource"] for entry in found["entry"]}
+
+
+def observed(found, code, canal=None):
+    return [
+        one
+        for one in of(found, "Observation")
+        if one["code"]["coding"][0]["code"] == code
+        and (canal is None or one["bodySite"]["text"].startswith(f"{canal} canal"))
+    ]
+
+
+def tooths(found):
+    return f"urn:uuid:{of(found, 'Procedure')[0]['id']}"
+
+
+def every(found, key):
+    """All values of a key, anywhere."""
+    if isinstance(found, list):
+        return [value for one in found for value in every(one, key)]
+    if not isinstance(found, dict):
+        return []
+    here = [found[key]] if key in found else []
+    return here + [value for one in found.values() for value in every(one, key)]
+
+
+@pytest.fixture(scope="module")
+def typical():
+    return bundle(whole(two_canals()))
+
+
+@pytest.mark.parametrize("case", [*EVERY, undone_and_redone])
+def test_library_r4_links_and_codes_find_nothing_wrong(case):
+    assert bundle_findings(json.loads(bundle_text(whole(case())))) == []
+
+
+@pytest.mark.parametrize("case", [two_canals, undone_and_redone])
+def test_the_library_gives_back_what_it_read(case):
+    from fhir.resources.R4B.bundle import Bundle
+
+    found = bundle(whole(case()))
+    again = json.loads(Bundle.model_validate(found).model_dump_json())
+    assert timeless(again) == timeless(found)
+
+
+def timeless(value):
+    """The same with fractions of seconds cut to what both write alike."""
+    if isinstance(value, dict):
+        return {name: timeless(one) for name, one in value.items()}
+    if isinstance(value, list):
+        return [timeless(one) for one in value]
+    if isinstance(value, str) and value.startswith("2026-03-09T"):
+        return value.replace("00000+", "+").replace(".000000", "")
+    return value
+
+
+def test_the_same_case_gives_the_same_bytes():
+    again = bundle_text(whole(two_canals()))
+    assert bundle_text(whole(two_canals())) == again
+    assert bundle_text(whole(two_canals("Operator B"))) != again
+
+
+def test_a_later_export_names_the_same_things_alike():
+    case = Driver().set_up(24, "buccal", "palatal")
+    case.mm(21.0)
+    before = {one["id"]: one for one in of(bundle(whole(case)), "Observation")}
+    case.choose("buccal_cusp")
+    after = {one["id"]: one for one in of(bundle(whole(case)), "Observation")}
+    assert before.keys() < after.keys()
+    assert all(after[name] == one for name, one in before.items())
+
+
+# -- R4 -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "kind", [k for k in r4.ELEMENTS if "." not in k and k != "SimpleQuantity"]
+)
+def test_the_table_of_r4_is_that_of_r4b(kind):
+    """R4 and R4B have the same elements in all types used here (from memory of the list of
+    changes in R4B, which names other resources); one forgotten here shows."""
+    model = getattr(import_module(f"fhir.resources.R4B.{kind.lower()}"), kind)
+    assert set(r4.ELEMENTS[kind]) == set(model.elements_sequence())
+
+
+@pytest.mark.parametrize(
+    ("spoil", "where", "what"),
+    [
+        # Elements that came with R5, of the same meaning as ones used here.
+        (lambda b: of(b, "Procedure")[0].update(occurrencePeriod={}), "Procedure", "no such"),
+        (lambda b: of(b, "Observation")[0].update(triggeredBy=[]), "Observation", "no such"),
+        (lambda b: of(b, "DetectedIssue")[0].update(category=[]), "DetectedIssue", "no such"),
+        (lambda b: of(b, "Observation")[0].update(status="done"), "status", "not one of"),
+        (lambda b: of(b, "Observation")[0].pop("status"), "", "missing"),
+        (lambda b: of(b, "DetectedIssue")[0].update(severity="urgent"), "severity", "not one"),
+        (lambda b: of(b, "Observation")[0].update(note=[]), "note", "list"),
+        (lambda b: b.update(timestamp="2026-03-09"), "timestamp", "instant"),
+        (lambda b: b["entry"].pop(0), "", "leads to nothing"),
+        (lambda b: b["entry"].append(b["entry"][0]), "fullUrl", "another entry"),
+        (lambda b: b["entry"][0].update(fullUrl="urn:uuid:1"), "", "leads to nothing"),
+        (lambda b: of(b, "Patient")[0].update(id="1"), "fullUrl", "resource's id"),
+        (
+            lambda b: of(b, "Observation")[9].update(
+                subject=of(b, "Procedure")[1]["partOf"][0]
+            ),
+            "subject",
+            "leads to a Procedure",
+        ),
+    ],
+)
+def test_a_spoilt_bundle_is_found_out(typical, spoil, where, what):
+    found = copy.deepcopy(typical)
+    spoil(found)
+    wrong = bundle_findings(found)
+    assert any(what in one.what and one.where.startswith("Bundle") for one in wrong), wrong
+    assert any(where in str(one) for one in wrong)
+
+
+@pytest.mark.parametrize("code", ["10", "19", "49", "51", "024", " 24", "2४", 24, None])
+def test_only_permanent_teeth_pass(typical, code):
+    """ISO 3950: 11-18, 21-28, 31-38, 41-48 (51 to 85 are deciduous)."""
+    found = copy.deepcopy(typical)
+    of(found, "Procedure")[0]["bodySite"][0]["coding"][0]["code"] = code
+    assert bundle_findings(found)
+
+
+def test_every_permanent_tooth_passes(typical):
+    """ISO 3950."""
+    found = copy.deepcopy(typical)
+    of(found, "Procedure")[0]["bodySite"][0]["coding"] = [
+        {"system": codes.ISO_3950, "code": f"{quadrant}{position}"}
+        for quadrant in range(1, 5)
+        for position in range(1, 9)
+    ]
+    assert bundle_findings(found) == []
+
+
+# -- units --------------------------------------------------------------------
+
+
+def test_every_unit_is_ucum():
+    """UCUM's own grammar and units, as the library ucumvert has them."""
+    parser = get_ucum_parser()
+    for code in codes.UNITS:
+        parser.parse(code)
+    with pytest.raises(Exception, match=r".+"):
+        parser.parse("millimetre")
+
+
+def test_every_number_of_a_case_has_its_unit(typical):
+    for quantity in [*every(typical, "valueQuantity"), *every(typical, "low")]:
+        assert (quantity["system"], quantity["code"] in codes.UNITS) == (codes.UCUM, True)
+
+
+def test_sizes_are_hundredths_of_a_millimetre_and_rises_are_kelvin(typical):
+    (size,) = observed(typical, "apical_size", "buccal")
+    assert (size["valueQuantity"]["value"], size["valueQuantity"]["code"]) == (30, "10.um")
+    rise = [
+        part["valueRange"]["high"]["code"]
+        for one in observed(typical, "heat")
+        for part in one["component"]
+        if part["code"]["coding"][0]["code"] == "surface-rise"
+    ]
+    assert rise == ["K"] * 4  # two cycles in each of two canals
+
+
+# -- what it says -------------------------------------------------------------
+
+
+def test_the_patient_is_a_code_and_no_more(typical):
+    (patient,) = of(typical, "Patient")
+    assert set(patient) == {"resourceType", "id", "identifier"}
+    assert patient["identifier"][0]["value"] == "case-7"
+
+
+def test_the_operator_is_named_once_and_entries_point_there(typical):
+    (person,) = of(typical, "Practitioner")
+    assert person["name"] == [{"text": "Operator A"}]
+    assert {one["display"] for one in every(typical, "practitioner")} == {"Operator A"}
+
+
+def test_the_assistants_entries_are_hers():
+    found = bundle(whole(undone_and_redone()))
+    (edge, tip) = observed(found, "reference_point")
+    for one in (edge, tip):
+        role = by_url(found)[one["performer"][0]["reference"]]
+        assert role["code"] == [{"text": "Chairside assistant"}]
+        assert "practitioner" not in role
+
+
+def test_each_canal_is_part_of_the_tooths_procedure(typical):
+    whole_tooth, *canals = of(typical, "Procedure")
+    assert whole_tooth["bodySite"][0]["coding"][0]["code"] == "24"
+    assert [one["bodySite"][0]["text"].split()[0] for one in canals] == ["buccal", "palatal"]
+    for one in canals:
+        assert by_url(typical)[one["partOf"][0]["reference"]] == whole_tooth
+        used = [
+            by_url(typical)[ref["reference"]]["type"]["text"] for ref in one["usedReference"]
+        ]
+        assert {"heat carrier", "apical plugger"} <= set(used)
+    for one in of(typical, "Procedure"):
+        assert "complication" not in one and "outcome" not in one
+        assert one["note"][0]["text"].startswith("Warning")
+
+
+@pytest.mark.parametrize(
+    ("case", "procedure", "observation"),
+    [(two_canals, "completed", "final"), (barely_started, "in-progress", "preliminary")],
+)
+def test_signed_is_final(case, procedure, observation):
+    found = bundle(whole(case()))
+    assert {one["status"] for one in of(found, "Procedure")} == {procedure}
+    assert observation in {one["status"] for one in of(found, "Observation")}
+    attested = "attester" in {
+        c["code"] for c in every(of(found, "Provenance"), "coding") for c in c
+    }
+    assert attested is (case is two_canals)
+
+
+def test_taken_back_and_corrected_are_in_error_and_done_again_is_not():
+    found = bundle(whole(undone_and_redone()))
+    lengths = observed(found, "working_length_mm")
+    assert [(one["valueQuantity"]["value"], one["status"]) for one in lengths] == [
+        (22.0, "entered-in-error"),
+        (22.0, "entered-in-error"),
+        (21.5, "preliminary"),
+    ]
+    assert any("21.5 mm" in note["text"] for note in lengths[1]["note"])
+    edges = observed(found, "reference_point")
+    assert [one["status"] for one in edges] == ["preliminary", "preliminary"]
+
+
+def test_demonstration_data_is_labelled_on_every_resource():
+    found = bundle(whole(undone_and_redone()))
+    assert all(one["meta"]["security"][0]["code"] == "HTEST" for _, one in resources(found))
+    assert not every(bundle(whole(two_canals())), "meta")
+
+
+def test_every_entry_warning_and_canal_is_there():
+    case = whole(many_warnings())
+    found = bundle(case)
+    dictated = [one for one in of(found, "Observation") if "coding" in one["method"]]
+    assert len(dictated) == len(case.state.entries)
+    issues = of(found, "DetectedIssue")
+    assert len(issues) == len(case.state.warnings) == 20
+    said = [warning.text for warning in case.state.warnings]
+    assert all(text in issue["detail"] for text, issue in zip(said, issues, strict=True))
+
+
+def test_a_warning_points_at_the_value_that_tripped_it(typical):
+    deep = next(one for one in of(typical, "DetectedIssue") if "heard 17" in one["detail"])
+    assert deep["severity"] == "high"
+    about = by_url(typical)[deep["implicated"][0]["reference"]]
+    assert about["valueQuantity"]["value"] == 17.0
+    assert about["status"] == "entered-in-error"  # it was corrected to 16
+
+
+def test_severities_cover_the_protocols():
+    assert set(codes.SEVERITY) == set(Severity.__args__)
+    assert set(codes.SEVERITY.values()) <= r4.DOMAINS["DetectedIssue", "severity"]
+
+
+def test_what_is_computed_says_from_what(typical):
+    (limit,) = observed(typical, "depth-limit", "buccal")
+    (length,) = [by_url(typical)[one["reference"]] for one in limit["derivedFrom"]]
+    # 5 mm short of the final working length: the limit of protocols/warm-vertical.yaml
+    assert length["code"]["coding"][0]["code"] == "final_working_length_mm"
+    assert limit["valueQuantity"]["value"] == length["valueQuantity"]["value"] - 5.0
+    (points,) = observed(typical, "paper-points", "buccal")
+    read = [
+        by_url(typical)[one["reference"]]["valueQuantity"]["value"]
+        for one in points["derivedFrom"]
+    ]
+    spread, number = points["component"]
+    assert sorted(read)[1] == points["valueQuantity"]["value"] == 21.1
+    assert spread["valueQuantity"]["value"] == pytest.approx(max(read) - min(read))
+    assert number["valueQuantity"]["value"] == len(read) == 3
+    computed = [one for one in of(typical, "Observation") if "derivedFrom" in one]
+    assert computed
+    for one in computed:
+        assert one["method"]["text"].startswith("Computed")
+        assert one["derivedFrom"]
+
+
+def test_levels_follow_the_increments(typical):
+    levels = [
+        one["valueQuantity"]["value"] for one in observed(typical, "increment-level", "buccal")
+    ]
+    assert levels == [13.5, 10.5]  # 16.0 after the downpack, then 2.5 and 3.0 mm
+    (top,) = observed(typical, "fill-level", "buccal")
+    assert top["valueQuantity"]["value"] == 10.5
+
+
+def test_no_temperature_but_computed_rises(typical):
+    warm = [one for one in of(typical, "Observation") if "K" in every(one, "code")]
+    assert warm
+    for one in warm:
+        assert "not measured" in one["code"]["text"]
+        assert "derivedFrom" in one
+    assert "Cel" not in every(typical, "code")
+
+
+def test_the_journal_is_inside_and_named_by_its_hash():
+    case = whole(two_canals())
+    found = bundle(case)
+    (binary,) = of(found, "Binary")
+    raw = base64.b64decode(binary["data"])
+    assert raw == case.journal
+    (provenance,) = of(found, "Provenance")
+    what = provenance["entity"][0]["what"]
+    assert by_url(found)[what["reference"]] == binary
+    last = raw.splitlines(keepends=True)[-1]
+    assert what["identifier"]["value"] == hashlib.sha256(last).hexdigest()
+    bare = bundle(case, with_journal=False)
+    assert of(bare, "Binary") == []
+    assert bundle_findings(bare) == []
+    targets = {one["reference"] for one in provenance["target"]}
+    about = {"Procedure", "Observation", "DetectedIssue"}
+    assert targets == {
+        url for url, one in by_url(found).items() if one["resourceType"] in about
+    }
+
+
+def test_control_characters_and_odd_names_stay_valid():
+    """FHIR strings hold no control characters; the journal keeps what was really given."""
+    case = Driver("A\x00\x1b[2J\nB", code="\t../../x\u202e ")
+    case.set_up(11, "single")
+    found = bundle(whole(case))
+    assert bundle_findings(json.loads(json.dumps(found))) == []
+    assert b"\\u0000" in base64.b64decode(of(found, "Binary")[0]["data"])
+
+
+def test_the_models_are_loaded_for_checking_only():
+    code = "import sys, assistant.commandline.exchange, assistant.exchange.fhir; "
+    code += "sys.exit(any(name.split('.')[0] == 'fhir' for name in sys.modules))"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

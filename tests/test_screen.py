@@ -1,0 +1,688 @@
+"""The screen in a browser: what it shows, who gets in, and that nobody holds the case up."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+import socket
+import time
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any
+
+import httpx2 as httpx
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from starlette.testclient import TestClient
+from starlette.websockets import WebSocketDisconnect
+from typical_case import PROTOCOL, Driver, many_warnings, molar, two_canals
+
+from assistant import assembly
+from assistant.clock import SampleClock, SystemClock
+from assistant.errors import EquipmentError
+from assistant.procedure import facts
+from assistant.procedure import intents as it
+from assistant.procedure.state import CaseState
+from assistant.prompt.prompts import Prompt, Urgency
+from assistant.prompt.sayings import load_wording
+from assistant.screen import server
+from assistant.screen.guard import (
+    CODE_LIFE_S,
+    GRANT_LIFE_S,
+    LINE_CHARACTERS,
+    WRONG_BEFORE_LOCK,
+    WRONG_BEFORE_RENEWAL,
+    Bucket,
+    Paired,
+    Pairing,
+    Refusal,
+    Right,
+    clean_line,
+    host_allowed,
+    own_names,
+    same_origin,
+)
+from assistant.screen.keys import plain_phrase
+from assistant.screen.port import Microphone
+from assistant.screen.server import Hub, Pages, application
+from assistant.screen.strips import instrument_quantities
+from assistant.screen.view import Seen, Trouble, View, Words, view
+from assistant.screen.web import WebScreen
+from assistant.speech.expected import wanted_now
+from assistant.speech.grammar import Grammar
+from assistant.speech.listeners import Heard
+from assistant.speech.understand import understand_typed
+
+LANGUAGE = assembly.language()
+WORDS = Words(wording=load_wording(LANGUAGE.folder), phrases=LANGUAGE.phrases)
+STATIC = Path(server.__file__).with_name("static")
+
+
+def states() -> list[CaseState]:
+    """Every state on the way of a whole case, and some odd ones."""
+    from assistant.procedure.apply import apply, opened
+
+    found = []
+    for case in (two_canals(), molar(), many_warnings()):
+        state = opened(case.events[0])  # type: ignore[arg-type]
+        found.append(state)
+        for event in case.events[1:]:
+            state = apply(state, event)
+            found.append(state)
+    return found
+
+
+STATES = states()
+
+
+def shown(state: CaseState, **more: Any) -> View:
+    moment = state.timer.started if state.timer else state.opened
+    return view(Seen(state=state, **more), WORDS, moment)
+
+
+def numbers_in(value: Any) -> Iterator[float]:
+    if isinstance(value, dict):
+        for each in value.values():
+            yield from numbers_in(each)
+    elif isinstance(value, list):
+        for each in value:
+            yield from numbers_in(each)
+    elif isinstance(value, float):
+        yield value
+
+
+# -- the view ------------------------------------------------------------------
+
+
+def test_every_state_of_a_case_can_be_shown_and_no_number_is_nan() -> None:
+    for state in STATES[::3]:
+        text = shown(state).model_dump_json()
+        assert all(math.isfinite(number) for number in numbers_in(json.loads(text)))
+
+
+def test_every_open_warning_stands_first() -> None:
+    seen = 0
+    for state in STATES:
+        waiting = [w.text for w in state.warnings if w.open]
+        if not waiting:
+            continue
+        notices = shown(state).notices[: len(waiting)]
+        assert sorted(n.text for n in notices) == sorted(waiting)
+        assert {n.level for n in notices} == {"warning"}
+        seen += 1
+    assert seen > 20
+
+
+def test_limits_and_lengths_are_those_of_the_record() -> None:
+    drawn = 0
+    for state in STATES[::2]:
+        for track, strip in zip(state.canals, shown(state).strips, strict=True):
+            assert strip.limit_mm == facts.depth_limit_mm(state, track.name)
+            assert strip.wl_mm == facts.wl_mm(state, track.name)
+            assert strip.wl_final == facts.wl_is_final(state, track.name)
+            assert strip.active == (track.name == state.active)
+            limits = [mark for mark in strip.marks if mark.kind == "limit"]
+            assert [mark.depth_mm for mark in limits] == [strip.limit_mm] * (
+                strip.limit_mm is not None
+            )
+            drawn += len(limits)
+    assert drawn > 100
+
+
+def test_a_protocol_with_another_limit_moves_the_band() -> None:
+    wider = PROTOCOL.limits.short_of_wl_mm.model_copy(update={"value": 6.5})
+    limits = PROTOCOL.limits.model_copy(update={"short_of_wl_mm": wider})
+    case = Driver(protocol=PROTOCOL.model_copy(update={"limits": limits})).set_up(11, "single")
+    case.mm(22.0)
+    mark = next(m for m in shown(case.state).strips[0].marks if m.kind == "limit")
+    assert (mark.depth_mm, mark.value) == (15.5, "15.5 mm")
+
+
+def test_what_is_deeper_than_the_limit_is_marked_and_nothing_else() -> None:
+    for state in STATES[::2]:
+        for strip in shown(state).strips:
+            for mark in strip.marks:
+                if mark.kind in {"instrument", "heat"}:
+                    deeper = (
+                        strip.limit_mm is not None and mark.depth_mm > strip.limit_mm + 1e-6
+                    )
+                    assert mark.beyond == deeper
+    assert "plugger_depth_mm" in instrument_quantities(PROTOCOL)
+
+
+def test_the_fill_never_overlaps_and_ends_at_the_working_length() -> None:
+    for state in (two_canals().state, molar().state):
+        for strip in shown(state).strips:
+            fills = strip.fills
+            assert fills and fills[0].bottom_mm == strip.wl_mm
+            for lower, upper in pairwise(fills):
+                assert upper.bottom_mm == pytest.approx(lower.top_mm)
+                assert upper.top_mm < upper.bottom_mm
+
+
+def test_the_countdown_tells_target_and_elapsed_time() -> None:
+    case = Driver().set_up(11, "single")
+    case.canal_to_pluggers(22.0)
+    case.canal_to_sear(22.0)
+    case.command("start")
+    case.elapsed_s += 1.25
+    countdown = view(Seen(state=case.state), WORDS, case.now()).countdown
+    assert countdown is not None
+    assert (countdown.mode, countdown.target_s) == ("until_off", PROTOCOL.limit("heat_s"))
+    assert countdown.elapsed_s == 1.25
+
+
+def test_every_key_and_phrase_is_understood_by_the_grammar_of_its_step() -> None:
+    """What a key stands for is what the voice understands there, and no other thing."""
+    tried: dict[tuple[Any, str], None] = {}
+    for state in STATES[::11]:
+        now = shown(state)
+        wanted = wanted_now(state)
+        for each in (*now.keys, *now.say):
+            if each.line is not None:
+                tried[wanted, each.line] = None
+    grammars: dict[Any, Grammar] = {}
+    for wanted, line in tried:
+        grammar = grammars.setdefault(wanted, Grammar(LANGUAGE, wanted))
+        intent = understand_typed(line, grammar)
+        assert not isinstance(intent, it.Unclear), (line, wanted)
+    assert len(tried) > 40
+
+
+def test_keys_are_not_given_twice() -> None:
+    for state in STATES[::5]:
+        keys = [key.key for key in shown(state).keys]
+        assert len(keys) == len(set(keys))
+
+
+def test_a_dead_microphone_and_a_failure_stand_large_until_the_case_goes_on() -> None:
+    case = Driver().set_up(11, "single")
+    entries = len(case.state.entries)
+    told = {"microphone": Microphone.DEAD, "trouble": Trouble("The disk is full.", entries)}
+    texts = [n.text for n in shown(case.state, **told).notices if n.level == "trouble"]
+    assert texts == ["MICROPHONE DEAD - type or pedal", "The disk is full."]
+    case.mm(22.0)
+    later = [n.text for n in shown(case.state, **told).notices if n.level == "trouble"]
+    assert later == ["MICROPHONE DEAD - type or pedal"]
+
+
+def test_before_the_first_step_there_is_a_page_too() -> None:
+    empty = view(Seen(trouble=Trouble("No.", 0)), WORDS, SystemClock().now())
+    assert [n.text for n in empty.notices] == ["No."]
+
+
+def test_optional_words_are_left_out_of_a_key() -> None:
+    assert plain_phrase("[radiograph] accepted") == "accepted"
+
+
+# -- codes, grants -----------------------------------------------------------------
+
+
+def paired(pairing: Pairing, code: str, now_s: float = 1000.0) -> Paired:
+    outcome = pairing.attempt(code, "192.0.2.7", now_s)
+    assert isinstance(outcome, Paired)
+    return outcome
+
+
+def test_the_two_codes_give_two_rights_and_the_link_serves_once() -> None:
+    pairing = Pairing(link=True)
+    codes = pairing.fresh_codes(1000.0)
+    assert codes is not None and len(codes.watch) == len(codes.enter) == 8
+    watcher = paired(pairing, f"{codes.watch[:4]} {codes.watch[4:]}")
+    assert watcher.right is Right.WATCH
+    assert paired(pairing, codes.watch).right is Right.WATCH
+    enterer = paired(pairing, codes.link)
+    assert enterer.right is Right.ENTER
+    assert isinstance(pairing.attempt(codes.link, "a", 1000.0), Refusal)
+    assert isinstance(pairing.attempt(codes.enter, "a", 1000.0), Refusal)
+    assert pairing.right_of(enterer.cookie, enterer.key, 1001.0) is Right.ENTER
+    assert pairing.right_of(enterer.cookie, watcher.key, 1001.0) is None
+    assert pairing.right_of(enterer.cookie, enterer.key, 1000.0 + GRANT_LIFE_S) is None
+
+
+def test_codes_run_out() -> None:
+    pairing = Pairing()
+    codes = pairing.fresh_codes(0.0)
+    assert codes is not None and pairing.fresh_codes(CODE_LIFE_S - 1) is None
+    assert isinstance(pairing.attempt(codes.watch, "a", CODE_LIFE_S), Refusal)
+    renewed = pairing.fresh_codes(CODE_LIFE_S)
+    assert renewed is not None and renewed.watch != codes.watch
+
+
+def test_an_empty_code_is_never_one() -> None:
+    pairing = Pairing(link=False)
+    pairing.fresh_codes(0.0)
+    for given_code in ("", " ", "-", "        "):
+        assert isinstance(pairing.attempt(given_code, "a", 0.0), Refusal)
+
+
+def test_wrong_codes_lock_the_address_even_for_the_right_one() -> None:
+    pairing = Pairing()
+    codes = pairing.fresh_codes(0.0)
+    assert codes is not None
+    for _ in range(WRONG_BEFORE_LOCK):
+        outcome = pairing.attempt("wrong", "192.0.2.1", 0.0)
+    assert isinstance(outcome, Refusal) and outcome.wait_s > 0
+    assert isinstance(pairing.attempt(codes.watch, "192.0.2.1", 1.0), Refusal)
+    assert isinstance(pairing.attempt(codes.watch, "192.0.2.2", 1.0), Paired)
+    assert isinstance(pairing.attempt(codes.watch, "192.0.2.1", 61.0), Paired)
+
+
+def test_guessing_from_many_addresses_replaces_the_codes_and_remembers_little() -> None:
+    pairing = Pairing()
+    codes = pairing.fresh_codes(0.0)
+    assert codes is not None
+    for number in range(WRONG_BEFORE_RENEWAL):
+        pairing.attempt("wrong", f"192.0.2.{number}", 0.0)
+    assert isinstance(pairing.attempt(codes.watch, "198.51.100.1", 0.0), Refusal)
+    assert pairing.fresh_codes(0.0) is not None
+    guesses = 0
+    for minute in range(60):  # an hour of a thousand tries a minute
+        pairing.fresh_codes(60.0 * minute)
+        for number in range(1000):
+            tried = pairing.attempt("x", f"2001:db8::{number:x}", 61.0 * minute + 100)
+            guesses += isinstance(tried, Refusal) and tried.reason == "wrong"
+    assert guesses <= 60 * WRONG_BEFORE_RENEWAL
+    assert len(pairing._wrong) <= 256
+
+
+def test_grants_outlive_a_restart_and_hold_no_secret() -> None:
+    pairing = Pairing()
+    codes = pairing.fresh_codes(0.0)
+    assert codes is not None
+    device = paired(pairing, codes.watch, 0.0)
+    kept = pairing.kept(1.0)
+    assert device.cookie not in str(kept) and device.key not in str(kept)
+    again = Pairing(grants=kept)
+    assert again.right_of(device.cookie, device.key, 2.0) is Right.WATCH
+
+
+# -- hosts, origins, lines --------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("host", "header", "allowed"),
+    [
+        ("127.0.0.1", "127.0.0.1:7343", True),
+        ("127.0.0.1", "localhost:7343", True),
+        ("127.0.0.1", "[::1]:7343", True),
+        ("127.0.0.1", "LOCALHOST:7343", True),
+        ("127.0.0.1", "localhost", False),
+        ("127.0.0.1", "localhost:80", False),
+        ("127.0.0.1", "rebound.example:7343", False),
+        ("127.0.0.1", "192.0.2.1:7343", False),
+        ("127.0.0.1", "localhost.rebound.example:7343", False),
+        ("127.0.0.1", "", False),
+        ("127.0.0.1", "127.0.0.1:7343:7343", False),
+        ("127.0.0.1", "127.0.0.1:٧٣٤٣", False),
+        ("127.0.0.1", "[::1:7343", False),
+        ("0.0.0.0", "192.0.2.1:7343", True),
+        ("0.0.0.0", "[2001:db8::1]:7343", True),
+        ("0.0.0.0", "rebound.example:7343", False),
+        ("0.0.0.0", "surgery:7343", True),
+        ("192.0.2.9", "192.0.2.9:7343", True),
+        ("192.0.2.9", "192.0.2.8:7343", False),
+    ],
+)
+def test_only_own_names_are_served(host: str, header: str, allowed: bool) -> None:
+    assert host_allowed(header, own_names(host, "surgery"), 7343) is allowed
+
+
+@given(st.text(max_size=40))
+def test_no_host_header_is_an_error(header: str) -> None:
+    assert host_allowed(header, own_names("127.0.0.1", "surgery"), 7343) in {True, False}
+
+
+def test_origin_means_scheme_host_and_port() -> None:
+    assert same_origin("http://127.0.0.1:7343", "127.0.0.1:7343")
+    for origin in (None, "null", "https://127.0.0.1:7343", "http://127.0.0.1:8000", "http://x"):
+        assert not same_origin(origin, "127.0.0.1:7343")
+
+
+@given(st.text(max_size=400))
+def test_a_typed_line_is_one_short_line_without_control_characters(text: str) -> None:
+    line = clean_line(text)
+    assert len(line) <= LINE_CHARACTERS
+    assert line == line.strip() and len(line.splitlines()) <= 1
+    assert line.isprintable() or any(c in line for c in "\u3000\xa0")
+    assert clean_line(line) == line
+
+
+def test_a_bucket_lets_a_burst_through_and_then_its_rate() -> None:
+    bucket = Bucket(per_s=5, burst=20)
+    assert sum(bucket.takes(0.0) for _ in range(100)) == 20
+    assert sum(bucket.takes(t / 100) for t in range(1, 201)) in {9, 10, 11}
+
+
+# -- requests ----------------------------------------------------------------------
+
+
+class Room:
+    """The application in process, with a hub that needs no thread."""
+
+    def __init__(self) -> None:
+        self.typed: list[str] = []
+        self.codes: list[Any] = []
+        self.hub = Hub(lambda: 0.0)
+        self.pairing = Pairing(link=True)
+        self.pages = Pages(
+            self.hub,
+            self.pairing,
+            lambda: 7343,
+            self.typed.append,
+            self.codes.append,
+            lambda _right, _address: None,
+        )
+        self.pages.renew()
+        app = application(self.pages, own_names("127.0.0.1", "surgery"), lambda: 7343)
+        self.client = TestClient(app, base_url="http://127.0.0.1:7343")
+
+    def pair(self, code: str, **headers: str) -> Any:
+        origin = {"Origin": "http://127.0.0.1:7343"} | headers
+        return self.client.post("/pair", json={"code": code}, headers=origin)
+
+    def key(self, right: str = "enter") -> str:
+        answer = self.pair(getattr(self.codes[-1], right))
+        assert answer.status_code == 200
+        return str(answer.json()["key"])
+
+    def live(self, key: str, **headers: str) -> Any:
+        origin = {"Origin": "http://127.0.0.1:7343"} | headers
+        return self.client.websocket_connect(
+            "ws://127.0.0.1:7343/live", subprotocols=["fillwarm", key], headers=origin
+        )
+
+
+@pytest.fixture
+def room() -> Room:
+    return Room()
+
+
+def test_the_page_is_strict_about_what_it_loads(room: Room) -> None:
+    answer = room.client.get("/")
+    policy = answer.headers["content-security-policy"]
+    assert "default-src 'none'" in policy and "unsafe" not in policy and "*" not in policy
+    assert "frame-ancestors 'none'" in policy and "form-action 'none'" in policy
+    assert answer.headers["x-frame-options"] == "DENY"
+    assert answer.headers["x-content-type-options"] == "nosniff"
+    assert answer.headers["cache-control"] == "no-store"
+    assert answer.headers["referrer-policy"] == "no-referrer"
+    assert "server" not in answer.headers and "etag" not in answer.headers
+    for path in STATIC.iterdir():
+        served = room.client.get(f"/static/{path.name}")
+        assert served.status_code == 200 and "content-security-policy" in served.headers
+        source = path.read_text().replace("http://www.w3.org/2000/svg", "")
+        assert "http://" not in source and "https://" not in source and "//cdn" not in source
+    page = (STATIC / "index.html").read_text()
+    assert "<style" not in page and " style=" not in page and " onclick" not in page
+    scripts = (STATIC / "screen.js").read_text() + (STATIC / "depths.js").read_text()
+    for markup in ("innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval("):
+        assert markup not in scripts
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/",
+        "/static",
+        "/static/../server.py",
+        "/static/%2e%2e/server.py",
+        "/static/..%2fserver.py",
+        "/static/%252e%252e/server.py",
+        "/static//etc/passwd",
+        "/static/%2fetc%2fpasswd",
+        "/static/..\\server.py",
+        "/static/screen.js%00.html",
+        "/static/screen.js/../../server.py",
+        "/server.py",
+        "/docs",
+        "/openapi.json",
+    ],
+)
+def test_nothing_but_the_page_is_served(room: Room, path: str) -> None:
+    answer = room.client.get(path, follow_redirects=False)
+    assert answer.status_code in {400, 404, 405}
+    assert "Hub" not in answer.text and "root:" not in answer.text
+
+
+def test_another_name_for_this_address_is_refused(room: Room) -> None:
+    for header in ("rebound.example:7343", "127.0.0.1:80", "", "localhost"):
+        answer = room.client.get("/", headers={"Host": header})
+        assert answer.status_code in {400, 403} and "Fillwarm" not in answer.text
+
+
+@pytest.mark.parametrize(
+    "origin", ["http://other.example", "null", "http://127.0.0.1:9999", ""]
+)
+def test_pages_of_others_can_neither_pair_nor_watch(room: Room, origin: str) -> None:
+    assert room.pair(room.codes[-1].watch, Origin=origin).status_code == 403
+    key = room.key("watch")
+    with pytest.raises(WebSocketDisconnect), room.live(key, Origin=origin):
+        pass
+
+
+def test_pairing_needs_an_origin_and_json(room: Room) -> None:
+    code = room.codes[-1].watch
+    assert room.client.post("/pair", json={"code": code}).status_code == 403
+    origin = {"Origin": "http://127.0.0.1:7343"}
+    plain = {**origin, "Content-Type": "text/plain"}
+    body = json.dumps({"code": code})
+    assert room.client.post("/pair", content=body, headers=plain).status_code == 415
+    as_json = {**origin, "Content-Type": "application/json"}
+    for wrong in (b"", b"\xff\xfe", b"[]", b'{"code": 5}', b'{"code": ""}', b"x" * 100_000):
+        answer = room.client.post("/pair", content=wrong, headers=as_json)
+        assert answer.status_code == 400
+
+
+def test_the_cookie_is_out_of_reach_of_scripts_and_other_sites(room: Room) -> None:
+    cookie = room.pair(room.codes[-1].watch).headers["set-cookie"].lower()
+    assert "httponly" in cookie and "samesite=strict" in cookie
+
+
+def test_wrong_codes_are_locked_out(room: Room) -> None:
+    codes = [room.pair("00000000").status_code for _ in range(WRONG_BEFORE_LOCK + 1)]
+    assert codes[:-2] == [403] * (WRONG_BEFORE_LOCK - 1) and codes[-1] == 429
+    assert room.pair(room.codes[-1].watch).status_code == 429
+
+
+def test_without_cookie_or_key_nobody_watches(room: Room) -> None:
+    key = room.key("watch")
+    for given_key in ("", "x" * 43, "x" * 1000):
+        with pytest.raises(WebSocketDisconnect), room.live(given_key):
+            pass
+        assert room.client.get("/who", headers={"X-Key": given_key}).status_code == 401
+    assert room.client.get("/who", headers={"X-Key": key}).json() == {"right": "watch"}
+    room.client.cookies.clear()
+    with pytest.raises(WebSocketDisconnect), room.live(key):
+        pass
+
+
+def test_a_watcher_sees_and_cannot_enter(room: Room) -> None:
+    room.hub.publish('{"ask":"here"}')
+    with room.live(room.key("watch")) as link:
+        told = json.loads(link.receive_text())
+        assert (told["kind"], told["view"]) == ("view", {"ask": "here"})
+        link.send_text('{"kind":"line","text":"plugger sixteen"}')
+        closed = _closed(link)
+    assert closed.reason == "this screen only watches" and room.typed == []
+
+
+def test_what_is_entered_is_a_typed_line(room: Room) -> None:
+    with room.live(room.key()) as link:
+        for text in ("plugger 16.5", " a\r\nb\x00\x1b[31mc\u202e ", "\x00\n", "x" * 900):
+            link.send_text(json.dumps({"kind": "line", "text": text}))
+        link.send_text('{"kind":"tap"}')
+        link.send_text('{"kind":"no such"}')
+        assert _closed(link).code == 1008
+    assert room.typed == ["plugger 16.5", "a b[31mc", "x" * LINE_CHARACTERS, ""]
+
+
+@pytest.mark.parametrize(
+    ("message", "code"),
+    [
+        ("", 1008),
+        ("null", 1008),
+        ("{", 1008),
+        ('{"kind":"line"}', 1008),
+        ('{"kind":"line","text":5}', 1008),
+        ('{"kind":"line","text":"a","more":1}', 1008),
+        ('{"kind":"quit"}', 1008),
+        ("[" * 1500, 1008),
+        ('{"kind":"line","text":"' + "x" * 5000 + '"}', 1009),
+        (b"\x00\xff\x13", 1003),
+    ],
+)
+def test_what_is_not_understood_closes_with_a_reason(
+    room: Room, message: str | bytes, code: int
+) -> None:
+    with room.live(room.key()) as link:
+        if isinstance(message, bytes):
+            link.send_bytes(message)
+        else:
+            link.send_text(message)
+        closed = _closed(link)
+    assert closed.code == code and closed.reason
+    assert room.typed == []
+
+
+def test_a_flood_is_closed(room: Room) -> None:
+    with room.live(room.key()) as link:
+        for _ in range(30):
+            link.send_text('{"kind":"tap"}')
+        assert _closed(link).reason == "too many messages"
+    assert len(room.typed) == 20
+
+
+def _closed(link: Any) -> WebSocketDisconnect:
+    try:
+        while True:
+            link.receive_text()
+    except WebSocketDisconnect as closed:
+        return closed
+
+
+# -- the thread --------------------------------------------------------------------
+
+
+@pytest.fixture
+def screen(tmp_path: Path) -> Iterator[WebScreen]:
+    lines: list[str] = []
+    made = WebScreen(
+        "127.0.0.1", 0, SystemClock(), LANGUAGE, lines.append, tmp_path / "paired.json"
+    )
+    made.start(SimpleQueue())
+    yield made
+    made.close()
+
+
+def _until(holds: Any) -> None:
+    for _ in range(1000):
+        if holds():
+            return
+        time.sleep(0.01)
+    raise AssertionError("it never came")
+
+
+def _pair(screen: WebScreen) -> tuple[str, str]:
+    assert screen.codes is not None
+    base = f"http://127.0.0.1:{screen.port}"
+    answer = httpx.post(
+        f"{base}/pair", json={"code": screen.codes.watch}, headers={"Origin": base}
+    )
+    return answer.headers["set-cookie"].partition(";")[0], answer.json()["key"]
+
+
+def test_a_viewer_that_does_not_read_holds_nothing_up(screen: WebScreen) -> None:
+    cookie, key = _pair(screen)
+    slow = socket.create_connection(("127.0.0.1", screen.port))
+    slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
+    slow.sendall(
+        f"GET /live HTTP/1.1\r\nHost: 127.0.0.1:{screen.port}\r\n"
+        f"Origin: http://127.0.0.1:{screen.port}\r\nCookie: {cookie}\r\n"
+        "Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n"
+        f"Sec-WebSocket-Protocol: fillwarm, {key}\r\n\r\n".encode()
+    )
+    _until(lambda: screen._hub.viewers == 1)
+    screen.show_step(two_canals().state)
+    before = screen._hub.version
+    for number in range(2000):
+        screen.show_prompts([Prompt(f"line {number} " * 20, Urgency.READ_BACK)])
+    _until(lambda: "line 1999 " in screen._hub._view)
+    # Two thousand were shown; what came together was made into few views.
+    assert screen._hub.version - before < 200
+    slow.close()
+
+
+def test_a_script_in_what_was_heard_stays_text(screen: WebScreen) -> None:
+    script = '</script><img src=x onerror="alert(1)">'
+    screen.show_step(Driver(code=script).state)
+    screen.show_heard(Heard(script, 0.4), "given")
+    screen.show_trouble(script)
+    _until(lambda: "onerror" in screen._hub._view)
+    told = json.loads(screen._hub._message())["view"]
+    assert told["heard"]["text"] == told["case"] == told["notices"][0]["text"] == script
+
+
+def test_restarted_it_knows_its_screens_and_the_file_is_the_owners_alone(
+    screen: WebScreen, tmp_path: Path
+) -> None:
+    cookie, key = _pair(screen)
+    kept = tmp_path / "paired.json"
+    assert kept.stat().st_mode & 0o077 == 0
+    assert key not in kept.read_text() and cookie.partition("=")[2] not in kept.read_text()
+    again = WebScreen("127.0.0.1", 0, SystemClock(), LANGUAGE, [].append, kept)
+    right = again._pairing.right_of(cookie.partition("=")[2], key, time.time())
+    assert right is Right.WATCH
+
+
+def test_a_spoilt_file_of_grants_only_means_pairing_again(tmp_path: Path) -> None:
+    (tmp_path / "paired.json").write_text("{")
+    again = WebScreen(
+        "127.0.0.1", 0, SystemClock(), LANGUAGE, [].append, tmp_path / "paired.json"
+    )
+    assert again._pairing.kept(0.0) == ()
+
+
+def test_a_port_that_is_taken_is_one_sentence(screen: WebScreen) -> None:
+    second = WebScreen("127.0.0.1", screen.port, SystemClock(), LANGUAGE, [].append)
+    with pytest.raises(EquipmentError, match="--screen-port"):
+        second.start(SimpleQueue())
+    with pytest.raises(EquipmentError, match="--screen-host"):
+        WebScreen("no.such.host.invalid", 0, SystemClock(), LANGUAGE, [].append).start(
+            SimpleQueue()
+        )
+
+
+def test_what_cannot_be_shown_is_said_and_the_case_goes_on(
+    screen: WebScreen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("assistant.screen.view.strips", lambda *_: 1 / 0)
+    screen.show_step(two_canals().state)
+    _until(lambda: "cannot show the case" in screen._hub._view)
+
+
+def test_the_clock_tells_how_long_the_case_has_not_asked() -> None:
+    from typical_case import START
+
+    from assistant.screen.web import WatchedClock
+
+    watched = WatchedClock(SampleClock(START))
+    watched.advance(2.0)
+    assert watched.now().mono_s == 2.0 and not watched.real
+    first = watched.idle_s()
+    assert watched.idle_s() >= first >= 0.0
+    watched.now()
+    asyncio.run(asyncio.to_thread(lambda: [watched.idle_s(), watched.now()]))
+
+
+def test_lines_go_into_the_queue_of_the_session(screen: WebScreen) -> None:
+    typed: SimpleQueue[str | None] = screen._typed
+    with pytest.raises(Empty):
+        typed.get_nowait()
+    screen._take("plugger 16")
+    assert typed.get_nowait() == "plugger 16"
