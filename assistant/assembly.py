@@ -225,7 +225,7 @@ def session(
         mouth=Mouth(Pyttsx3Voice(), player, seconds),
         screen=Screens(TerminalScreen(write, lambda: seconds() - started), *screens),
         language=words,
-        wording=load_wording(words.folder),
+        wording=load_wording(words.folder, words.phrases),
         hearing=ears,
         echo=echo,
         read_back_on_screen=not player.audible,

@@ -22,6 +22,7 @@ from assistant.data import data_folder
 from assistant.errors import InputFileError, RecordDamaged, UserError
 from assistant.procedure import intents as it
 from assistant.procedure.apply import replay
+from assistant.procedure.events import EVENTS
 from assistant.procedure.facts import text_of
 from assistant.procedure.own_instruments import PluggerFile
 from assistant.procedure.protocol import Protocol
@@ -193,6 +194,23 @@ def test_a_question_dropped_by_an_undo_elsewhere_stays_in_the_log() -> None:
     assert case.state.pending is None
     assert [one.reason for one in case.state.rejected] == ["gone back"]
     assert case.state.rejected[0].text == "10.6"
+
+
+@pytest.mark.parametrize(
+    "intent",
+    [
+        it.Given(kind="canals", value=("\ud800",), heard=it.Heard(text="\udfff")),
+        it.Chosen(option="\ud800"),
+        it.SwitchCanal(canal="\ud800"),
+        it.Trouble(text="\ud800"),
+        it.Unclear(reason="\ud800", readings=("\ud800",)),
+    ],
+)
+def test_half_characters_can_be_recorded(intent: it.AnyIntent) -> None:
+    case = Driver().set_up(24, "buccal")
+    case.do(intent)
+    for event in case.events:
+        assert EVENTS.validate_json(EVENTS.dump_json(event)) == event
 
 
 @settings(max_examples=30)

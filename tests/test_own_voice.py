@@ -19,8 +19,8 @@ from assistant.procedure.protocol import Protocol
 from assistant.procedure.templates import FIELDS
 from assistant.prompt.sayings import load_wording, spoken
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.session import STOP_TWICE_S
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
+from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import UrgentEar
 from assistant.yamlfile import load_yaml
 

@@ -9,7 +9,7 @@ from math import ceil
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from typical_case import Driver, two_canals
+from typical_case import PROTOCOL, Driver, two_canals
 
 from assistant.data import data_folder
 from assistant.procedure import events as ev
@@ -21,7 +21,8 @@ from assistant.prompt.countdown import cues
 from assistant.prompt.prompts import Urgency
 from assistant.prompt.sayings import load_wording, said_value, spoken
 from assistant.prompt.wording import respond
-from assistant.speech.grammar import number_words
+from assistant.speech.grammar import Grammar, Wanted, load_language, number_words
+from assistant.speech.understand import understand_typed
 
 WORDING = load_wording(data_folder("grammars") / "en")
 START = datetime(2026, 3, 9, 14, 5, tzinfo=UTC)
@@ -281,3 +282,14 @@ def test_nothing_is_asked_once_the_note_is_signed() -> None:
     case = two_canals()
     assert asked(case, "repeat") == WORDING.refusals["signed"]
     assert asked(case, "how_long") == "Minutes left: about 0."
+
+
+def test_what_can_be_said_is_named_as_it_is_understood() -> None:
+    language = load_language(data_folder("grammars") / "en")
+    named = load_wording(language.folder, language.phrases).option_phrases
+    for step in PROTOCOL.steps():
+        for each in step.options:
+            said = named[each.id]
+            intent = understand_typed(said, Grammar(language, Wanted(options=(each.id,))))
+            assert isinstance(intent, it.Chosen), said
+            assert intent.option == each.id

@@ -6,14 +6,26 @@ typed line; nothing else reaches ``decide``. All carry how they were heard.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator
 
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Frozen
 
 Channel = Literal["voice", "typed", "key", "pedal", "clock"]
 
-Scalar = float | int | str | tuple[str, ...]
+
+def _recordable(text: str) -> str:
+    """The text with a mark in the place of half characters (lone surrogates)."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+Text = Annotated[str, AfterValidator(_recordable)]
+"""Text from outside. A terminal or a page can send what UTF-8, and so the journal,
+cannot hold; it must not stop the case."""
+
+Scalar = float | int | Text | tuple[Text, ...]
 """The value of an entry: mm, s or taper (float), size or tooth (int), an option
 id (str), canal names (tuple)."""
 
@@ -30,9 +42,9 @@ class Heard(Frozen):
             a press when it is said, not when it has been recognised.
     """
 
-    text: str = ""
+    text: Text = ""
     confidence: float = 1.0
-    doubt: str | None = None
+    doubt: Text | None = None
     channel: Channel = "typed"
     began: Moment | None = None
 
@@ -51,7 +63,7 @@ class Given(Intent):
 
     kind: ValueKind
     value: Scalar
-    quantity: str | None = None
+    quantity: Text | None = None
 
 
 class Correction(Intent):
@@ -59,25 +71,25 @@ class Correction(Intent):
 
     kind: ValueKind
     value: Scalar
-    quantity: str | None = None
+    quantity: Text | None = None
 
 
 class Chosen(Intent):
     """One of a step's options was named."""
 
-    option: str
+    option: Text
 
 
 class Skip(Intent):
     """Leave this step out, because of ``reason`` (free words, None if not given)."""
 
-    reason: str | None = None
+    reason: Text | None = None
 
 
 class SwitchCanal(Intent):
     """Go on with another canal."""
 
-    canal: str
+    canal: Text
 
 
 class WhoSpeaks(Intent):
@@ -123,8 +135,8 @@ class Unclear(Intent):
         readings: the meanings it could have had, when there were several.
     """
 
-    reason: str
-    readings: tuple[str, ...] = ()
+    reason: Text
+    readings: tuple[Text, ...] = ()
 
 
 class Tick(Intent):
@@ -140,20 +152,20 @@ class ReadOut(Intent):
 class Reopen(Intent):
     """The program was started again on this case; ``note`` says what was found."""
 
-    note: str
+    note: Text
 
 
 class Trouble(Intent):
     """A device or an engine failed or came back; ``text`` says what still works."""
 
-    text: str
+    text: Text
 
 
 class Append(Intent):
     """Add ``text`` to a signed case, in the name of ``by``."""
 
-    text: str
-    by: str
+    text: Text
+    by: Text
 
 
 AnyIntent = (

@@ -12,6 +12,7 @@ from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import Entry
 from assistant.speech.grammar import number_words
+from assistant.speech.phrases import Phrases, plain_phrase
 from assistant.yamlfile import load_yaml
 
 
@@ -28,15 +29,22 @@ class Wording(BaseModel):
     refusals: dict[str, str]
     notices: dict[str, str]
     answers: dict[str, str]
+    option_phrases: dict[str, str] = {}
+    """How each option of a step is said; taken from ``phrases.yaml``."""
 
 
-def load_wording(folder: Path) -> Wording:
-    """Read ``wording.yaml`` of a language folder.
+def load_wording(folder: Path, phrases: Phrases | None = None) -> Wording:
+    """Read ``wording.yaml`` of a language folder; with the ``phrases`` of the same
+    language, options are named as they are understood.
 
     Raises:
         InputFileError: missing or malformed; names file and line.
     """
-    return load_yaml(folder / "wording.yaml", Wording)
+    found = load_yaml(folder / "wording.yaml", Wording)
+    if phrases is None:
+        return found
+    named = {option: plain_phrase(ways[0]) for option, ways in phrases.options.items()}
+    return found.model_copy(update={"option_phrases": named})
 
 
 def said_entry(entry: Entry, words: Wording) -> str:

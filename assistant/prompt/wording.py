@@ -217,7 +217,7 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
             minutes = math.ceil(answers.seconds_left(state) / 60)
             text = words.answers["how_long"].format(minutes=minutes)
         case "what_can_i_say":
-            phrases = ", ".join(answers.sayable(state))
+            phrases = ", ".join(answers.sayable(state, words.option_phrases))
             text = words.answers["say_now"].format(phrases=phrases)
             if state.timer is not None:
                 text = words.refusals["timer_running"]  # no word of ours may end it

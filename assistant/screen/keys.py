@@ -6,14 +6,13 @@ would be another language to learn.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 from assistant.procedure.protocol import Step
 from assistant.procedure.state import CaseState
 from assistant.prompt import answers
 from assistant.screen.strips import Shown
-from assistant.speech.phrases import Phrases
+from assistant.speech.phrases import Phrases, plain_phrase
 
 TAP = "tap"
 """What the pedal key is called; it sends no phrase."""
@@ -39,11 +38,6 @@ class Key(Shown):
     text: str
     line: str | None
     now: bool = False
-
-
-def plain_phrase(template: str) -> str:
-    """The shortest phrase of a template: without what is in brackets."""
-    return " ".join(re.sub(r"\[[^\]]*\]", " ", template).split())
 
 
 def command(phrases: Phrases, verb: str, step: Step | None = None) -> str:
@@ -96,10 +90,9 @@ def say_now(state: CaseState, phrases: Phrases) -> tuple[Phrase, ...]:
     if waits or state.paused or state.pending is not None or state.timer is not None:
         return first
     known = [plain_phrase(way) for ways in phrases.commands.values() for way in ways]
-    always = answers.sayable(state)[len(_options(state)) :]
+    always = answers.sayable(state, {})[len(_options(state)) :]
     rest = [part for text in always for part in text.split(", ")]
-    # "undo" is short for "undo that".
-    whole = [next((way for way in known if f"{way} ".startswith(f"{t} ")), None) for t in rest]
+    whole = [text if text in known else None for text in rest]
     told = {phrase.text for phrase in first}
     return (
         *first,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -192,3 +193,8 @@ def read_lexicon(path: Path) -> dict[str, tuple[str, ...]]:
             )
         lexicon[word] = (*lexicon.get(word, ()), " ".join(phones))
     return lexicon
+
+
+def plain_phrase(template: str) -> str:
+    """The shortest phrase of a template: without what is in brackets."""
+    return " ".join(re.sub(r"\[[^\]]*\]", " ", template).split())

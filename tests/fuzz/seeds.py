@@ -169,7 +169,7 @@ ROOM = json.dumps(
         "accept": 0.9,
         "command": 0.6,
         "reject": 0.2,
-        "verdict": "ready",
+        "verdict": "good",
         "advice": [],
     }
 ).encode()

@@ -102,9 +102,10 @@ def _protocol(raw: bytes) -> None:
 def _say(state: CaseState, intent: it.AnyIntent) -> CaseState:
     events = decide(state, intent, NOW)
     for event in events:
+        assert ev.EVENTS.validate_json(ev.EVENTS.dump_json(event)) == event
         state = apply(state, event)
     for prompt in respond(events, state, WORDING):
-        assert isinstance(prompt.text, str)
+        prompt.text.encode("utf-8")
     return state
 
 
