@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from decimal import ROUND_FLOOR, Decimal
+from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from statistics import median
 
 from assistant.canal.teeth import Tooth, canal_sets, length_plausible
@@ -41,7 +41,7 @@ NOT_READY = frozenset({"no", "wet", "bleeding", "exudate"})
 READINESS = frozenset(
     {"rubber_dam", "tooth_quiet", "radiograph_available", "shaped_and_irrigated", "dryness"}
 )
-SEEN_TWICE_MM = 0.15
+MARGIN_MM = 0.06
 """Between what certainly goes in and what certainly binds, the oracle does not judge."""
 
 
@@ -217,7 +217,7 @@ class Rules:
         return [r.number for r in newest if r.number is not None] or [Decimal(0)]
 
     def _lengths_disagree(self, t: Told) -> bool:
-        """The apex locator against the middle of the paper points that count."""
+        """The apex locator against the middle, to 0.1 mm, of the paper points that count."""
         if t.quantity == "apex_locator_mm":
             points = self.standing(t.canal, "paper_point_mm")
             numbers = [p.number for p in points if p.number is not None]
@@ -229,7 +229,8 @@ class Rules:
             return False
         if not middles or located is None:
             return False
-        return abs(median(middles) - located) > self.limit("apex_locator_agree_mm")
+        middle = median(middles).quantize(Decimal("0.1"), ROUND_HALF_UP)
+        return abs(middle - located) > self.limit("apex_locator_agree_mm")
 
     def beyond_reach(self, t: Told, value: Decimal) -> bool | None:
         """Whether every plugger of the set certainly binds above this depth (True), or
@@ -251,11 +252,11 @@ class Rules:
             return None  # beyond the prepared canal: nothing is known there
         room = float(size[-1] / 100 + taper[-1] * above)
         tips = [line.tip_mm for line in self.instruments.pluggers]
-        if min(tips) > room + SEEN_TWICE_MM:
+        if min(tips) > room + MARGIN_MM:
             return True
         shafts = [line.tip_mm + line.taper * float(value) for line in self.instruments.pluggers]
         slack = room - 2 * float(self.protocol.limit("plugger_clearance_mm"))
-        return False if min(shafts) < slack - SEEN_TWICE_MM else None
+        return False if min(shafts) < slack - MARGIN_MM else None
 
 
 def _tenth_below(length: Decimal) -> Decimal:

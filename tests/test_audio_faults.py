@@ -39,7 +39,7 @@ from assistant.speech.frontend import Utterance
 from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples, StepGrammar
-from assistant.speech.live import Back, Ended, Gone, Live
+from assistant.speech.live import Awaited, Back, Ended, Gone, Live
 from assistant.speech.understand import Trust
 from assistant.speech.watchdog import Watched
 from assistant.yamlfile import load_yaml
@@ -703,3 +703,33 @@ def test_it_is_the_case_that_decides(tmp_path: Path) -> None:
         before.step,
         before.pending,
     )
+
+
+def test_a_microphone_missing_at_the_start_is_used_once_it_is_there() -> None:
+    frame = np.ones(FRAME_SAMPLES, np.int16)
+
+    class Plugged:
+        name = "headset"
+        closed = False
+
+        def frames(self) -> Iterator[Samples]:
+            yield frame
+
+        def close(self) -> None:
+            self.closed = True
+
+    plugged, looked = Plugged(), []
+
+    def opened() -> Plugged:
+        if len(looked) < 2:
+            raise EquipmentError("No microphone was found.")
+        return plugged
+
+    source = Awaited(opened, lambda: looked.append(1))
+    for _ in range(2):
+        with pytest.raises(EquipmentError):
+            next(source.frames())
+    assert next(source.frames()) is frame
+    assert source.name == "headset"
+    source.close()
+    assert plugged.closed

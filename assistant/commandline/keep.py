@@ -63,7 +63,7 @@ def backup(file: Path, some: tuple[str, ...], by: str | None) -> None:
         tell(f"Left out, being no plain file or having no plain name: {path}")
     members = len(made.manifest.members)
     click.echo(
-        f"{file}: {len(made.manifest.cases)} cases, {members} files, {made.size} bytes, "
+        f"{file}: cases: {len(made.manifest.cases)}, files: {members}, {made.size} bytes, "
         "read back and whole."
     )
     click.echo(f"sha256 {made.sha256}")

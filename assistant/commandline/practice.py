@@ -10,6 +10,7 @@ import click
 
 from assistant import assembly
 from assistant.clock import SampleClock, SystemClock
+from assistant.commandline import wiring
 from assistant.commandline.case import fresh, list_written
 from assistant.commandline.options import (
     FILE,
@@ -25,7 +26,6 @@ from assistant.commandline.options import (
     this_second,
     usual_words,
 )
-from assistant.commandline.run import _microphone, _read_lines
 from assistant.data import protocol_path
 from assistant.demo.dictation import default_voice
 from assistant.demo.rehearsal import Operator
@@ -162,6 +162,7 @@ def practice(
             second=second,
             earpiece=not loudspeaker,
             listen=Listen(listen),
+            watched=True,
         )
     clock = SystemClock()
     if steps is None:
@@ -171,8 +172,8 @@ def practice(
     player = assembly.loudspeaker(silent or typed, speaker, click.echo)
     shown = FindingsScreen(exercise.scenario, click.echo)
     sitting = assembly.session(case, clock, player, click.echo, words, ears, [shown])
-    source: AudioSource | None = None if typed else _microphone(microphone)
-    _read_lines(sitting.typed, ends=source is None)
+    source: AudioSource | None = None if typed else wiring.microphone(microphone)
+    wiring.read_lines(sitting.typed, ends=not wiring.heard(source))
     try:
         sitting.run(source)
     finally:

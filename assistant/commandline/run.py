@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import sys
-import threading
 from pathlib import Path
-from queue import SimpleQueue
 from typing import TYPE_CHECKING
 
 import click
@@ -13,6 +10,7 @@ from platformdirs import user_data_path
 
 from assistant import assembly, roomcheck
 from assistant.clock import Clock, SampleClock, SystemClock
+from assistant.commandline import wiring
 from assistant.commandline.case import fresh, list_written
 from assistant.commandline.options import (
     FILE,
@@ -29,7 +27,6 @@ from assistant.commandline.options import (
     usual_words,
 )
 from assistant.data import protocol_path
-from assistant.errors import EquipmentError
 from assistant.instrument_files import load_pluggers
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import SilentPlayer
@@ -40,7 +37,6 @@ from assistant.session import Session
 from assistant.speech.attention import Listen
 from assistant.speech.audio import (
     AudioSource,
-    MicrophoneSource,
     wav_source,
 )
 from assistant.speech.grammar import Language
@@ -166,9 +162,9 @@ def run(
     sitting = assembly.session(case, clock, player, click.echo, words, ears, screens)
     source: AudioSource | None = recording
     if recording is None and not typed:
-        source = _microphone(microphone)
+        source = wiring.microphone(microphone)
     if recording is None:
-        _read_lines(sitting.typed, ends=source is None)
+        wiring.read_lines(sitting.typed, ends=not wiring.heard(source))
     if source is not None and profile is not None:
         source = roomcheck.Amplified(source, profile.gain)
     try:
@@ -214,27 +210,6 @@ def _web_screen(host: str, port: int, clock: Clock, words: Language) -> WebScree
 
     paired = user_data_path("fillwarm") / "screen" / "paired.json"
     return WebScreen(host, port, clock, words, click.echo, grants=paired)
-
-
-def _microphone(device: str | None) -> AudioSource | None:
-    """The microphone, or None: the case goes on by typed lines."""
-    try:
-        return MicrophoneSource(device)
-    except EquipmentError as missing:
-        click.echo(f"!! {missing} The case goes on with typed lines.")
-        return None
-
-
-def _read_lines(queue: SimpleQueue[str | None], *, ends: bool) -> None:
-    """Hand typed lines to the session; the end of input ends it only without a microphone."""
-
-    def read() -> None:
-        for line in sys.stdin:
-            queue.put(line)
-        if ends:
-            queue.put(None)
-
-    threading.Thread(target=read, daemon=True, name="typed lines").start()
 
 
 def _leave(sitting: Session, source: AudioSource | None) -> None:

@@ -6,7 +6,8 @@ events and wait until they are on the disk, and only then let them count.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -152,18 +153,38 @@ def _lines(events: Iterable[ev.AnyEvent]) -> list[dict[str, object]]:
     return [ev.EVENTS.dump_python(event, mode="json") for event in events]
 
 
-def _replayed(lines: list[dict[str, object]], folder: Path) -> CaseState:
-    load: Callable[[object], ev.AnyEvent] = ev.EVENTS.validate_python
+@contextmanager
+def replayable(folder: Path) -> Iterator[None]:
+    """While events are read and replayed: what does not fit is the record's damage.
+
+    Raises:
+        RecordDamaged: in the place of what pydantic and :func:`apply` raise.
+    """
+    try:
+        yield
+    except (ValidationError, ValueError, KeyError, IndexError) as bad:
+        why = str(bad).splitlines()[0]
+        raise RecordDamaged(
+            f"The journal in {folder} verifies but cannot be replayed ({why}); "
+            "keep the folder and open it with the version that wrote it."
+        ) from None
+
+
+def need_lines(lines: Sequence[object], folder: Path) -> None:
+    """Nothing can be replayed of a journal that ends before its first entry.
+
+    Raises:
+        RecordDamaged: there are no ``lines``.
+    """
     if not lines:
         raise RecordDamaged(
             f"The journal in {folder} ends before its first entry, so nothing was recorded in "
             "it; move that folder away and begin the case again."
         )
-    try:
+
+
+def _replayed(lines: list[dict[str, object]], folder: Path) -> CaseState:
+    load: Callable[[object], ev.AnyEvent] = ev.EVENTS.validate_python
+    need_lines(lines, folder)
+    with replayable(folder):
         return replay(load(line) for line in lines)
-    except (ValidationError, ValueError, KeyError) as bad:
-        reason = str(bad).splitlines()[0]
-        raise RecordDamaged(
-            f"The journal in {folder} verifies but cannot be replayed ({reason}); "
-            "keep the folder and open it with the version that wrote it."
-        ) from None

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from pydantic import ValidationError
-
-from assistant.errors import InputFileError, RecordDamaged, UserError
+from assistant.errors import InputFileError, UserError
 from assistant.procedure import events as ev
-from assistant.record.casefile import JOURNAL
+from assistant.record.casefile import JOURNAL, need_lines, replayable
 from assistant.record.journal import read_journal
 from assistant.review.case_facts import CaseFacts, facts_of
 from assistant.review.timeline import Timeline, timeline
@@ -98,19 +96,9 @@ def _timeline(folder: Path, counts: Callable[[ev.CaseOpened], bool]) -> Timeline
     """The timeline, or None if by its first event the case does not count."""
     lines = [entry.event for entry in read_journal(folder / JOURNAL).entries]
     load: Callable[[object], ev.AnyEvent] = ev.EVENTS.validate_python
-    if not lines:
-        raise RecordDamaged(
-            f"The journal in {folder} ends before its first entry, so nothing was recorded in "
-            "it; move that folder away and begin the case again."
-        )
-    try:
+    need_lines(lines, folder)
+    with replayable(folder):
         first = load(lines[0])
         if isinstance(first, ev.CaseOpened) and not counts(first):
             return None
         return timeline([first, *map(load, lines[1:])])
-    except (ValidationError, ValueError, KeyError, IndexError) as bad:
-        reason = str(bad).splitlines()[0]
-        raise RecordDamaged(
-            f"The journal in {folder} verifies but cannot be replayed ({reason}); "
-            "keep the folder and open it with the version that wrote it."
-        ) from None

@@ -10,7 +10,7 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from assistant.errors import EquipmentError
@@ -47,6 +47,49 @@ class Ended:
 
 
 Came = Samples | Gone | Back | Ended
+
+
+class Awaited:
+    """A microphone that was not there at the start: each ``frames`` looks for it again.
+
+    Args:
+        open_: opens it; raises :class:`~assistant.errors.EquipmentError` while it is missing.
+        look_again: called before it is opened another time.
+    """
+
+    name = "microphone"
+
+    def __init__(
+        self, open_: Callable[[], AudioSource], look_again: Callable[[], object]
+    ) -> None:
+        self._open = open_
+        self._look_again = look_again
+        self._looked = False
+        self._source: AudioSource | None = None
+
+    @property
+    def lost_blocks(self) -> int:
+        """See :class:`Live`."""
+        return int(getattr(self._source, "lost_blocks", 0))
+
+    def frames(self) -> Iterator[Samples]:
+        """Its frames, once it is there.
+
+        Raises:
+            EquipmentError: it is not there yet, or was lost.
+        """
+        if self._source is None:
+            if self._looked:
+                self._look_again()
+            self._looked = True
+            self._source = self._open()
+            self.name = self._source.name
+        yield from self._source.frames()
+
+    def close(self) -> None:
+        """Give it back, if it came."""
+        if self._source is not None:
+            self._source.close()
 
 
 class Live:

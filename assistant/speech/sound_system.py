@@ -38,7 +38,7 @@ def unregister(user: User) -> None:
     _USERS.discard(user)
 
 
-def begin_anew(sound: Any, asks: User) -> None:
+def begin_anew(sound: Any, asks: User | None = None) -> None:
     """End PortAudio and initialise it again, so that it sees what is plugged in now.
 
     Args:

@@ -45,11 +45,14 @@ def one_case(seed: int, number: int, intents: int, without: str | None = None) -
 
 
 def drive(case: Case, rng: Random, intents: int) -> Case:
-    """Polite to somewhere, then anything so many times, then politely to the end."""
+    """Polite to some step, any one as likely, then anything, then politely to the end."""
+    begin_at = rng.choice([step.id for step in case.protocol.steps()])
     try:
-        for _ in range(rng.choice((0, rng.randrange(100), rng.randrange(100)))):
-            if case.state.signed is None:
-                case.give(*cooperative(case.state))
+        for _ in range(100):
+            step = case.state.step
+            if case.state.signed is not None or (step is not None and step.id == begin_at):
+                break
+            case.give(*cooperative(case.state))
         for _ in range(intents):
             case.give(*anything(rng, case.state))
             case.check_way_on()
