@@ -155,6 +155,7 @@ def test_a_torn_last_line_is_put_aside_and_reported(tmp_path: Path) -> None:
     type_case(tmp_path / "case", "".join(lines[:5]))
     with (tmp_path / "case" / "journal.jsonl").open("ab") as journal:
         journal.write(b'{"seq": 99, "at"')
+    assert_clear(fillwarm("verify", tmp_path / "case"), 0, "whole", "16 bytes of an entry")
     again = fillwarm("run", "--typed", "--case", tmp_path / "case", text="where are we\n")
     assert_clear(again, 0, "journal.jsonl.torn-1")
     torn = tmp_path / "case" / "journal.jsonl.torn-1"

@@ -7,12 +7,11 @@ from random import Random
 import pytest
 from fuzz.cases import KINDS, as_text, campaign, notices
 from fuzz.said import anything
-from fuzz.watched import PROTOCOLS, Broken, Case, pluggers, protocol
+from fuzz.watched import PROTOCOLS, Broken, Case, pluggers, polite, protocol
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from oracle import DEPTHS, Oracle
-from test_procedure_random import cooperative
 
 from assistant.procedure import intents as it
 
@@ -22,13 +21,13 @@ class AnythingSaid(RuleBasedStateMachine):
 
     case: Case
 
-    @initialize(kind=st.sampled_from(KINDS), polite=st.integers(0, 90))
-    def begin(self, kind: tuple[str, bool], polite: int) -> None:
+    @initialize(kind=st.sampled_from(KINDS), answered=st.integers(0, 90))
+    def begin(self, kind: tuple[str, bool], answered: int) -> None:
         name, own = kind
         self.case = Case(protocol(name), pluggers() if own else None)
-        for _ in range(polite):
+        for _ in range(answered):
             if self.case.state.signed is None:
-                self.case.give(*cooperative(self.case.state))
+                self.case.give(*polite(self.case.state))
 
     @rule(rng=st.randoms(use_true_random=False))
     def anything_is_said(self, rng: Random) -> None:
@@ -37,7 +36,7 @@ class AnythingSaid(RuleBasedStateMachine):
     @rule()
     def what_is_asked_is_answered(self) -> None:
         if self.case.state.signed is None:
-            self.case.give(*cooperative(self.case.state))
+            self.case.give(*polite(self.case.state))
 
     @rule(seconds=st.sampled_from([0.1, 4.0, 5.0, 70.0]))
     def time_passes(self, seconds: float) -> None:

@@ -10,6 +10,7 @@ import click
 from assistant.commandline.cases import CASE
 from assistant.commandline.options import cases_folder
 from assistant.record.casefile import JOURNAL, read_case
+from assistant.record.journal import read_journal
 from assistant.report.note import as_text
 from assistant.report.note import note as chart_note
 from assistant.report.record import as_record
@@ -44,15 +45,21 @@ def note(folder: Path, only_print: bool, as_json: bool) -> None:
 def verify(folder: Path, as_json: bool) -> None:
     """Check that a journal is whole and unedited."""
     state, head = read_case(folder)
+    unfinished = len(read_journal(folder / JOURNAL).torn or b"")
     signed = state.signed.wall.isoformat() if state.signed else None
     if as_json:
         found = {"case": state.case_code, "entries": len(state.entries), "head": head}
-        click.echo(json.dumps(found | {"signed": signed}))
+        click.echo(json.dumps(found | {"signed": signed, "unfinished_bytes": unfinished}))
         return
     click.echo(
         f"{folder / JOURNAL}: whole, {len(state.entries)} entries, signed: {signed or 'no'}"
     )
     click.echo(f"head {head}")
+    if unfinished:
+        click.echo(
+            f"After them {unfinished} bytes of an entry never finished, or being written now; "
+            "opening the case puts them aside."
+        )
 
 
 def fresh(folder: Path) -> Path:

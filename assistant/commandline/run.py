@@ -223,5 +223,5 @@ def _leave(sitting: Session, source: AudioSource | None) -> None:
         case.close()
         if sentence := register(cases_folder(), case.folder, elsewhere=False):
             click.echo(f"!! {sentence}")
-    if case.state.signed is None:
-        click.echo(f"Not signed yet. Go on with: fillwarm run --case {case.folder}")
+        if case.state.signed is None:
+            click.echo(f"Not signed yet. Go on with: fillwarm run --case {case.folder}")

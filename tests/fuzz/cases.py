@@ -21,10 +21,9 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from oracle import NOT_JUDGED, Oracle
-from test_procedure_random import cooperative
 
 from fuzz.said import anything
-from fuzz.watched import PROTOCOLS, Broken, Case, pluggers, protocol
+from fuzz.watched import PROTOCOLS, Broken, Case, pluggers, polite, protocol
 
 KINDS = tuple((name, own) for name in PROTOCOLS for own in (False, True))
 """Both protocols, without and with the practice's own instruments."""
@@ -45,14 +44,16 @@ def one_case(seed: int, number: int, intents: int, without: str | None = None) -
 
 
 def drive(case: Case, rng: Random, intents: int) -> Case:
-    """Polite to some step, any one as likely, then anything, then politely to the end."""
-    begin_at = rng.choice([step.id for step in case.protocol.steps()])
+    """Polite to some step, every phase as likely, then anything, then politely to the end."""
+    steps = list(case.protocol.steps())
+    phase = rng.choice(list(dict.fromkeys(step.phase for step in steps)))
+    begin_at = rng.choice([step.id for step in steps if step.phase == phase])
     try:
         for _ in range(100):
             step = case.state.step
             if case.state.signed is not None or (step is not None and step.id == begin_at):
                 break
-            case.give(*cooperative(case.state))
+            case.give(*polite(case.state))
         for _ in range(intents):
             case.give(*anything(rng, case.state))
             case.check_way_on()

@@ -9,8 +9,6 @@ from __future__ import annotations
 from random import Random
 from typing import get_args
 
-from test_procedure_random import cooperative
-
 from assistant.canal.teeth import PERMANENT_TEETH, Canal, canal_sets, parse_fdi
 from assistant.procedure import intents as it
 from assistant.procedure.decide import KIND_OF
@@ -18,7 +16,7 @@ from assistant.procedure.facts import depth_limit_mm, fill_top_mm, wl_mm
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Step
 from assistant.procedure.state import CASE, CaseState
-from fuzz.watched import PROTOCOLS, protocol
+from fuzz.watched import PROTOCOLS, polite, protocol
 
 VERBS: tuple[it.Verb, ...] = get_args(it.Verb)
 STEERING: tuple[it.Verb, ...] = (
@@ -41,7 +39,7 @@ def anything(rng: Random, state: CaseState) -> tuple[it.AnyIntent, float]:
     """One intent and the seconds before it: mostly to the point, often not."""
     chance = rng.random()
     if chance < 0.30:
-        return cooperative(state)
+        return polite(state)
     if chance < 0.72:
         return _to_the_point(rng, state), rng.choice((0.4, 1.0, 2.5))
     if chance < 0.80:

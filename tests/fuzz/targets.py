@@ -48,7 +48,7 @@ from assistant.yamlfile import load_yaml
 from fuzz import seeds
 from fuzz.mutate import changed_tree
 from fuzz.said import anything
-from fuzz.watched import Case, cooperative, protocol
+from fuzz.watched import Case, polite, protocol
 
 ENGLISH = data_folder("grammars") / "en"
 WORDING = load_wording(ENGLISH)
@@ -205,7 +205,7 @@ def _grammars() -> tuple[tuple[CaseState, Grammar], ...]:
     while case.state.signed is None:
         if case.steps % 6 == 0:
             found.append((case.state, Grammar(LANGUAGE, wanted_now(case.state))))
-        case.give(*cooperative(case.state))
+        case.give(*polite(case.state))
     return tuple(found)
 
 

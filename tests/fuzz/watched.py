@@ -232,7 +232,7 @@ class Case:
         for _ in range(ANSWERS_AHEAD):
             if state.signed is not None:
                 return
-            intent, after_s = cooperative(state)
+            intent, after_s = polite(state)
             ahead.mono_s += after_s
             try:
                 for one in decide(state, intent, ahead.now()):
@@ -249,8 +249,19 @@ class Case:
         for said in range(bound):
             if self.state.signed is not None:
                 return said
-            self.give(*cooperative(self.state))
+            self.give(*polite(self.state))
         raise Broken("dead end", f"not signed after {bound} answers at {self.state.here}")
+
+
+def polite(state: CaseState) -> tuple[it.AnyIntent, float]:
+    """What somebody polite says next; no post in every other canal, so that cases are
+    backfilled as well as ended at a post level."""
+    intent, after_s = cooperative(state)
+    names = [track.name for track in state.canals]
+    asked = state.step is not None and state.step.expect.quantity == "post_planned"
+    if asked and isinstance(intent, it.Chosen) and names.index(state.active) % 2 == 0:
+        return it.Chosen(option="no"), after_s
+    return intent, after_s
 
 
 def _places(state: CaseState) -> object:
