@@ -81,6 +81,8 @@ class Oracle(Rules):
                     wrong += self._asked_for_nothing(pending)
                 case ev.TrackSelected(track=track):
                     self.active = track
+        if any(isinstance(event, ev.TimerEnded) for event in batch):
+            self.heat_said = False  # what was said is said of the time that has ended
         raised = [event.warning for event in batch if isinstance(event, ev.Warned)]
         self.warnings |= {warning.seq: warning for warning in raised}
         self.tally.count(self.tally.fired, (w.rule for w in raised))
