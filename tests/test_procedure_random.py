@@ -45,6 +45,7 @@ DEPTHS = {
     "middle_plugger_mm",
     "apical_plugger_mm",
     "heat_carrier_fit_mm",
+    "sear_depth_mm",
     "heat_depth_mm",
     "plugger_depth_mm",
 }

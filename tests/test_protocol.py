@@ -76,7 +76,7 @@ def test_every_depth_is_under_the_depth_rule_and_the_rule_is_urgent(path: Path) 
         step.expect.quantity
         for step in protocol.canal
         if step.expect.kind == "measure"
-        and any(word in step.expect.quantity for word in ("plugger", "heat"))
+        and any(word in step.expect.quantity for word in ("plugger", "heat", "sear"))
     }
     (rule,) = [r for r in protocol.rules if r.check == "deeper_than_limit"]
     assert set(rule.quantities) == goes_down

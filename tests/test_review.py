@@ -376,7 +376,7 @@ def test_what_two_canals_give_by_hand() -> None:
     depths = {one.quantity: one.past_limit_mm.values for one in summary.depths}
     assert sorted(depths["plugger_depth_mm"]) == pytest.approx([-2.6, -2.1, -0.1, -0.1])
     assert sorted(depths["coronal_plugger_mm"]) == pytest.approx([-6.1, -5.6])
-    assert "sear_depth_mm" not in depths  # the protocol has no limit for it
+    assert sorted(depths["sear_depth_mm"]) == pytest.approx([-6.1, -5.6])
     first, later = summary.increments
     assert (first.length_mm.values, later.length_mm.values) == ((2.5, 2.5), (3.0, 2.5))
     assert (first.most_mm, later.most_mm) == ((3.0,), (5.0,))
