@@ -265,3 +265,23 @@ def test_another_cone_starts_over_from_its_size() -> None:
     assert room.at[1] == "cone_size"
     room.cone(21.0)
     assert room.values("cone_length_mm") == [21.0]
+
+
+def test_a_repeated_press_that_is_interrupted_leaves_the_warning_open() -> None:
+    room = at_press()
+    room.command("start")
+    room.command("stop", after_s=2.0)
+    for _ in range(2):
+        (short,) = room.state.open_warnings(room.state.active)
+        assert short.rule == "press-short"
+        room.command("start")
+        assert not room.state.open_warnings(room.state.active)
+        room.do(it.Reopen(note="The machine slept."))  # the repeat is void
+    assert [w.answer for w in room.state.warnings if w.rule == "press-short"] == [
+        "repeated",
+        "repeated",
+        None,
+    ]
+    room.command("start")
+    room.do(it.Tick(), 5.2)
+    assert not room.state.open_warnings(room.state.active)

@@ -6,7 +6,7 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure import timing
 from assistant.procedure.coherence import ONCE
-from assistant.procedure.draft import KEPT, Draft
+from assistant.procedure.draft import KEPT, REPEATED, Draft
 from assistant.procedure.facts import odd_canals
 from assistant.procedure.protocol import AT_CANALS, Step
 from assistant.procedure.rules import fired_by_skip
@@ -54,7 +54,7 @@ def _start(draft: Draft, intent: it.Command) -> None:
             return draft.refuse(intent, "answer_warning_first")
         draft.drop_pending("timer started")
         for warning in repeated:
-            draft.answer(warning, "repeated")
+            draft.answer(warning, REPEATED)
     return timing.start(draft, intent)
 
 

@@ -31,6 +31,9 @@ LENGTHS = frozenset({"working_length_mm", "final_working_length_mm"})
 KEPT = "kept as said"
 """The answer of a clinician who stands by a value that was warned about."""
 
+REPEATED = "repeated"
+"""The answer to a timed act cut short: it is done again."""
+
 
 class Draft:
     """Collects events; ``state`` is always the state after them."""
@@ -176,6 +179,12 @@ class Draft:
         )
         self.add(ev.Warned(warning=warning))
 
+    def warn_again(self, warning: Warning) -> None:
+        """Its answer came to nothing: the same warning waits for another."""
+        seq = len(self.state.warnings) + 1
+        again = {"seq": seq, "at": self.now, "answer": None}
+        self.add(ev.Warned(warning=warning.model_copy(update=again)))
+
     def answer(self, warning: Warning, answer: str) -> None:
         """Put on record how a warning was dealt with."""
         self.add(ev.WarningAnswered(seq=warning.seq, answer=answer, at=self.now))
@@ -185,6 +194,13 @@ class Draft:
         for warning in self.state.warnings:
             if warning.entry == entry and warning.answer is None:
                 self.answer(warning, answer)
+
+    def repeated_here(self) -> tuple[Warning, ...]:
+        """Warnings about the value of the present step that were answered by doing it
+        again, which it has not been yet; of each rule the newest."""
+        given = self._given_here()
+        newest = {w.rule: w for w in self.state.warnings if given and w.entry == given.seq}
+        return tuple(w for w in newest.values() if w.answer == REPEATED)
 
     def open_here(self) -> tuple[Warning, ...]:
         """Urgent warnings about the very value the present step asks for."""

@@ -69,6 +69,8 @@ def reopen(draft: Draft, intent: it.Reopen) -> None:
         draft.add(ev.TimerEnded(at=draft.now, duration_s=0.0, reason="interrupted"))
         for warning in _warned_since(draft, timer):
             draft.answer(warning, "interrupted")
+        for warning in draft.repeated_here():
+            draft.warn_again(warning)
 
 
 def elapsed_s(timer: Timer, now: Moment) -> float:
