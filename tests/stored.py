@@ -6,11 +6,12 @@ from datetime import timedelta
 from functools import cache
 from pathlib import Path
 
+from typical_case import Driver, barely_started, many_warnings, molar, two_canals
+
 from assistant.procedure import events as ev
 from assistant.procedure.moment import Moment
 from assistant.record.casefile import JOURNAL
 from assistant.record.journal import Journal
-from tests.typical_case import Driver, barely_started, many_warnings, molar, two_canals
 
 KINDS = {
     "premolar": two_canals,

@@ -16,6 +16,8 @@ import pytest
 from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
+from stored import KINDS, store_case
+from typical_case import HEAD, two_canals
 
 from assistant.cli import main
 from assistant.errors import RecordDamaged
@@ -26,8 +28,6 @@ from assistant.report.record import as_record
 from assistant.store import current, index, places
 from assistant.store.index import Query, Row, Stamp
 from assistant.store.summary import CaseSummary, summary
-from tests.stored import KINDS, store_case
-from tests.typical_case import HEAD, two_canals
 
 
 @pytest.fixture

@@ -15,6 +15,9 @@ from pathlib import Path
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from stored import contents, store_case
+from test_store import damage, fillwarm, refused
+from typical_case import HEAD, two_canals
 
 from assistant.errors import InputFileError, UserError
 from assistant.record import atomic
@@ -23,9 +26,6 @@ from assistant.store import archive, audit, current, erase, names, restore
 from assistant.store import backup as making
 from assistant.store.retention import is_over, retention
 from assistant.store.summary import CaseSummary, summary
-from tests.stored import contents, store_case
-from tests.test_store import damage, fillwarm, refused
-from tests.typical_case import HEAD, two_canals
 
 
 @pytest.fixture

@@ -25,14 +25,15 @@ from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from stored import KINDS, store_case
+from typical_case import HEAD
 
 from assistant.store import current, index
 from assistant.store.index import Query, Row
 from assistant.store.places import JOURNAL
 from assistant.store.summary import CaseSummary, summary
-from tests.stored import KINDS, store_case
-from tests.typical_case import HEAD
 
 TEETH = (11, 14, 16, 21, 24, 26, 36, 37, 46, 47)
 SIGNED_SHARE = 0.95
