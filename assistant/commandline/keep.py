@@ -61,10 +61,10 @@ def backup(file: Path, some: tuple[str, ...], by: str | None) -> None:
     )
     for path in made.left_out:
         tell(f"Left out, being no plain file or having no plain name: {path}")
-    members = len(made.manifest.members)
+    members, count = len(made.manifest.members), len(made.manifest.cases)
     click.echo(
-        f"{file}: cases: {len(made.manifest.cases)}, files: {members}, {made.size} bytes, "
-        "read back and whole."
+        f"{file}: {count} {'case' if count == 1 else 'cases'}, {members} files, "
+        f"{made.size} bytes, read back and whole."
     )
     click.echo(f"sha256 {made.sha256}")
     bad = {name: case for name, case in made.manifest.cases.items() if case.damaged}
