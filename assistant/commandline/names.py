@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import stat
 from pathlib import Path
@@ -57,7 +58,8 @@ def set_(case: str, by: str | None) -> None:
 @name.command()
 @click.argument("case")
 @BY
-def show(case: str, by: str | None) -> None:
+@click.option("--json", "as_json", is_flag=True)
+def show(case: str, by: str | None, as_json: bool) -> None:
     """Show the name of a case; the audit trail says that it was shown."""
     store = the_store()
     folder = the_case(store, case)
@@ -66,7 +68,7 @@ def show(case: str, by: str | None) -> None:
     found = names.open_name(folder, kept, key)
     code, head = code_and_head(folder)
     audit.record(store, "name shown", by=by, case=code, head=head)
-    click.echo(found)
+    click.echo(json.dumps({"case": code, "name": found}) if as_json else found)
 
 
 @name.command()

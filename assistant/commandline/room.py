@@ -56,7 +56,9 @@ from assistant.speech.room_plan import draw, load_plan, phrases
     default=None,
     help="Where to; default: room.json in the user's settings.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the profile.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the profile (or the list) as JSON."
+)
 @WORDS
 def room_check(
     listener: str,
@@ -76,7 +78,8 @@ def room_check(
     words = assembly.language(usual_words(own_words))
     plan = load_plan(words.folder)
     if only_list:
-        click.echo("\n".join(phrase for phrase, _ in phrases(plan, seed)))
+        wanted = [phrase for phrase, _ in phrases(plan, seed)]
+        click.echo(json.dumps(wanted) if as_json else "\n".join(wanted))
         return
     asked = draw(plan, words, seed)
 
