@@ -154,6 +154,17 @@ def test_what_is_deeper_than_the_limit_is_marked_and_nothing_else() -> None:
     assert "plugger_depth_mm" in instrument_quantities(PROTOCOL)
 
 
+def test_the_sear_has_one_mark_which_tells_if_it_is_too_deep() -> None:
+    case = Driver().set_up(11, "single")
+    case.canal_to_pluggers(21.0)
+    case.canal_to_sear(21.0)
+    for sear, deep in ((9.0, False), (17.0, True)):
+        case.correct("mm", sear, "sear_depth_mm")
+        marks = shown(case.state).strips[0].marks
+        (mark,) = [m for m in marks if m.depth_mm == sear and "plugger" not in m.name]
+        assert (mark.kind, mark.beyond) == ("sear", deep)
+
+
 def test_the_fill_never_overlaps_and_ends_at_the_working_length() -> None:
     for state in (two_canals().state, molar().state):
         for strip in shown(state).strips:

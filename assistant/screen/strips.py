@@ -120,6 +120,10 @@ def _title(protocol: Protocol, step: str) -> str:
     return "" if step in {FINISHED, AT_CANALS} else protocol.step(step).title
 
 
+SEAR = "sear_depth_mm"
+"""It has a mark of its own: where the cone was seared off, no instrument stands."""
+
+
 def instrument_quantities(protocol: Protocol) -> tuple[str, ...]:
     """The quantities whose values are held against the depth limit."""
     named = [r.quantities for r in protocol.rules if r.check == "deeper_than_limit"]
@@ -138,12 +142,18 @@ def _marks(state: CaseState, depths: Depths, canal: str, wording: Wording) -> It
     ]
     for kind, depth, name, unit in named:
         if depth is not None:
-            yield Mark(kind=kind, depth_mm=depth, name=name, value=f"{text_of(depth)}{unit}")
+            yield Mark(
+                kind=kind,
+                depth_mm=depth,
+                name=name,
+                value=f"{text_of(depth)}{unit}",
+                beyond=kind == "sear" and _beyond(depth, limit),
+            )
     loops = _in_loops(state.protocol)
     values = [
         (quantity, depth)
         for quantity in instrument_quantities(state.protocol)
-        if (depth := number(state.last(canal, quantity))) is not None
+        if quantity != SEAR and (depth := number(state.last(canal, quantity))) is not None
     ]
     # Once the downpack goes, what was set before it would be in the way.
     working = [value for value in values if value[0] in loops]
@@ -154,8 +164,12 @@ def _marks(state: CaseState, depths: Depths, canal: str, wording: Wording) -> It
             depth_mm=depth,
             name=template.format(value="").strip(" .").lower(),
             value=text_of(depth),
-            beyond=limit is not None and depth > limit + EPSILON_MM,
+            beyond=_beyond(depth, limit),
         )
+
+
+def _beyond(depth_mm: float, limit_mm: float | None) -> bool:
+    return limit_mm is not None and depth_mm > limit_mm + EPSILON_MM
 
 
 def _in_loops(protocol: Protocol) -> frozenset[str]:
