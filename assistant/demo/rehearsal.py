@@ -117,6 +117,11 @@ class Operator:
             self.recording.append(frame)
             yield frame
 
+    @property
+    def silent(self) -> bool:
+        """Whether nothing of a line is left to be said."""
+        return not len(self._sound)
+
     def close(self) -> None:
         """Nothing to give back."""
 
@@ -135,7 +140,11 @@ class Operator:
         line = (self._repair or self._lines or [None])[0]  # type: ignore[list-item]
         if line is None or not self._time_for(line):
             return
-        (self._repair or self._lines).pop(0)
+        if self._repair:
+            self._repair.pop(0)
+        else:
+            self._lines.pop(0)
+            self._tries = 0  # patience is for one line, with all that mends it
         self._waiting = line
         self._meant = understand_typed(line.say, self._session.grammar())
         self._sound = dictate(line.say, self._voice, self._tries % 3)
@@ -158,7 +167,6 @@ class Operator:
             return
         if _same(intent, meant):
             self._waiting = None
-            self._tries = 0
             self.tally.understood += 1
             if any(isinstance(e, ev.ConfirmAsked) for e in events) and not _signing(events):
                 self.tally.confirmed += 1

@@ -89,8 +89,12 @@ class Unhurried:
             self._operator.recording.clear()
             yield frame
             idle = not self._session.mouth.speaking and self._session.case.state.timer is None
-            quiet = float(np.abs(frame.astype(np.int32)).max()) < 150
-            if idle and quiet and self._left_s > 0 and self._rng.random() < 0.02:
+            if (
+                idle
+                and self._operator.silent
+                and self._left_s > 0
+                and self._rng.random() < 0.02
+            ):
                 yield from self._room()
 
     def _room(self) -> Iterator[Samples]:

@@ -226,15 +226,15 @@ def _timeless(value: Any) -> Any:
 def place(state: CaseState) -> Any:
     """Where a case stands, whenever and in however many sittings it came there.
 
-    Not how its warnings were answered: one is by beginning a press again, which a restart
-    interrupts.
+    Not how its warnings were answered, nor how often the same one was given: one is
+    answered by beginning a press again, and given again if a restart interrupts that.
     """
     return (
         tuple(
             (e.seq, e.track, e.step, e.quantity, e.round, e.value, e.standing, e.replaces)
             for e in state.entries
         ),
-        tuple((w.rule, w.text) for w in state.warnings),
+        tuple(dict.fromkeys((w.rule, w.text, w.entry) for w in state.warnings)),
         tuple((s.track, s.step, s.round) for s in state.skipped),
         tuple((t.name, t.step, t.rounds, t.answered) for t in state.tracks),
         state.active,
@@ -264,8 +264,9 @@ def places() -> dict[Any, int]:
 
 
 def result(state: CaseState) -> Any:
-    """What a case came to: where it stands, and the answers to its warnings."""
-    return place(state), tuple(warning.answer for warning in state.warnings)
+    """What a case came to: where it stands, and the last answers to its warnings."""
+    answers = {(w.rule, w.text, w.entry): w.answer for w in state.warnings}
+    return place(state), tuple(answers.values())
 
 
 @cache
