@@ -58,9 +58,11 @@ SUCTION_RMS = 250.0
 
 @dataclass
 class Day:
-    """What was measured, one place a case."""
+    """What was measured, one place a case, but for the memory: one a minute."""
 
     hours: list[float] = field(default_factory=list)
+    minutes_h: list[float] = field(default_factory=list)
+    """When the memory was read, every minute of sound; h."""
     memory_mb: list[float] = field(default_factory=list)
     files: list[int] = field(default_factory=list)
     threads: list[int] = field(default_factory=list)
@@ -75,18 +77,26 @@ class Unhurried:
     name = "unhurried operator"
 
     def __init__(
-        self, operator: Operator, session: Session, pauses_s: float, rng: np.random.Generator
+        self,
+        operator: Operator,
+        session: Session,
+        pauses_s: float,
+        rng: np.random.Generator,
+        day: Day,
     ) -> None:
         self._operator = operator
         self._session = session
         self._left_s = pauses_s
+        self._pause_s = max(15.0, pauses_s / 40)  # as many as a case has room for
         self._rng = rng
+        self._day = day
 
     def frames(self) -> Iterator[Samples]:
         """The operator's frames; in between, while nothing is timed or said, the room's."""
         for frame in self._operator.frames():
             # What the operator says is kept for the demo's sound file; a day is too long.
             self._operator.recording.clear()
+            self._read_memory()
             yield frame
             idle = not self._session.mouth.speaking and self._session.case.state.timer is None
             if (
@@ -98,14 +108,27 @@ class Unhurried:
                 yield from self._room()
 
     def _room(self) -> Iterator[Samples]:
-        seconds = min(self._left_s, float(self._rng.uniform(15.0, 60.0)))
+        seconds = min(self._left_s, float(self._rng.uniform(0.5, 2.0) * self._pause_s))
         self._left_s -= seconds
         rms = SUCTION_RMS if self._rng.random() < 0.2 else 25.0
         for _ in range(round(seconds / FRAME_S)):
+            self._read_memory()
             yield self._rng.normal(0.0, rms, FRAME_SAMPLES).astype(np.int16)
+
+    def _read_memory(self) -> None:
+        now_h = self._session.clock.now().mono_s / 3600
+        if not self._day.minutes_h or now_h - self._day.minutes_h[-1] >= 1 / 60:
+            self._day.minutes_h.append(now_h)
+            self._day.memory_mb.append(resident_mb())
 
     def close(self) -> None:
         """Nothing to give back."""
+
+
+def resident_mb() -> float:
+    """Memory that this process holds now."""
+    pages = Path("/proc/self/statm").read_text(encoding="ascii").split()[1]
+    return int(pages) * PAGE / 1e6
 
 
 def live_a_day(hours: float, case_min: float, seed: int) -> Day:
@@ -131,7 +154,7 @@ def live_a_day(hours: float, case_min: float, seed: int) -> Day:
             operator = Operator(script, sitting, voice, seed=int(rng.integers(1 << 30)))
             delays = _timed(sitting)
             started_s = clock.now().mono_s
-            sitting.run(Unhurried(operator, sitting, case_min * 60 - 660, rng))
+            sitting.run(Unhurried(operator, sitting, case_min * 60 - 660, rng, day))
             write_reports(case.folder, case.state, case.head_hash)
             case.close()
             day.phrases += operator.tally.said
@@ -175,9 +198,7 @@ def _timed(sitting: Session) -> list[float]:
 
 def _count(day: Day, hours: float, delays: list[float]) -> None:
     gc.collect()
-    resident = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * PAGE
     day.hours.append(hours)
-    day.memory_mb.append(resident / 1e6)
     day.files.append(len(list(Path("/proc/self/fd").iterdir())))
     day.threads.append(threading.active_count())
     day.delays_s.append(delays)
@@ -186,8 +207,10 @@ def _count(day: Day, hours: float, delays: list[float]) -> None:
 def rows(day: Day, seed: int) -> list[Row]:
     """The table of results."""
     # The first case loads what is loaded on first use; growth is looked for after it.
-    slope = linregress(day.hours[1:], day.memory_mb[1:])
-    half = float(t.ppf(0.975, max(1, len(day.hours) - 3)))
+    settled = [i for i, h in enumerate(day.minutes_h) if h > day.hours[0]]
+    since_h, memory_mb = ([all_[i] for i in settled] for all_ in (day.minutes_h, day.memory_mb))
+    slope = linregress(since_h, memory_mb)
+    half = float(t.ppf(0.975, max(1, len(settled) - 2)))
     third = max(1, len(day.delays_s) // 3)
     first = np.concatenate(day.delays_s[:third])
     last = np.concatenate(day.delays_s[-third:])
@@ -208,7 +231,7 @@ def rows(day: Day, seed: int) -> list[Row]:
             "value": round(slope.slope, 2),
             "low": round(slope.slope - half * slope.stderr, 2),
             "high": round(slope.slope + half * slope.stderr, 2),
-            "n": len(day.hours) - 1,
+            "n": len(settled),
         },
         {"what": "memory at the end, MB", "value": round(day.memory_mb[-1]), "n": 1},
         {
