@@ -206,8 +206,10 @@ def _count(day: Day, hours: float, delays: list[float]) -> None:
 
 def rows(day: Day, seed: int) -> list[Row]:
     """The table of results."""
-    # The first case loads what is loaded on first use; growth is looked for after it.
-    settled = [i for i, h in enumerate(day.minutes_h) if h > day.hours[0]]
+    # What is loaded on first use, the reports' libraries after the first case among it, is
+    # there once the second has ended; growth is looked for after that.
+    loaded_h = day.hours[min(1, max(0, len(day.hours) - 2))]
+    settled = [i for i, h in enumerate(day.minutes_h) if h > loaded_h]
     since_h, memory_mb = ([all_[i] for i in settled] for all_ in (day.minutes_h, day.memory_mb))
     slope = linregress(since_h, memory_mb)
     half = float(t.ppf(0.975, max(1, len(settled) - 2)))
