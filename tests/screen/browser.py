@@ -116,6 +116,8 @@ def whole_case(play: Playwright, out: Path, report: Report) -> None:
                 wait_until(lambda: case.case.state.timer is None, 15, "the end of the press")
             else:
                 delays.append(_enter(page, case, line))
+                # Nobody types faster, and the server takes no more than 5 lines a second.
+                time.sleep(max(0.0, 0.25 - delays[-1]))
             shown = _follows(page, case)
             report.check(f"the page follows after {line!r}", not shown, shown)
             for notice in case.expected().notices:
@@ -152,7 +154,12 @@ def _enter(page: Page, case: LiveCase, line: str) -> float:
         page.keyboard.press("Enter")
         page.keyboard.press("Escape")
     # The page may still be catching up with the line before: the case itself must move.
-    wait_until(lambda: case.case.head_hash != head, 10, f"nothing entered by {line!r}")
+    try:
+        wait_until(lambda: case.case.head_hash != head, 10, f"nothing entered by {line!r}")
+    except TimeoutError as late:
+        told = page.inner_text("#sent")
+        link = page.evaluate("() => document.body.dataset.link")
+        raise TimeoutError(f"{late}; the page says {told!r}, its link is {link!r}") from None
     wait_until(lambda: version(page) > before, 10, f"nothing new after {line!r}")
     return time.monotonic() - began
 
