@@ -9,8 +9,7 @@ import click
 
 from assistant.commandline.cases import CASE
 from assistant.commandline.options import cases_folder
-from assistant.record.casefile import JOURNAL, read_case
-from assistant.record.journal import read_journal
+from assistant.record.casefile import JOURNAL, read_case, read_whole
 from assistant.report.note import as_text
 from assistant.report.note import note as chart_note
 from assistant.report.record import as_record
@@ -44,8 +43,7 @@ def note(folder: Path, only_print: bool, as_json: bool) -> None:
 @click.option("--json", "as_json", is_flag=True)
 def verify(folder: Path, as_json: bool) -> None:
     """Check that a journal is whole and unedited."""
-    state, head = read_case(folder)
-    unfinished = len(read_journal(folder / JOURNAL).torn or b"")
+    state, _, head, unfinished = read_whole(folder)
     signed = state.signed.wall.isoformat() if state.signed else None
     if as_json:
         found = {"case": state.case_code, "entries": len(state.entries), "head": head}

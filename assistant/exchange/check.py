@@ -19,7 +19,7 @@ from assistant.errors import InputFileError
 from assistant.exchange import codes, r4
 from assistant.exchange.r4 import Finding
 from assistant.exchange.untrusted import parse_json
-from assistant.exchange.whole import json_text
+from assistant.report.record import json_text
 from assistant.report.record_schema import CaseRecord
 
 Kind = Literal["record", "bundle"]

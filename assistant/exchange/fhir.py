@@ -48,10 +48,11 @@ from assistant.exchange.maker import (
     when,
 )
 from assistant.exchange.observations import of_computed, of_entries
-from assistant.exchange.whole import WholeCase, json_text, replayable
+from assistant.exchange.whole import WholeCase, replayable
 from assistant.procedure.state import CASE, Warning
 from assistant.report.computed import computed, lines
 from assistant.report.marks import newest_moment, place, plain
+from assistant.report.record import json_text
 from assistant.report.statement import DEMO, STATEMENT
 
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"

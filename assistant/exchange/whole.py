@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from pydantic import ValidationError
 
@@ -19,7 +17,7 @@ from assistant.procedure.state import CaseState
 from assistant.record.atomic import open_existing, read_all
 from assistant.record.casefile import JOURNAL
 from assistant.record.chain import Entry, verify
-from assistant.report.record import as_record
+from assistant.report.record import as_record, json_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +90,6 @@ def replayable(name: Path | str) -> Iterator[None]:
 def record_text(case: WholeCase) -> str:
     """``record.json`` of the case, byte for byte as ``fillwarm note`` writes it."""
     return json_text(as_record(case.state, case.head_hash))
-
-
-def json_text(data: dict[str, Any]) -> str:
-    """JSON as all files of a case are written: UTF-8, two spaces, a newline at the end."""
-    return json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
 
 
 def _events(lines: list[Entry]) -> list[ev.AnyEvent]:

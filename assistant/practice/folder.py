@@ -17,11 +17,9 @@ from pydantic import ValidationError
 from assistant.errors import InputFileError, RecordUnwritable, UserError
 from assistant.practice.scenario import Scenario
 from assistant.practice.score import Score, score
-from assistant.procedure import events as ev
 from assistant.procedure.protocol import Frozen
 from assistant.record.atomic import make_folder, reason, write_atomically
-from assistant.record.casefile import JOURNAL, read_case
-from assistant.record.journal import read_journal
+from assistant.record.casefile import JOURNAL, read_whole
 from assistant.yamlfile import read_text
 
 SCENARIO, SCORE, SHEET = "scenario.json", "score.json", "exercise.txt"
@@ -106,10 +104,7 @@ def score_folder(folder: Path) -> Score:
         RecordUnwritable: the disk refused.
     """
     exercise = load_exercise(folder)
-    read_case(folder)  # says in one sentence what is wrong with a journal, if anything is
-    lines = read_journal(folder / JOURNAL).entries
-    events = [ev.EVENTS.validate_python(line.event) for line in lines]
-    found = score(events, exercise.scenario, exercise.operator)
+    found = score(read_whole(folder).events, exercise.scenario, exercise.operator)
     write_atomically(folder / SCORE, found.model_dump_json(indent=2) + "\n")
     return found
 

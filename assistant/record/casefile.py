@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 from pydantic import ValidationError
 
@@ -96,7 +97,7 @@ class CaseFile:
         """
         found = Journal.open(folder / JOURNAL, files)
         try:
-            state = _replayed([entry.event for entry in found.entries], folder)
+            state, _ = _replayed([entry.event for entry in found.entries], folder)
             case = cls(folder, found.journal, state, found.recovery)
             if state.signed is None:
                 case.take(Reopen(note=found.recovery or "Nothing was lost."), now)
@@ -138,15 +139,31 @@ class CaseFile:
         self._journal.close()
 
 
-def read_case(folder: Path) -> tuple[CaseState, str]:
-    """State and head hash of a case, without opening it for writing.
+class WholeRead(NamedTuple):
+    """A case as its journal tells it; ``unfinished`` counts bytes after the whole batches."""
+
+    state: CaseState
+    events: list[ev.AnyEvent]
+    head_hash: str
+    unfinished: int
+
+
+def read_whole(folder: Path) -> WholeRead:
+    """Everything of a case from one reading, without opening it for writing.
 
     Raises:
         InputFileError: no case in that folder.
         RecordDamaged: the journal does not verify or cannot be replayed.
     """
     found = read_journal(folder / JOURNAL)
-    return _replayed([entry.event for entry in found.entries], folder), found.head_hash
+    state, events = _replayed([entry.event for entry in found.entries], folder)
+    return WholeRead(state, events, found.head_hash, len(found.torn or b""))
+
+
+def read_case(folder: Path) -> tuple[CaseState, str]:
+    """State and head hash of a case; see :func:`read_whole`."""
+    whole = read_whole(folder)
+    return whole.state, whole.head_hash
 
 
 def _lines(events: Iterable[ev.AnyEvent]) -> list[dict[str, object]]:
@@ -183,8 +200,11 @@ def need_lines(lines: Sequence[object], folder: Path) -> None:
         )
 
 
-def _replayed(lines: list[dict[str, object]], folder: Path) -> CaseState:
+def _replayed(
+    lines: list[dict[str, object]], folder: Path
+) -> tuple[CaseState, list[ev.AnyEvent]]:
     load: Callable[[object], ev.AnyEvent] = ev.EVENTS.validate_python
     need_lines(lines, folder)
     with replayable(folder):
-        return replay(load(line) for line in lines)
+        events = [load(line) for line in lines]
+        return replay(events), events

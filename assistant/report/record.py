@@ -5,6 +5,7 @@ Its shape is :class:`CaseRecord`, in ``record_schema.py``.
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from assistant.canal import lengths, teeth
@@ -24,7 +25,7 @@ from assistant.report.marks import newest_moment
 from assistant.report.record_schema import SCHEMA_VERSION, CaseRecord, json_schema
 from assistant.report.statement import STATEMENT
 
-__all__ = ["CaseRecord", "as_record", "json_schema"]
+__all__ = ["CaseRecord", "as_record", "json_schema", "json_text"]
 
 
 def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
@@ -84,6 +85,11 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
         "interruptions": [{"at": at.wall, "text": text} for at, text in state.interruptions],
     }
     return CaseRecord.model_validate(plain).model_dump(mode="json")
+
+
+def json_text(data: dict[str, Any]) -> str:
+    """JSON as all files of a case are written: UTF-8, two spaces, a newline at the end."""
+    return json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
 
 
 def _canal_name(track: str) -> str | None:

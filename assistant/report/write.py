@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any
 
 from assistant.procedure.state import CaseState
 from assistant.record.atomic import write_atomically
 from assistant.report.computed import computed
 from assistant.report.drawing import depth_drawing, depths_of
 from assistant.report.note import as_text, note
-from assistant.report.record import as_record, json_schema
+from assistant.report.record import as_record, json_schema, json_text
 from assistant.report.section import as_pages
 
 FILES = {
@@ -53,14 +51,10 @@ def reports(state: CaseState, head_hash: str) -> dict[str, bytes | str]:
     contents: dict[str, bytes | str] = {
         "note": as_text(chart),
         "pdf": as_pdf(chart, drawings),
-        "record": _json(as_record(state, head_hash)),
-        "schema": _json(json_schema()),
+        "record": json_text(as_record(state, head_hash)),
+        "schema": json_text(json_schema()),
     }
     reckoned = [computed(state, track.name) for track in state.canals]
     if shown := [one for one in reckoned if not one.empty]:
         contents["computed"] = as_pages(shown, state.case_code, demo=state.demo)
     return contents
-
-
-def _json(data: dict[str, Any]) -> str:
-    return json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
