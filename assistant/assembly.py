@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from assistant.clock import Clock, SampleClock
-from assistant.data import data_folder
 from assistant.demo.rehearsal import ROOM_RMS, Operator, Script
 from assistant.errors import EquipmentError
+from assistant.files.shipped import data_folder
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.player import (

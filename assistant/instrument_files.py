@@ -9,10 +9,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from assistant.canal.points import Point
-from assistant.data import data_folder
 from assistant.errors import InputFileError
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.own_instruments import PluggerFile, PointFile
-from assistant.yamlfile import load_yaml
 
 
 def load_pluggers(name: str) -> PluggerFile:

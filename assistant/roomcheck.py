@@ -15,9 +15,10 @@ from pydantic import ValidationError
 
 from assistant.clock import Clock
 from assistant.errors import EquipmentError, InputFileError
+from assistant.files.atomic import unwritable, write_atomically
+from assistant.files.yamlfile import read_text
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.record.atomic import unwritable, write_atomically
 from assistant.speech.audio import (
     FRAME_SAMPLES,
     RATE_HZ,
@@ -31,7 +32,6 @@ from assistant.speech.listeners import Samples
 from assistant.speech.look import FirstLook
 from assistant.speech.room import Outcome, RoomProfile, profile
 from assistant.speech.room_plan import Asked, Plan, taken_for
-from assistant.yamlfile import read_text
 
 if TYPE_CHECKING:
     from assistant.speech.frontend import Utterance

@@ -12,7 +12,8 @@ from scipy.signal import fftconvolve
 
 from assistant import assembly
 from assistant.clock import SampleClock
-from assistant.data import protocol_path
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import TimelinePlayer
@@ -24,7 +25,6 @@ from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.grammar import Language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
-from assistant.yamlfile import load_yaml
 
 TO_A_QUESTION = ("tooth 11", "single", "yes", "working length 34")
 """Typed lines (invented) after which the case waits for "confirm" or "no"."""

@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from assistant import assembly
-from assistant.data import protocol_path
 from assistant.demo.rehearsal import Line, Operator, Script
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.protocol import Protocol
 from assistant.session import Session
-from assistant.yamlfile import load_yaml
 
 START = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from typical_case import Driver
 
-from assistant.data import data_folder
+from assistant.files.shipped import data_folder
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.state import CASE, Entry

@@ -9,8 +9,9 @@ import pytest
 from room import WL, Room, front_tooth
 from typical_case import HEAD, PROTOCOL, Driver
 
-from assistant.data import data_folder
 from assistant.errors import InputFileError
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import replay
@@ -21,7 +22,6 @@ from assistant.report.rows import canal_rows
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, load_language
 from assistant.speech.understand import understand_typed
-from assistant.yamlfile import load_yaml
 
 WORDS = load_language(data_folder("grammars") / "en")
 

@@ -11,8 +11,9 @@ from from_sound import START
 
 from assistant import assembly
 from assistant.clock import SampleClock
-from assistant.data import protocol_path
 from assistant.demo.dictation import dictate
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.procedure.protocol import Protocol
 from assistant.prompt import chimes
@@ -25,7 +26,6 @@ from assistant.speech.grammar import Grammar, Wanted, everything
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Heard, Samples
 from assistant.speech.understand import understand
-from assistant.yamlfile import load_yaml
 
 WORDS = assembly.language()
 WORD = WORDS.phrases.attention.word

@@ -18,9 +18,10 @@ from pretended_sound import Pretended
 
 from assistant import assembly
 from assistant.clock import SampleClock
-from assistant.data import protocol_path
 from assistant.demo.dictation import dictate
 from assistant.errors import DeviceLost, EquipmentError
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Protocol
@@ -42,7 +43,6 @@ from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples,
 from assistant.speech.live import Awaited, Back, Ended, Gone, Live
 from assistant.speech.understand import Trust
 from assistant.speech.watchdog import Watched
-from assistant.yamlfile import load_yaml
 
 WORDS = assembly.language()
 GRAMMAR = Grammar(WORDS, Wanted(options=("yes",)))

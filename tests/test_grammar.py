@@ -8,13 +8,13 @@ from hypothesis import strategies as st
 from pocketsphinx import Decoder
 
 from assistant import assembly
-from assistant.data import protocol_path
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.procedure.protocol import Protocol
 from assistant.speech.grammar import Grammar, Wanted, number_words
 from assistant.speech.listeners import Heard as Recognised
 from assistant.speech.understand import TYPED, Trust, understand, understand_typed
-from assistant.yamlfile import load_yaml
 
 WORDS = assembly.language()
 DEPTH = Grammar(WORDS, Wanted("mm", corrections=("mm", "size"), canals=("buccal", "palatal")))

@@ -18,8 +18,9 @@ from hypothesis import strategies as st
 from typical_case import Driver, two_canals
 
 from assistant import assembly
-from assistant.data import data_folder
 from assistant.errors import InputFileError, RecordDamaged, UserError
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import parse_yaml
 from assistant.procedure import intents as it
 from assistant.procedure.apply import replay
 from assistant.procedure.events import EVENTS
@@ -29,7 +30,6 @@ from assistant.procedure.protocol import Protocol
 from assistant.record import casefile
 from assistant.speech.grammar import Grammar, Wanted, load_language
 from assistant.speech.understand import understand_typed
-from assistant.yamlfile import parse_yaml
 
 ENGLISH = data_folder("grammars") / "en"
 

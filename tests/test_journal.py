@@ -26,7 +26,7 @@ from assistant.errors import (
     RecordUnwritable,
     UserError,
 )
-from assistant.record.atomic import OS_FILES, write_atomically
+from assistant.files.atomic import OS_FILES, write_atomically
 from assistant.record.journal import Entry, Journal, read_journal
 
 AT = "2031-05-06T09:08:07+02:00"

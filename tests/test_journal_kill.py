@@ -19,7 +19,7 @@ import sys
 import time
 from pathlib import Path
 
-from assistant.record.atomic import OS_FILES
+from assistant.files.atomic import OS_FILES
 from assistant.record.journal import Entry, Journal, read_journal
 
 KILLS = int(os.environ.get("FILLWARM_KILLS", "40"))

@@ -17,7 +17,7 @@ from assistant import errors
 from assistant.cli import COMMANDS, main
 from assistant.commandline import cases as case_names
 from assistant.commandline import room
-from assistant.data import protocol_path
+from assistant.files.shipped import protocol_path
 from assistant.record.casefile import JOURNAL, read_case
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record

@@ -7,10 +7,10 @@ from itertools import product
 
 import pytest
 
-from assistant.data import data_folder
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.machine import next_step
 from assistant.procedure.protocol import FINISHED, STAY, Branch, Protocol, Step
-from assistant.yamlfile import load_yaml
 
 PROTOCOLS = [
     load_yaml(data_folder("protocols") / f"{name}.yaml", Protocol)

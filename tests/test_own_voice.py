@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from assistant import assembly
-from assistant.data import data_folder, protocol_path
+from assistant.files.shipped import data_folder, protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.protocol import Protocol
 from assistant.procedure.templates import FIELDS
 from assistant.prompt.sayings import load_wording, spoken
@@ -22,7 +23,6 @@ from assistant.prompt.voice import Pyttsx3Voice
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import UrgentEar
-from assistant.yamlfile import load_yaml
 
 EXAMPLES = dict.fromkeys(FIELDS, "16.5") | {
     "canal": "Mesiobuccal",

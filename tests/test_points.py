@@ -19,11 +19,11 @@ from assistant.canal.instruments import (
 )
 from assistant.canal.pluggers import Plugger, PluggerSet
 from assistant.canal.points import Point, Row, iso_point, row_misfit, table_point
-from assistant.data import data_folder
 from assistant.errors import InputFileError
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import load_yaml
 from assistant.instrument_files import load_pluggers, load_point
 from assistant.procedure.own_instruments import PluggerFile, PointFile
-from assistant.yamlfile import load_yaml
 
 untimed = settings(deadline=None, max_examples=40)
 

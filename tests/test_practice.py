@@ -24,9 +24,10 @@ from assistant.canal import teeth
 from assistant.canal.lengths import depth_limit_mm, readings_agree
 from assistant.canal.points import iso_point
 from assistant.cli import main
-from assistant.data import protocol_path
 from assistant.demo.rehearsal import Line
 from assistant.errors import InputFileError, RecordDamaged, UserError
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.practice.findings import findings, sight
 from assistant.practice.folder import (
     Exercise,
@@ -50,7 +51,6 @@ from assistant.record.casefile import CaseFile
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.understand import understand_typed
-from assistant.yamlfile import load_yaml
 
 POST_LEVEL = load_yaml(protocol_path("to-post-level"), Protocol)
 WORDS = language()

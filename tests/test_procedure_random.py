@@ -17,7 +17,8 @@ import pytest
 from hypothesis import event, given
 from hypothesis import strategies as st
 
-from assistant.data import data_folder
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened, replay
@@ -30,7 +31,6 @@ from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.wording import respond
 from assistant.speech.grammar import load_language
-from assistant.yamlfile import load_yaml
 
 PROTOCOLS = {
     name: load_yaml(data_folder("protocols") / f"{name}.yaml", Protocol)

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typical_case import PROTOCOL, Driver, two_canals
 
-from assistant.data import data_folder
+from assistant.files.shipped import data_folder
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.moment import Moment

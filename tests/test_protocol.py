@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
 from assistant.canal.lengths import MAX_LENGTH_MM
-from assistant.data import data_folder
 from assistant.errors import InputFileError
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import MAX_BYTES, load_yaml
 from assistant.procedure.protocol import Protocol
 from assistant.procedure.templates import FIELDS
 from assistant.speech.grammar import load_language
-from assistant.yamlfile import MAX_BYTES, load_yaml
 
 FILES = sorted(data_folder("protocols").glob("*.yaml"))
 GOOD = (data_folder("protocols") / "warm-vertical.yaml").read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ from typical_case import Driver, two_canals
 
 from assistant.canal.lengths import round_mm
 from assistant.cli import main
-from assistant.data import data_folder
+from assistant.files.shipped import data_folder
 from assistant.instrument_files import load_pluggers
 from assistant.procedure import reckoning
 from assistant.procedure import state as st

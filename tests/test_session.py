@@ -12,20 +12,20 @@ from from_sound import START, sit
 
 from assistant import assembly
 from assistant.clock import SampleClock
-from assistant.data import protocol_path
 from assistant.demo.dictation import dictate
 from assistant.errors import DeviceLost, EquipmentError
+from assistant.files.atomic import OS_FILES
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.player import SilentPlayer, TimelinePlayer
 from assistant.prompt.sayings import load_wording
-from assistant.record.atomic import OS_FILES
 from assistant.record.casefile import CaseFile, read_case
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listeners import Samples
-from assistant.yamlfile import load_yaml
 
 
 class FullDisk:

@@ -20,7 +20,7 @@ from test_store import damage, fillwarm, refused
 from typical_case import HEAD, two_canals
 
 from assistant.errors import InputFileError, UserError
-from assistant.record import atomic
+from assistant.files import atomic
 from assistant.record.casefile import JOURNAL, read_case
 from assistant.store import archive, audit, current, erase, names, restore
 from assistant.store import backup as making

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta, timezone
 from functools import cache
 from pathlib import Path
 
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened
@@ -17,7 +18,6 @@ from assistant.procedure.decide import decide
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
-from assistant.yamlfile import load_yaml
 
 PROTOCOL = load_yaml(Path(__file__).parents[1] / "protocols" / "warm-vertical.yaml", Protocol)
 START = datetime(2026, 3, 9, 14, 5, 0, tzinfo=timezone(timedelta(hours=2)))

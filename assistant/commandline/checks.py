@@ -9,12 +9,12 @@ import click
 
 from assistant import assembly
 from assistant.commandline.options import WORDS, usual_words
-from assistant.data import data_folder, protocol_path
 from assistant.errors import InputFileError
+from assistant.files.shipped import data_folder, protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.protocol import Protocol
 from assistant.report.record import json_schema
 from assistant.speech import check_words
-from assistant.yamlfile import load_yaml
 
 
 @click.command("check-protocol")

@@ -9,15 +9,15 @@ import click
 from assistant import assembly
 from assistant.commandline.case import fresh, list_written
 from assistant.commandline.options import FOLDER, this_second
-from assistant.data import demo_script, protocol_path
 from assistant.demo.dictation import default_voice
 from assistant.demo.rehearsal import Script
 from assistant.errors import UserError
+from assistant.files.shipped import demo_script, protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.protocol import Protocol
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.speech.audio import write_wav
-from assistant.yamlfile import load_yaml
 
 
 @click.command()

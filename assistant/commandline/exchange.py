@@ -16,7 +16,7 @@ from assistant.commandline.options import FILE, FOLDER, cases_folder
 from assistant.errors import InputFileError, RecordUnwritable
 from assistant.exchange.tables import Table, table_text
 from assistant.exchange.whole import WholeCase, load, record_text
-from assistant.record.atomic import make_folder, reason, write_new
+from assistant.files.atomic import make_folder, reason, write_new
 from assistant.report.record import as_record
 from assistant.store import audit
 from assistant.store.current import register

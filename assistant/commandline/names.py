@@ -11,7 +11,7 @@ import click
 
 from assistant.commandline.store import BY, YES, code_and_head, the_case, the_store
 from assistant.errors import InputFileError, PassphraseError
-from assistant.record.atomic import reason, unwritable
+from assistant.files.atomic import reason, unwritable
 from assistant.store import audit, names
 
 FROM_FILE = "FILLWARM_PASSPHRASE_FILE"

@@ -26,10 +26,12 @@ from assistant.commandline.options import (
     this_second,
     usual_words,
 )
-from assistant.data import protocol_path
 from assistant.demo.dictation import default_voice
 from assistant.demo.rehearsal import Operator
 from assistant.errors import UserError
+from assistant.files.atomic import write_atomically
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.practice.folder import (
     SCENARIO,
     SCORE,
@@ -49,14 +51,12 @@ from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import TimelinePlayer
-from assistant.record.atomic import write_atomically
 from assistant.record.casefile import CaseFile
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.session import Session
 from assistant.speech.attention import Listen
 from assistant.speech.audio import AudioSource, write_wav
-from assistant.yamlfile import load_yaml
 
 LEARNER = "Learner"
 """Who signs a practice case: names of people have no place in an invented one."""

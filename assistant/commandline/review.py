@@ -133,7 +133,7 @@ def _read(folders: list[Path], wanted: Wanted) -> tuple[list[CaseFacts], list[Un
 
 
 def _write(out: Path, picture: bytes) -> None:
-    from assistant.record.atomic import write_atomically  # noqa: PLC0415
+    from assistant.files.atomic import write_atomically  # noqa: PLC0415
 
     write_atomically(out, picture)
     click.echo(f"Written: {out}", err=True)

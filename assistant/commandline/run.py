@@ -26,7 +26,8 @@ from assistant.commandline.options import (
     this_second,
     usual_words,
 )
-from assistant.data import protocol_path
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.instrument_files import load_pluggers
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import SilentPlayer
@@ -41,7 +42,6 @@ from assistant.speech.audio import (
 )
 from assistant.speech.grammar import Language
 from assistant.store.current import register
-from assistant.yamlfile import load_yaml
 
 if TYPE_CHECKING:
     from assistant.screen.web import WebScreen

@@ -21,7 +21,7 @@ from assistant.exchange import check, codes
 from assistant.exchange.fhir import bundle
 from assistant.exchange.untrusted import parse_json, read_bounded
 from assistant.exchange.whole import WholeCase, from_journal, replayable
-from assistant.record.atomic import make_folder, reason, sync_folder, write_new
+from assistant.files.atomic import make_folder, reason, sync_folder, write_new
 from assistant.record.casefile import JOURNAL
 from assistant.report.write import write_reports
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from assistant.errors import InputFileError
-from assistant.record.atomic import open_existing
+from assistant.files.atomic import open_existing
 
 LARGEST_BYTES = 64 * 2**20
 """Far above any case: one with three canals and its bundle takes less than 1 MB."""

@@ -15,12 +15,12 @@ from platformdirs import user_data_path
 from pydantic import ValidationError
 
 from assistant.errors import InputFileError, RecordUnwritable, UserError
+from assistant.files.atomic import make_folder, reason, write_atomically
+from assistant.files.yamlfile import read_text
 from assistant.practice.scenario import Scenario
 from assistant.practice.score import Score, score
 from assistant.procedure.protocol import Frozen
-from assistant.record.atomic import make_folder, reason, write_atomically
 from assistant.record.casefile import JOURNAL, read_whole
-from assistant.yamlfile import read_text
 
 SCENARIO, SCORE, SHEET = "scenario.json", "score.json", "exercise.txt"
 

@@ -12,9 +12,9 @@ from statistics import fmean
 from typing import TYPE_CHECKING, Any
 
 from assistant.errors import UserError
+from assistant.files.atomic import write_atomically
 from assistant.practice.score import Score
 from assistant.procedure.protocol import Frozen
-from assistant.record.atomic import write_atomically
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from pydantic import Field
 
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.protocol import Frozen
-from assistant.yamlfile import load_yaml
 
 
 class Texts(Frozen):

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 
 from assistant import __version__
 from assistant.errors import RecordDamaged, RecordUnwritable
+from assistant.files.atomic import OS_FILES, FileLayer, make_folder, reason
 from assistant.procedure import events as ev
 from assistant.procedure.apply import apply, opened, replay
 from assistant.procedure.decide import decide
@@ -23,7 +24,6 @@ from assistant.procedure.moment import Moment
 from assistant.procedure.own_instruments import PluggerFile
 from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
-from assistant.record.atomic import OS_FILES, FileLayer, make_folder, reason
 from assistant.record.journal import Journal, read_journal
 
 JOURNAL = "journal.jsonl"

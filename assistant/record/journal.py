@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Self
 
 from assistant.errors import RecordDamaged, RecordUnwritable, UserError
-from assistant.record.atomic import (
+from assistant.files.atomic import (
     OS_FILES,
     FileLayer,
     beside,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from assistant.files.atomic import write_atomically
 from assistant.procedure.state import CaseState
-from assistant.record.atomic import write_atomically
 from assistant.report.computed import computed
 from assistant.report.drawing import depth_drawing, depths_of
 from assistant.report.note import as_text, note

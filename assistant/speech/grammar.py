@@ -29,9 +29,9 @@ from num2words import num2words
 
 from assistant.canal.instruments import ISO_SIZES
 from assistant.canal.teeth import parse_fdi
+from assistant.files.yamlfile import load_yaml
 from assistant.speech.own_words import with_own_words
 from assistant.speech.phrases import Listed, Phrases, read_lexicon
-from assistant.yamlfile import load_yaml
 
 
 @dataclass(frozen=True)

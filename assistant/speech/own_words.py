@@ -26,6 +26,7 @@ from pydantic import Field, model_validator
 
 from assistant.canal.instruments import ISO_SIZES
 from assistant.errors import InputFileError
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.coherence import misfit
 from assistant.speech.phrases import (
     MOST_FORMS,
@@ -37,7 +38,6 @@ from assistant.speech.phrases import (
     forms,
     read_lexicon,
 )
-from assistant.yamlfile import load_yaml
 
 PHRASES, LEXICON = "phrases.yaml", "lexicon.dict"
 """The two files of a folder of own words."""

@@ -20,9 +20,9 @@ from hassil.parser import ParseError
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from assistant.errors import InputFileError
+from assistant.files.yamlfile import read_text
 from assistant.procedure.coherence import misfit
 from assistant.speech.soundalike import PHONES
-from assistant.yamlfile import read_text
 
 
 class Strict(BaseModel):

@@ -10,13 +10,13 @@ from pathlib import Path
 from pydantic import Field, model_validator
 
 from assistant.errors import InputFileError
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.speech.grammar import Grammar, Language, Wanted
 from assistant.speech.listeners import Heard
 from assistant.speech.phrases import Strict
 from assistant.speech.room import Advice, Taken, VerdictName
 from assistant.speech.understand import HARMLESS, TYPED, Trust, understand
-from assistant.yamlfile import load_yaml
 
 
 class Place(Strict):

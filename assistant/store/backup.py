@@ -20,7 +20,7 @@ from pathlib import Path
 
 from assistant import __version__
 from assistant.errors import InputFileError, RecordDamaged, RecordUnwritable, UserError
-from assistant.record.atomic import OS_FILES, reason, sync_folder, unwritable
+from assistant.files.atomic import OS_FILES, reason, sync_folder, unwritable
 from assistant.record.chain import Entry, verify
 from assistant.store.archive import (
     CASES,

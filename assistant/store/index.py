@@ -16,7 +16,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, Literal
 
-from assistant.record.atomic import OWNER_ONLY
+from assistant.files.atomic import OWNER_ONLY
 from assistant.store.summary import CaseSummary, WarningCount
 
 INDEX = "index.sqlite"

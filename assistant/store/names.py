@@ -34,7 +34,7 @@ from pydantic import (
 )
 
 from assistant.errors import InputFileError, PassphraseError, RecordDamaged
-from assistant.record.atomic import reason, write_atomically
+from assistant.files.atomic import reason, write_atomically
 from assistant.report.marks import plain
 from assistant.store.places import JOURNAL
 

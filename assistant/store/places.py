@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from assistant.errors import InputFileError
-from assistant.record.atomic import lock
+from assistant.files.atomic import lock
 
 JOURNAL = "journal.jsonl"
 """As :data:`assistant.record.casefile.JOURNAL`, which takes half a second to load."""

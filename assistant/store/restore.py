@@ -28,7 +28,7 @@ from assistant.errors import (
     RecordUnwritable,
     UserError,
 )
-from assistant.record.atomic import reason, sync_folder, unwritable, write_new
+from assistant.files.atomic import reason, sync_folder, unwritable, write_new
 from assistant.record.chain import verify
 from assistant.store.archive import CASES, MANIFEST, KeptCase, Manifest, checked_members
 from assistant.store.audit import AUDIT, entries

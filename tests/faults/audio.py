@@ -35,9 +35,10 @@ from pretended_sound import Pretended
 
 from assistant import assembly
 from assistant.clock import SystemClock
-from assistant.data import protocol_path
 from assistant.demo.dictation import dictate
 from assistant.errors import EquipmentError
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.procedure.moment import Moment
 from assistant.procedure.protocol import Protocol
@@ -55,7 +56,6 @@ from assistant.speech.audio import MicrophoneSource
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 from assistant.speech.watchdog import Watched
-from assistant.yamlfile import load_yaml
 
 VOICES = ("flite:slt", "flite:rms", "flite:awb")
 PATIENCE_S = 12.0

@@ -46,9 +46,9 @@ from table import Row, counted, write_table
 
 from assistant.demo.rehearsal import Line
 from assistant.errors import UserError
+from assistant.files.atomic import FileLayer, clear_leftovers
 from assistant.procedure.state import CaseState
 from assistant.prompt.wording import question
-from assistant.record.atomic import FileLayer, clear_leftovers
 from assistant.record.casefile import JOURNAL, CaseFile, read_case
 
 HERE = Path(__file__).parent

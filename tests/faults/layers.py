@@ -1,6 +1,6 @@
 """Disks that fail or die on demand, for a real process.
 
-A layer stands where :data:`assistant.record.atomic.OS_FILES` does. As a program this runs
+A layer stands where :data:`assistant.files.atomic.OS_FILES` does. As a program this runs
 ``fillwarm`` with one, described as JSON, and everything else as in real life::
 
     tests/faults/layers.py '{"layer": "doomed", "at": 7, "when": "half"}' run --typed ...
@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from assistant.record.atomic import OS_FILES, FileLayer
+from assistant.files.atomic import OS_FILES, FileLayer
 
 When = Literal["before", "half", "after"]
 

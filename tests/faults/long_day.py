@@ -33,9 +33,10 @@ from table import Row, write_table
 from assistant import assembly
 from assistant.clock import SampleClock
 from assistant.commandline.options import this_second
-from assistant.data import demo_script, protocol_path
 from assistant.demo.dictation import default_voice
 from assistant.demo.rehearsal import Operator, Script
+from assistant.files.shipped import demo_script, protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.protocol import Protocol
@@ -45,7 +46,6 @@ from assistant.report.write import write_reports
 from assistant.session import Session
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listeners import Samples
-from assistant.yamlfile import load_yaml
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
 PAGE = os.sysconf("SC_PAGE_SIZE")

@@ -21,7 +21,7 @@ from layers import Doomed, Remembering, install
 from powercut import cut_power
 from table import Row, counted
 
-from assistant.record.atomic import FileLayer, write_atomically
+from assistant.files.atomic import FileLayer, write_atomically
 from assistant.record.casefile import read_case
 from assistant.report.write import FILES, reports, write_reports
 

@@ -16,8 +16,10 @@ from typing import Any, cast
 
 from assistant import __version__, assembly
 from assistant.clock import SampleClock
-from assistant.data import demo_script, protocol_path
 from assistant.demo.rehearsal import Line, Script
+from assistant.files.atomic import OS_FILES, FileLayer
+from assistant.files.shipped import demo_script, protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure.apply import apply, opened
 from assistant.procedure.decide import decide
@@ -29,12 +31,10 @@ from assistant.prompt.mouth import Mouth
 from assistant.prompt.player import SilentPlayer
 from assistant.prompt.sayings import Wording, load_wording
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.record.atomic import OS_FILES, FileLayer
 from assistant.record.casefile import JOURNAL, CaseFile
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
 from assistant.speech.grammar import Grammar, Language
-from assistant.yamlfile import load_yaml
 
 START = datetime(2026, 3, 9, 14, 5, 0, tzinfo=timezone(timedelta(hours=2)))
 

@@ -21,8 +21,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from assistant.data import data_folder
 from assistant.errors import UserError
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import load_yaml
 from assistant.instrument_files import load_pluggers, load_point
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
@@ -44,7 +45,6 @@ from assistant.speech.phrases import read_lexicon
 from assistant.speech.room_plan import load_plan
 from assistant.speech.understand import describe, understand_typed
 from assistant.speech.wavfile import MAX_WAV_S
-from assistant.yamlfile import load_yaml
 from fuzz import seeds
 from fuzz.mutate import changed_tree
 from fuzz.said import anything

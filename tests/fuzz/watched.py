@@ -14,7 +14,8 @@ from functools import cache
 from oracle import Oracle
 from test_procedure_random import cooperative
 
-from assistant.data import data_folder
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import load_yaml
 from assistant.instrument_files import load_pluggers
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
@@ -27,7 +28,6 @@ from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.sayings import load_wording, said_value
 from assistant.prompt.wording import respond
-from assistant.yamlfile import load_yaml
 
 START = datetime(2026, 3, 9, 14, 5, tzinfo=UTC)
 PROTOCOLS = ("warm-vertical", "to-post-level")

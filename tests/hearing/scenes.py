@@ -9,14 +9,14 @@ from pathlib import Path
 
 from typical_case import Driver
 
-from assistant.data import data_folder
+from assistant.files.shipped import data_folder
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.procedure.facts import suggestion
 from assistant.procedure.protocol import Protocol, Step
 from assistant.procedure.state import CaseState
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Wanted
-from assistant.yamlfile import load_yaml
 
 TOOTH, CANALS, WL = 24, ("buccal", "palatal"), 21.0
 """An invented upper premolar."""

@@ -19,13 +19,13 @@ from playwright.sync_api import Page, Playwright
 
 from assistant import assembly
 from assistant.clock import SystemClock
-from assistant.data import protocol_path
+from assistant.files.shipped import protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import SilentPlayer
 from assistant.record.casefile import CaseFile
 from assistant.screen.view import Seen, View, view
 from assistant.screen.web import WebScreen
-from assistant.yamlfile import load_yaml
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from assistant.errors import InputFileError
 
-_PACKAGE = Path(__file__).parent
+_PACKAGE = Path(__file__).parents[1]
 
 
 def data_folder(name: str) -> Path:

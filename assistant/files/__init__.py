@@ -1,0 +1,1 @@
+"""Files read and written: whole, durable, with errors that name the line. Knows no case."""

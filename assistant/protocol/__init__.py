@@ -1,0 +1,1 @@
+"""A technique as data: its steps, limits and rules, and what must hold between them."""
