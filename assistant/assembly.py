@@ -15,7 +15,6 @@ from assistant.clock import Clock, SampleClock
 from assistant.demo.rehearsal import ROOM_RMS, Operator, Script
 from assistant.errors import EquipmentError
 from assistant.files.shipped import data_folder
-from assistant.procedure.protocol import Protocol
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.player import (
     Player,
@@ -27,6 +26,7 @@ from assistant.prompt.player import (
 from assistant.prompt.reopening import ReopeningPlayer
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice
+from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.screen.port import Screen
 from assistant.screen.several import Screens

@@ -7,7 +7,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
-from assistant.procedure.moment import Moment
+from assistant.protocol.moment import Moment
 
 
 class Clock(Protocol):

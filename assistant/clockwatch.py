@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from assistant.procedure.moment import Moment
+from assistant.protocol.moment import Moment
 
 SET_S = 3.0
 """The wall clock was set if it went so much further, or less far, than the monotonic one;

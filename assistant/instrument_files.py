@@ -1,6 +1,6 @@
 """Reads a practice's own instruments: ``pluggers/`` and ``points/`` in ``protocols/``.
 
-The numbers are checked by the models of :mod:`assistant.procedure.own_instruments`, line
+The numbers are checked by the models of :mod:`assistant.protocol.own_instruments`, line
 by line.
 """
 
@@ -12,7 +12,7 @@ from assistant.canal.points import Point
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.own_instruments import PluggerFile, PointFile
+from assistant.protocol.own_instruments import PluggerFile, PointFile
 
 
 def load_pluggers(name: str) -> PluggerFile:

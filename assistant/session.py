@@ -16,7 +16,6 @@ from assistant.clockwatch import clock_was_set, stood_still
 from assistant.errors import DeviceLost, RecordUnwritable
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.procedure.moment import Moment
 from assistant.procedure.state import Timer
 from assistant.prompt import chimes
 from assistant.prompt.countdown import cues
@@ -24,6 +23,7 @@ from assistant.prompt.mouth import Mouth, Verbosity
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.sayings import Wording
 from assistant.prompt.wording import respond
+from assistant.protocol.moment import Moment
 from assistant.record.casefile import CaseFile
 from assistant.screen.port import Screen
 from assistant.seldom import Seldom

@@ -10,7 +10,7 @@ from assistant import assembly
 from assistant.demo.rehearsal import Line, Operator, Script
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
 from assistant.session import Session
 
 START = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)

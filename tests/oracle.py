@@ -13,9 +13,9 @@ from decimal import Decimal
 from oracle_rules import DEPTHS, DOWNPACK, NOT_JUDGED, Rules, Told
 
 from assistant.procedure import events as ev
-from assistant.procedure.own_instruments import PluggerFile
-from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CASE, Entry, Pending, Warning
+from assistant.protocol.model import Protocol
+from assistant.protocol.own_instruments import PluggerFile
 
 __all__ = ["DEPTHS", "NOT_JUDGED", "Oracle"]
 

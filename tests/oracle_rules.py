@@ -19,8 +19,8 @@ from statistics import median
 
 from assistant.canal.teeth import Tooth, canal_sets, length_plausible
 from assistant.procedure.intents import Scalar
-from assistant.procedure.own_instruments import PluggerFile
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
+from assistant.protocol.own_instruments import PluggerFile
 
 NOT_JUDGED = frozenset({"cone-misfit", "surface-heat", "cools-slowly"})
 

@@ -15,8 +15,8 @@ from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import replay
-from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CASE
+from assistant.protocol.model import Protocol
 from assistant.report.record import as_record
 from assistant.report.rows import canal_rows
 from assistant.speech.expected import wanted_now

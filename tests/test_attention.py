@@ -15,9 +15,9 @@ from assistant.demo.dictation import dictate
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
-from assistant.procedure.protocol import Protocol
 from assistant.prompt import chimes
 from assistant.prompt.player import TimelinePlayer
+from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.session import Session
 from assistant.speech.attention import NOTICE_S, TAP_S, Attention, Listen, begins_with

@@ -23,12 +23,12 @@ from assistant.errors import DeviceLost, EquipmentError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Protocol
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.player import SilentPlayer, TimelinePlayer
 from assistant.prompt.reopening import ReopeningPlayer
 from assistant.prompt.sayings import load_wording
+from assistant.protocol.model import Protocol
+from assistant.protocol.moment import Moment
 from assistant.record.casefile import CaseFile, read_case
 from assistant.roomcheck import Amplified
 from assistant.screen.port import Microphone

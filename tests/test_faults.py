@@ -24,7 +24,7 @@ from table import as_text, counted, upper_bound
 from assistant.errors import RecordDamaged, RecordUnwritable
 from assistant.files.atomic import OS_FILES, FileLayer, write_atomically
 from assistant.procedure import intents as it
-from assistant.procedure.moment import Moment
+from assistant.protocol.moment import Moment
 from assistant.record.casefile import JOURNAL, CaseFile, read_case
 from assistant.record.journal import Journal, read_journal
 

@@ -17,7 +17,7 @@ from assistant.exchange import codes, r4
 from assistant.exchange.check import bundle_findings, resources
 from assistant.exchange.fhir import bundle, bundle_text
 from assistant.procedure import intents as it
-from assistant.procedure.protocol import Severity
+from assistant.protocol.model import Severity
 
 EVERY = [two_canals, molar, barely_started, many_warnings, Driver]
 

@@ -11,7 +11,7 @@ from assistant import assembly
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
 from assistant.speech.grammar import Grammar, Wanted, number_words
 from assistant.speech.listeners import Heard as Recognised
 from assistant.speech.understand import TYPED, Trust, understand, understand_typed

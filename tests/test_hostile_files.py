@@ -25,8 +25,8 @@ from assistant.procedure import intents as it
 from assistant.procedure.apply import replay
 from assistant.procedure.events import EVENTS
 from assistant.procedure.facts import text_of
-from assistant.procedure.own_instruments import PluggerFile
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
+from assistant.protocol.own_instruments import PluggerFile
 from assistant.record import casefile
 from assistant.speech.grammar import Grammar, Wanted, load_language
 from assistant.speech.understand import understand_typed

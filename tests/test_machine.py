@@ -10,7 +10,7 @@ import pytest
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure.machine import next_step
-from assistant.procedure.protocol import FINISHED, STAY, Branch, Protocol, Step
+from assistant.protocol.model import FINISHED, STAY, Branch, Protocol, Step
 
 PROTOCOLS = [
     load_yaml(data_folder("protocols") / f"{name}.yaml", Protocol)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.clockwatch import clock_was_set, stood_still
-from assistant.procedure.moment import Moment
+from assistant.protocol.moment import Moment
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.microphone_health import (
     ALIVE,

@@ -17,7 +17,7 @@ from typical_case import (
 
 from assistant.procedure import intents as it
 from assistant.procedure.facts import fill_top_mm
-from assistant.procedure.protocol import Measure, Step
+from assistant.protocol.model import Measure, Step
 from assistant.report import rounds
 from assistant.report.marks import LEGEND, mark, plain, value_text
 from assistant.report.note import COLUMNS, as_text, note

@@ -16,10 +16,10 @@ import pytest
 from assistant import assembly
 from assistant.files.shipped import data_folder, protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.protocol import Protocol
-from assistant.procedure.templates import FIELDS
 from assistant.prompt.sayings import load_wording, spoken
 from assistant.prompt.voice import Pyttsx3Voice
+from assistant.protocol.model import Protocol
+from assistant.protocol.templates import FIELDS
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import UrgentEar

@@ -13,7 +13,7 @@ from assistant.errors import InputFileError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
 from assistant.speech.check_words import Report, as_json, check_words, complaints, summary
 from assistant.speech.grammar import Grammar, Language, Wanted
 from assistant.speech.understand import understand_typed

@@ -23,7 +23,7 @@ from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
 from assistant.instrument_files import load_pluggers, load_point
-from assistant.procedure.own_instruments import PluggerFile, PointFile
+from assistant.protocol.own_instruments import PluggerFile, PointFile
 
 untimed = settings(deadline=None, max_examples=40)
 

@@ -46,7 +46,7 @@ from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.practice.texts import texts
 from assistant.procedure import intents as it
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Wanted

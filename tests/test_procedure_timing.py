@@ -11,9 +11,9 @@ from room import WL, at_backfill, at_heat, at_press, front_tooth, with_post
 from typical_case import START
 
 from assistant.procedure import intents as it
-from assistant.procedure.moment import Moment
 from assistant.procedure.state import CASE
 from assistant.prompt.prompts import Urgency
+from assistant.protocol.moment import Moment
 
 # -- timed acts ---------------------------------------------------------------
 

@@ -14,13 +14,13 @@ from typical_case import PROTOCOL, Driver, two_canals
 from assistant.files.shipped import data_folder
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.procedure.moment import Moment
 from assistant.procedure.state import CASE, Timer
 from assistant.prompt import answers
 from assistant.prompt.countdown import cues
 from assistant.prompt.prompts import Urgency
 from assistant.prompt.sayings import load_wording, said_value, spoken
 from assistant.prompt.wording import respond
+from assistant.protocol.moment import Moment
 from assistant.speech.grammar import Grammar, Wanted, load_language, number_words
 from assistant.speech.understand import understand_typed
 

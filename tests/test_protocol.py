@@ -16,8 +16,8 @@ from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import MAX_BYTES, load_yaml
-from assistant.procedure.protocol import Protocol
-from assistant.procedure.templates import FIELDS
+from assistant.protocol.model import Protocol
+from assistant.protocol.templates import FIELDS
 from assistant.speech.grammar import load_language
 
 FILES = sorted(data_folder("protocols").glob("*.yaml"))

@@ -15,9 +15,9 @@ from assistant.instrument_files import load_pluggers
 from assistant.procedure import reckoning
 from assistant.procedure import state as st
 from assistant.procedure.fields import fill
-from assistant.procedure.templates import FIELDS, check_fields
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.wording import question
+from assistant.protocol.templates import FIELDS, check_fields
 from assistant.report.computed import computed, lines
 from assistant.report.section import as_pages
 

@@ -15,9 +15,9 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened
 from assistant.procedure.decide import decide
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
+from assistant.protocol.model import Protocol
+from assistant.protocol.moment import Moment
 
 PROTOCOL = load_yaml(Path(__file__).parents[1] / "protocols" / "warm-vertical.yaml", Protocol)
 START = datetime(2026, 3, 9, 14, 5, 0, tzinfo=timezone(timedelta(hours=2)))

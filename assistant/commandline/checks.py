@@ -12,7 +12,7 @@ from assistant.commandline.options import WORDS, usual_words
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder, protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
 from assistant.report.record import json_schema
 from assistant.speech import check_words
 

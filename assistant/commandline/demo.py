@@ -14,7 +14,7 @@ from assistant.demo.rehearsal import Script
 from assistant.errors import UserError
 from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.speech.audio import write_wav

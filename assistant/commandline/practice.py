@@ -49,8 +49,8 @@ from assistant.practice.scenario import INVENTED, Level, draw
 from assistant.practice.screen import FindingsScreen
 from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
-from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import TimelinePlayer
+from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports

@@ -19,7 +19,7 @@ from assistant.files.yamlfile import load_yaml
 from assistant.instrument_files import load_pluggers, load_point
 from assistant.procedure import reckoning
 from assistant.procedure.facts import text_of
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
 
 Numbers = dict[str, Any]
 

@@ -29,8 +29,8 @@ from assistant.commandline.options import (
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.instrument_files import load_pluggers
-from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import SilentPlayer
+from assistant.protocol.model import Protocol
 from assistant.record.casefile import JOURNAL, CaseFile
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports

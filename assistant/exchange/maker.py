@@ -9,8 +9,8 @@ from typing import Any
 from uuid import UUID, uuid5
 
 from assistant.exchange import codes
-from assistant.procedure.moment import Moment
 from assistant.procedure.state import CASE, CaseState
+from assistant.protocol.moment import Moment
 from assistant.report.marks import plain
 
 Resource = dict[str, Any]

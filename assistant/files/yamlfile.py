@@ -170,7 +170,7 @@ def _text(value: Any, write: Callable[[Any], str] = repr) -> str:
 
 
 def _describe(error: Any, tree: Any, name: str) -> str:
-    # A check of the whole (procedure/coherence.py) says itself where it failed.
+    # A check of the whole (protocol/coherence.py) says itself where it failed.
     at = error.get("ctx", {}).get("at", ())
     line, path = _locate(tree, (*error["loc"], *at))
     quiet = error["type"] == "missing" or at

@@ -16,8 +16,8 @@ from assistant.practice.texts import texts
 from assistant.procedure import facts
 from assistant.procedure.facts import EPSILON_MM, number, text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.protocol import Step
 from assistant.procedure.state import CASE, CaseState
+from assistant.protocol.model import Step
 from assistant.report.rounds import CONE_VERDICTS, made
 
 

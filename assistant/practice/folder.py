@@ -19,7 +19,7 @@ from assistant.files.atomic import make_folder, reason, write_atomically
 from assistant.files.yamlfile import read_text
 from assistant.practice.scenario import Scenario
 from assistant.practice.score import Score, score
-from assistant.procedure.protocol import Frozen
+from assistant.protocol.model import Frozen
 from assistant.record.casefile import JOURNAL, read_whole
 
 SCENARIO, SCORE, SHEET = "scenario.json", "score.json", "exercise.txt"

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from assistant.errors import UserError
 from assistant.files.atomic import write_atomically
 from assistant.practice.score import Score
-from assistant.procedure.protocol import Frozen
+from assistant.protocol.model import Frozen
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

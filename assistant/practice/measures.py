@@ -19,8 +19,8 @@ from assistant.procedure.apply import apply, opened
 from assistant.procedure.draft import KEPT
 from assistant.procedure.facts import EPSILON_MM, as_number, number
 from assistant.procedure.intents import Scalar
-from assistant.procedure.protocol import CheckName, Frozen, Timed
 from assistant.procedure.state import CaseState, Entry, Warning
+from assistant.protocol.model import CheckName, Frozen, Timed
 from assistant.report.rounds import made
 
 OUT_OF_TURN = frozenset(

@@ -15,7 +15,7 @@ from pydantic import Field
 from assistant.canal.instruments import POINT_SIZES
 from assistant.canal.lengths import round_mm
 from assistant.canal.teeth import PERMANENT_TEETH, Tooth, canal_sets, typical_length_mm
-from assistant.procedure.protocol import Frozen, Protocol
+from assistant.protocol.model import Frozen, Protocol
 
 INVENTED = "INVENTED for practice: no tooth, no patient, nothing measured"
 """Stands in every scenario, sheet and score."""

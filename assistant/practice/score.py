@@ -20,8 +20,8 @@ from assistant.practice.texts import texts
 from assistant.procedure import events as ev
 from assistant.procedure import facts
 from assistant.procedure.facts import EPSILON_MM, number
-from assistant.procedure.protocol import Frozen
 from assistant.procedure.state import CaseState, Track
+from assistant.protocol.model import Frozen
 from assistant.report.marks import newest_moment
 
 LIMITS = "It scores what was dictated and timed, not the filling."

@@ -29,9 +29,9 @@ from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import Scalar
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Measure, Protocol, Step
 from assistant.procedure.state import CASE, Timer, Warning
+from assistant.protocol.model import Measure, Protocol, Step
+from assistant.protocol.moment import Moment
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language, Wanted, number_words
 from assistant.speech.understand import understand_typed

@@ -12,8 +12,8 @@ from typing import Any
 
 from assistant.procedure import events as ev
 from assistant.procedure.belongs import check_belongs
-from assistant.procedure.protocol import AT_CANALS, FINISHED
 from assistant.procedure.state import CASE, CaseState, Entry, Track
+from assistant.protocol.model import AT_CANALS, FINISHED
 
 
 def opened(event: ev.CaseOpened) -> CaseState:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from assistant.canal.teeth import parse_fdi
 from assistant.procedure import events as ev
-from assistant.procedure.protocol import AT_CANALS, FINISHED, Step, Timed
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.procedure.values import ABSURD
+from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 
 _NUMBERS = frozenset({"measure", "readings", "size", "taper", "timed"})
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure import timing
-from assistant.procedure.coherence import ONCE
 from assistant.procedure.draft import KEPT, REPEATED, Draft
 from assistant.procedure.facts import odd_canals
-from assistant.procedure.protocol import AT_CANALS, Step
 from assistant.procedure.rules import fired_by_skip
 from assistant.procedure.state import CASE, CaseState, Entry, Pending, Skipped
+from assistant.protocol.coherence import ONCE
+from assistant.protocol.model import AT_CANALS, Step
 
 
 def obey(draft: Draft, intent: it.AnyIntent) -> None:

@@ -16,11 +16,11 @@ from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
 from assistant.procedure.facts import option_of, stays, suggestion
 from assistant.procedure.intents import Scalar
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Step
 from assistant.procedure.rules import fired_by_value
 from assistant.procedure.state import Addendum, CaseState, Entry, Origin, Pending
 from assistant.procedure.values import problem_with
+from assistant.protocol.model import Step
+from assistant.protocol.moment import Moment
 
 KIND_OF = {
     "measure": "mm",

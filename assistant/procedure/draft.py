@@ -11,8 +11,6 @@ from assistant.procedure.apply import apply
 from assistant.procedure.facts import holds, stays
 from assistant.procedure.intents import Heard, Intent, Scalar
 from assistant.procedure.machine import next_step
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import AT_CANALS, FINISHED, Step
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
     CASE,
@@ -22,6 +20,8 @@ from assistant.procedure.state import (
     Rejected,
     Warning,
 )
+from assistant.protocol.model import AT_CANALS, FINISHED, Step
+from assistant.protocol.moment import Moment
 
 LENGTH_CHECKS = frozenset({"deeper_than_limit", "seal_below"})
 """Checks that are made again on standing depths when the working length changes."""

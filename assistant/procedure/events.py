@@ -11,9 +11,6 @@ from typing import Annotated, Literal
 from pydantic import Field, TypeAdapter
 
 from assistant.procedure.intents import Heard, Scalar
-from assistant.procedure.moment import Moment
-from assistant.procedure.own_instruments import PluggerFile
-from assistant.procedure.protocol import Frozen, Protocol
 from assistant.procedure.state import (
     Addendum,
     Entry,
@@ -23,6 +20,9 @@ from assistant.procedure.state import (
     Timer,
     Warning,
 )
+from assistant.protocol.model import Frozen, Protocol
+from assistant.protocol.moment import Moment
+from assistant.protocol.own_instruments import PluggerFile
 
 
 class CaseOpened(Frozen):

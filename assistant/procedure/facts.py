@@ -10,8 +10,8 @@ from collections.abc import Callable
 
 from assistant.canal import instruments, lengths, teeth
 from assistant.procedure.intents import Scalar
-from assistant.procedure.protocol import FactName, Option, Step, SuggestionName
 from assistant.procedure.state import CaseState, Entry
+from assistant.protocol.model import FactName, Option, Step, SuggestionName
 
 UNKNOWN = "unknown"
 """Stands for a value that is not there, in what is said and written."""

@@ -13,9 +13,9 @@ from assistant.canal.instruments import Interval
 from assistant.canal.plan import Cycle
 from assistant.procedure import facts, reckoning
 from assistant.procedure.facts import UNKNOWN, number, text_of
-from assistant.procedure.protocol import Step
 from assistant.procedure.state import CaseState, Track
-from assistant.procedure.templates import names_in
+from assistant.protocol.model import Step
+from assistant.protocol.templates import names_in
 
 
 def fill(template: str, state: CaseState, track: Track, **given: str) -> str:

@@ -10,8 +10,8 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator
 
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Frozen
+from assistant.protocol.model import Frozen
+from assistant.protocol.moment import Moment
 
 Channel = Literal["voice", "typed", "key", "pedal", "clock"]
 

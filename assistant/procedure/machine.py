@@ -14,7 +14,7 @@ from typing import Any
 
 from transitions import Machine
 
-from assistant.procedure.protocol import FINISHED, Protocol, Step
+from assistant.protocol.model import FINISHED, Protocol, Step
 
 Holds = Callable[[str], bool]
 """Tells whether a fact, by name, holds for the canal in question."""

@@ -16,8 +16,8 @@ from assistant.canal.model import CanalShape, prepared
 from assistant.canal.pluggers import Plugger, PluggerSet
 from assistant.procedure import facts
 from assistant.procedure.facts import number
-from assistant.procedure.protocol import Limit, Limits, Measure, Protocol
 from assistant.procedure.state import CaseState, Entry
+from assistant.protocol.model import Limit, Limits, Measure, Protocol
 
 CYCLE, INCREMENT = "cycle", "increment"
 """Names of the loops of heat cycles and of backfill increments, as in the protocols."""

@@ -29,8 +29,8 @@ from assistant.procedure.facts import (
 )
 from assistant.procedure.fields import fill, span
 from assistant.procedure.intents import Scalar
-from assistant.procedure.protocol import ACTS, CheckName, Rule, Step
 from assistant.procedure.state import CaseState
+from assistant.protocol.model import ACTS, CheckName, Rule, Step
 
 
 class Candidate(NamedTuple):

@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from typing import Literal
 
 from assistant.procedure.intents import Heard, Scalar, ValueKind
-from assistant.procedure.moment import Moment
-from assistant.procedure.own_instruments import PluggerFile
-from assistant.procedure.protocol import AT_CANALS, FINISHED, Frozen, Protocol, Step
+from assistant.protocol.model import AT_CANALS, FINISHED, Frozen, Protocol, Step
+from assistant.protocol.moment import Moment
+from assistant.protocol.own_instruments import PluggerFile
 
 CASE = "case"
 """Name of the track that holds the opening and closing steps."""

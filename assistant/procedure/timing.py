@@ -12,10 +12,10 @@ import math
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Step, Timed
 from assistant.procedure.rules import fired_by_value
 from assistant.procedure.state import Timer, Warning
+from assistant.protocol.model import Step, Timed
+from assistant.protocol.moment import Moment
 
 
 def start(draft: Draft, intent: it.Command) -> None:

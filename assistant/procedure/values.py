@@ -7,11 +7,11 @@ those there are.
 from __future__ import annotations
 
 from assistant.canal import instruments, teeth
-from assistant.procedure.coherence import repeated
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.protocol import Measure, Readings, Step, Timed
 from assistant.procedure.state import CASE
+from assistant.protocol.coherence import repeated
+from assistant.protocol.model import Measure, Readings, Step, Timed
 
 ABSURD = 1e6
 """No length, time, size or tooth is anywhere near; such a number cannot be said."""

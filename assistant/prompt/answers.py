@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from assistant.procedure import reckoning
-from assistant.procedure.protocol import AT_CANALS, FINISHED, Step
 from assistant.procedure.state import CASE, CaseState, Entry, Track
+from assistant.protocol.model import AT_CANALS, FINISHED, Step
 
 
 def where(state: CaseState, words: Mapping[str, str]) -> str:

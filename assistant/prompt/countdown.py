@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from assistant.procedure.moment import Moment
 from assistant.procedure.state import Timer
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.protocol.moment import Moment
 
 
 def cues(timer: Timer, since: Moment, now: Moment) -> Iterator[Prompt]:

@@ -12,11 +12,11 @@ from collections.abc import Iterator, Sequence
 from assistant.procedure import events as ev
 from assistant.procedure.draft import KEPT
 from assistant.procedure.fields import fill, fill_if_known
-from assistant.procedure.protocol import AT_CANALS, FINISHED
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.sayings import Wording, said_entry, said_value, spoken
+from assistant.protocol.model import AT_CANALS, FINISHED
 
 
 def respond(

@@ -20,10 +20,10 @@ from assistant.procedure import events as ev
 from assistant.procedure.apply import apply, opened, replay
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import AnyIntent, Reopen
-from assistant.procedure.moment import Moment
-from assistant.procedure.own_instruments import PluggerFile
-from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
+from assistant.protocol.model import Protocol
+from assistant.protocol.moment import Moment
+from assistant.protocol.own_instruments import PluggerFile
 from assistant.record.journal import Journal, read_journal
 
 JOURNAL = "journal.jsonl"

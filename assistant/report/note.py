@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from assistant.canal import teeth
-from assistant.procedure.coherence import ONCE
 from assistant.procedure.facts import text_of
 from assistant.procedure.state import CASE, CaseState, Entry, Warning
+from assistant.protocol.coherence import ONCE
 from assistant.report import rounds
 from assistant.report.marks import (
     LEGEND,

@@ -11,8 +11,8 @@ from typing import Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from assistant.procedure.intents import Channel, ValueKind
-from assistant.procedure.protocol import Severity
 from assistant.procedure.state import Origin, Standing
+from assistant.protocol.model import Severity
 
 SCHEMA_VERSION = "1.1"
 

@@ -21,8 +21,8 @@ from assistant.procedure.facts import (
     text_of,
     wl_is_final,
 )
-from assistant.procedure.protocol import Step
 from assistant.procedure.state import CaseState, Entry, Skipped
+from assistant.protocol.model import Step
 from assistant.report import rounds
 from assistant.report.marks import (
     UNRECORDED,

@@ -12,9 +12,9 @@ from typing import Literal, NamedTuple
 from assistant.procedure import events as ev
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Timed
 from assistant.procedure.state import CASE, CaseState, Entry, Standing, Warning
+from assistant.protocol.model import Timed
+from assistant.protocol.moment import Moment
 from assistant.report.marks import heard, mark, marked, plain, value_text
 
 Kind = Literal[

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assistant.procedure.protocol import Step
 from assistant.procedure.state import CaseState
 from assistant.prompt import answers
+from assistant.protocol.model import Step
 from assistant.screen.strips import Shown
 from assistant.speech.phrases import Phrases, plain_phrase
 

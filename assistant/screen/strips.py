@@ -12,9 +12,9 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from assistant.procedure.facts import EPSILON_MM, fill_top_mm, number, text_of
-from assistant.procedure.protocol import AT_CANALS, FINISHED, Protocol
 from assistant.procedure.state import CaseState, Track
 from assistant.prompt.sayings import Wording
+from assistant.protocol.model import AT_CANALS, FINISHED, Protocol
 from assistant.report import rounds
 from assistant.report.drawing import Depths, depths_of
 from assistant.report.marks import plain

@@ -20,13 +20,13 @@ from typing import Literal
 
 from assistant.canal import teeth
 from assistant.procedure.fields import fill, fill_if_known
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import AT_CANALS
 from assistant.procedure.state import CaseState, Timer
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.sayings import Wording
 from assistant.prompt.wording import question
+from assistant.protocol.model import AT_CANALS
+from assistant.protocol.moment import Moment
 from assistant.report.marks import plain, track_title
 from assistant.screen.keys import Key, Phrase, key_list, say_now
 from assistant.screen.port import Microphone

@@ -25,10 +25,10 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from assistant.clock import Clock
 from assistant.errors import EquipmentError, RecordUnwritable
 from assistant.files.atomic import write_atomically
-from assistant.procedure.moment import Moment
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.sayings import load_wording
+from assistant.protocol.moment import Moment
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.port import Microphone
 from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application

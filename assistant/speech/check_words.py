@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from assistant.procedure.protocol import Protocol
+from assistant.protocol.model import Protocol
 from assistant.speech.clashes import ALIKE, Findings, Pair, find_clashes, spoken_at
 from assistant.speech.grammar import Grammar, Language, everything, load_language
 from assistant.speech.own_words import LEXICON, PHRASES

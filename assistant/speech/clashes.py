@@ -20,7 +20,7 @@ from hassil.parse_expression import parse_sentence
 from hassil.sample import sample_expression
 
 from assistant.procedure.decide import KIND_OF
-from assistant.procedure.protocol import Protocol, Step
+from assistant.protocol.model import Protocol, Step
 from assistant.speech.grammar import Grammar, Language, Wanted
 from assistant.speech.phrases import AcceptedAlike, Listed
 from assistant.speech.soundalike import distances, phones_of

@@ -15,8 +15,8 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from assistant.procedure import intents as it
-from assistant.procedure.moment import Moment
 from assistant.procedure.state import Timer
+from assistant.protocol.moment import Moment
 from assistant.speech.attention import Attention, Listen, begins_with
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.grammar import Grammar, Language

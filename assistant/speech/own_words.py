@@ -27,7 +27,7 @@ from pydantic import Field, model_validator
 from assistant.canal.instruments import ISO_SIZES
 from assistant.errors import InputFileError
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.coherence import misfit
+from assistant.protocol.coherence import misfit
 from assistant.speech.phrases import (
     MOST_FORMS,
     AcceptedAlike,

@@ -21,7 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from assistant.errors import InputFileError
 from assistant.files.yamlfile import read_text
-from assistant.procedure.coherence import misfit
+from assistant.protocol.coherence import misfit
 from assistant.speech.soundalike import PHONES
 
 

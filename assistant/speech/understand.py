@@ -18,7 +18,7 @@ from hassil.recognize import RecognizeResult
 
 from assistant.procedure import intents as it
 from assistant.procedure.decide import QUERIES
-from assistant.procedure.moment import Moment
+from assistant.protocol.moment import Moment
 from assistant.speech.grammar import Grammar, number_words
 from assistant.speech.listeners import Heard as Recognised
 

@@ -8,8 +8,8 @@ from datetime import UTC
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:  # the index is asked far more often than a case is read
-    from assistant.procedure.moment import Moment
     from assistant.procedure.state import CaseState
+    from assistant.protocol.moment import Moment
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -40,13 +40,13 @@ from assistant.errors import EquipmentError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Protocol
 from assistant.prompt.mouth import Fate, Mouth
 from assistant.prompt.player import SounddevicePlayer
 from assistant.prompt.reopening import ReopeningPlayer
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice, Voice
+from assistant.protocol.model import Protocol
+from assistant.protocol.moment import Moment
 from assistant.record.casefile import CaseFile, read_case
 from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen

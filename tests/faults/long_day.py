@@ -39,8 +39,8 @@ from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.procedure.protocol import Protocol
 from assistant.prompt.player import TimelinePlayer
+from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.report.write import write_reports
 from assistant.session import Session

@@ -24,13 +24,13 @@ from assistant.procedure import events as ev
 from assistant.procedure.apply import apply, opened
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import AnyIntent, Reopen
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.player import SilentPlayer
 from assistant.prompt.sayings import Wording, load_wording
 from assistant.prompt.voice import Pyttsx3Voice
+from assistant.protocol.model import Protocol
+from assistant.protocol.moment import Moment
 from assistant.record.casefile import JOURNAL, CaseFile
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session

@@ -13,9 +13,9 @@ from assistant.canal.teeth import PERMANENT_TEETH, Canal, canal_sets, parse_fdi
 from assistant.procedure import intents as it
 from assistant.procedure.decide import KIND_OF
 from assistant.procedure.facts import depth_limit_mm, fill_top_mm, wl_mm
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Step
 from assistant.procedure.state import CASE, CaseState
+from assistant.protocol.model import Step
+from assistant.protocol.moment import Moment
 from fuzz.watched import PROTOCOLS, polite, protocol
 
 VERBS: tuple[it.Verb, ...] = get_args(it.Verb)

@@ -29,11 +29,11 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened
 from assistant.procedure.decide import decide
-from assistant.procedure.moment import Moment
-from assistant.procedure.protocol import Protocol
 from assistant.procedure.state import CaseState
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.wording import respond
+from assistant.protocol.model import Protocol
+from assistant.protocol.moment import Moment
 from assistant.record import casefile
 from assistant.record.chain import verify
 from assistant.roomcheck import load as load_room

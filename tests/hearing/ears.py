@@ -26,8 +26,8 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply
 from assistant.procedure.decide import decide
-from assistant.procedure.moment import Moment
 from assistant.procedure.state import CaseState
+from assistant.protocol.moment import Moment
 from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, read_wav
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language, Wanted

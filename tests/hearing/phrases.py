@@ -21,7 +21,7 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.decide import decide
 from assistant.procedure.facts import suggestion
-from assistant.procedure.moment import Moment
+from assistant.protocol.moment import Moment
 from assistant.speech.grammar import Wanted
 from assistant.speech.listeners import Heard
 from assistant.speech.understand import TYPED, understand

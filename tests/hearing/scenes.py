@@ -13,8 +13,8 @@ from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.procedure.facts import suggestion
-from assistant.procedure.protocol import Protocol, Step
 from assistant.procedure.state import CaseState
+from assistant.protocol.model import Protocol, Step
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Wanted
 

@@ -25,7 +25,7 @@ from playwright.sync_api import Page, Playwright, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from assistant.procedure.moment import Moment
+from assistant.protocol.moment import Moment
 from assistant.screen.view import Trouble
 from assistant.screen.web import WebScreen
 from screen import crowd, programs, room

@@ -22,9 +22,9 @@ from pydantic import (
 )
 
 from assistant.canal.lengths import MAX_LENGTH_MM
-from assistant.procedure import coherence
-from assistant.procedure.coherence import repeated
-from assistant.procedure.templates import Template
+from assistant.protocol import coherence
+from assistant.protocol.coherence import repeated
+from assistant.protocol.templates import Template
 
 FINISHED = "finished"
 """The place of a canal after its last step."""
@@ -239,7 +239,7 @@ class Step(Frozen):
 
     ``ask`` is said in full verbosity, ``briefly`` in brief; after ``ask`` each of
     ``hints`` of which everything in braces is known. All may use the fields named in
-    ``procedure/templates.py``, in braces. ``loop`` names the round counter (cycle,
+    ``protocol/templates.py``, in braces. ``loop`` names the round counter (cycle,
     increment) the step belongs to.
     """
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from assistant.procedure.protocol import Frozen
+from assistant.protocol.model import Frozen
 
 
 class Moment(Frozen):

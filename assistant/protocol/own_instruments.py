@@ -15,8 +15,8 @@ from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.model import MAX_DIAMETER_MM
 from assistant.canal.pluggers import Plugger, PluggerSet
 from assistant.canal.points import Point, Profile, Row, row_misfit
-from assistant.procedure.coherence import misfit
-from assistant.procedure.protocol import Frozen
+from assistant.protocol.coherence import misfit
+from assistant.protocol.model import Frozen
 
 _Diameter = Annotated[float, Field(gt=0, le=MAX_DIAMETER_MM, allow_inf_nan=False)]
 _Tolerance = Annotated[float, Field(ge=0, le=MAX_DIAMETER_MM, allow_inf_nan=False)]

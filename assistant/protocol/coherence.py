@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from pydantic_core import PydanticCustomError
 
 if TYPE_CHECKING:
-    from assistant.procedure.protocol import Protocol, Rule, Step
+    from assistant.protocol.model import Protocol, Rule, Step
 
 MM_CHECKS = frozenset(
     {
