@@ -16,14 +16,6 @@ from assistant.demo.rehearsal import ROOM_RMS, Operator, Script
 from assistant.errors import EquipmentError
 from assistant.files.shipped import data_folder
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.player import (
-    Player,
-    RememberingPlayer,
-    SilentPlayer,
-    SounddevicePlayer,
-    TimelinePlayer,
-)
-from assistant.prompt.reopening import ReopeningPlayer
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
@@ -32,10 +24,18 @@ from assistant.screen.port import Screen
 from assistant.screen.several import Screens
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
+from assistant.sound.denoise import Cleaner, DeepFilter
+from assistant.sound.echo import Canceller, Echo, SpeexCanceller
+from assistant.sound.player import (
+    Player,
+    RememberingPlayer,
+    SilentPlayer,
+    SounddevicePlayer,
+    TimelinePlayer,
+)
+from assistant.sound.reopening import ReopeningPlayer
+from assistant.sound.sources import RATE_HZ, load_sounddevice, to_int16
 from assistant.speech.attention import Listen
-from assistant.speech.audio import RATE_HZ, load_sounddevice, to_int16
-from assistant.speech.denoise import Cleaner, DeepFilter
-from assistant.speech.echo import Canceller, Echo, SpeexCanceller
 from assistant.speech.grammar import Grammar, Language, Wanted, everything, load_language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Listener, Samples

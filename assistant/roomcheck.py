@@ -19,7 +19,7 @@ from assistant.files.atomic import unwritable, write_atomically
 from assistant.files.yamlfile import read_text
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.speech.audio import (
+from assistant.sound.sources import (
     FRAME_SAMPLES,
     RATE_HZ,
     AudioSource,
@@ -285,7 +285,7 @@ def microphone_name(device: str | None) -> str | None:
 
 
 class Amplified:
-    """A source with a gain, as an :class:`~assistant.speech.audio.AudioSource`."""
+    """A source with a gain, as an :class:`~assistant.sound.sources.AudioSource`."""
 
     def __init__(self, source: AudioSource, gain: float) -> None:
         self.name = source.name

@@ -27,19 +27,19 @@ from assistant.protocol.moment import Moment
 from assistant.record.casefile import CaseFile
 from assistant.screen.port import Screen
 from assistant.seldom import Seldom
+from assistant.sound.live import Back, Ended, Gone, Live
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, AudioSource
 from assistant.speech.attention import Listen
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, AudioSource
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Heard, Lost, Samples
 from assistant.speech.listening import Listening, Outcome, Said, TapUnused, Urgent
-from assistant.speech.live import Back, Ended, Gone, Live
 from assistant.speech.microphone_watch import SELDOM_S, MicrophoneWatch
 from assistant.speech.understand import understand_typed
 
 if TYPE_CHECKING:  # it loads the recogniser, which typed work does without
-    from assistant.speech.echo import Echo
+    from assistant.sound.echo import Echo
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
 

@@ -15,13 +15,13 @@ from assistant.clock import SampleClock
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
-from assistant.prompt.player import TimelinePlayer
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.sayings import spoken
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.session import Session
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
+from assistant.sound.player import TimelinePlayer
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.grammar import Language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples

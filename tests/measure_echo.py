@@ -5,7 +5,7 @@
     python tests/measure_echo.py stop     # "stop" over a prompt, with and without canceller
 
 Voices and rooms are synthetic; add ``--every N`` to take every Nth sentence only.
-Several minutes each. The answers stand in ``assistant/speech/echo.py`` and ``urgent.py``.
+Several minutes each. The answers stand in ``assistant/sound/echo.py`` and ``urgent.py``.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from assistant.procedure import intents as it
 from assistant.prompt.sayings import spoken
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.session import STOP_TWICE_S
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
-from assistant.speech.echo import SpeexCanceller
+from assistant.sound.echo import SpeexCanceller
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 from assistant.speech.urgent import STOP_THRESHOLD, UrgentEar
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from assistant.speech.resample import resample
+from assistant.sound.resample import resample
 
 RATE_HZ = 16_000
 

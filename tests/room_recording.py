@@ -6,7 +6,7 @@ import numpy as np
 from hearing.noises import Condition, active_rms, background
 
 from assistant.demo.dictation import LEVEL_RMS, dictate
-from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.sound.sources import RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 
 

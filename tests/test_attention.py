@@ -16,12 +16,12 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt import chimes
-from assistant.prompt.player import TimelinePlayer
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.session import Session
+from assistant.sound.player import TimelinePlayer
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.attention import NOTICE_S, TAP_S, Attention, Listen, begins_with
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.grammar import Grammar, Wanted, everything
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Heard, Samples

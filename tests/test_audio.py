@@ -19,7 +19,7 @@ from scipy.io import wavfile
 from scipy.signal import resample_poly
 
 from assistant.errors import DeviceLost, EquipmentError, InputFileError, RecordUnwritable
-from assistant.speech.audio import (
+from assistant.sound.sources import (
     FRAME_SAMPLES,
     RATE_HZ,
     MicrophoneSource,
@@ -30,7 +30,7 @@ from assistant.speech.audio import (
     wav_source,
     write_wav,
 )
-from assistant.speech.wavfile import MAX_WAV_S
+from assistant.sound.wavfile import MAX_WAV_S
 
 
 def tone(rate_hz: int, seconds: float = 0.5, hertz: float = 440.0) -> np.ndarray:
@@ -150,7 +150,7 @@ def test_huge_file_is_refused_before_it_is_read(
     with path.open("wb") as file:
         file.write(header(data=0xFFFFFFFF if lie else size))
         file.truncate(44 + size)  # sparse: takes no room on disk
-    monkeypatch.setattr("assistant.speech.wavfile._decode", None)
+    monkeypatch.setattr("assistant.sound.wavfile._decode", None)
     with pytest.raises(InputFileError, match="longer than 600 seconds"):
         read_wav(path)
 

@@ -24,8 +24,6 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.player import SilentPlayer, TimelinePlayer
-from assistant.prompt.reopening import ReopeningPlayer
 from assistant.prompt.sayings import load_wording
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
@@ -34,13 +32,15 @@ from assistant.roomcheck import Amplified
 from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
+from assistant.sound.live import Awaited, Back, Ended, Gone, Live
+from assistant.sound.player import SilentPlayer, TimelinePlayer
+from assistant.sound.reopening import ReopeningPlayer
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, MicrophoneSource, SampleSource
 from assistant.speech.attention import Listen
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, MicrophoneSource, SampleSource
 from assistant.speech.frontend import Utterance
 from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples, StepGrammar
-from assistant.speech.live import Awaited, Back, Ended, Gone, Live
 from assistant.speech.understand import Trust
 from assistant.speech.watchdog import Watched
 
@@ -209,7 +209,7 @@ def test_a_microphone_plugged_in_again_is_found() -> None:
 
 
 def test_a_microphone_survives_that_the_sound_system_begins_anew_for_another() -> None:
-    from assistant.speech import sound_system
+    from assistant.sound import devices as sound_system
 
     sound = Pretended()
     source = MicrophoneSource(sound=sound)  # type: ignore[arg-type]

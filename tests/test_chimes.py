@@ -7,7 +7,7 @@ import pytest
 
 from assistant.prompt.chimes import chime, not_understood, tick
 from assistant.prompt.prompts import Urgency
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Samples
 
 ALL = [chime(urgency) for urgency in Urgency] + [not_understood()]

@@ -15,10 +15,8 @@ from echo_room import EchoRoom, Way
 
 from assistant import assembly
 from assistant.demo.dictation import dictate
-from assistant.prompt.player import RememberingPlayer, SilentPlayer
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
-from assistant.speech.echo import (
+from assistant.sound.echo import (
     ALIKE,
     MAX_DELAY_S,
     TAIL_S,
@@ -26,6 +24,8 @@ from assistant.speech.echo import (
     SpeexCanceller,
     likeness,
 )
+from assistant.sound.player import RememberingPlayer, SilentPlayer
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 

@@ -9,8 +9,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, SampleSource, read_wav
-from assistant.speech.denoise import DeepFilter
+from assistant.sound.denoise import DeepFilter
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, SampleSource, read_wav
 from assistant.speech.frontend import MAX_UTTERANCE_S, POST_ROLL_S, PRE_ROLL_S, Ear, Utterance
 from assistant.speech.listeners import Samples
 

@@ -18,7 +18,7 @@ from assistant.demo.dictation import LEVEL_RMS
 from assistant.procedure import intents as it
 from assistant.procedure.decide import QUERIES
 from assistant.procedure.state import CaseState
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.expected import wanted_now
 from assistant.speech.listeners import Samples
 

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from assistant.errors import EquipmentError, InputFileError
+from assistant.sound.sources import RATE_HZ, SampleSource, read_wav
 from assistant.speech import pocketsphinx_listener
-from assistant.speech.audio import RATE_HZ, SampleSource, read_wav
 from assistant.speech.evidence import WEIGHTS, Evidence, confidence, levels_db
 from assistant.speech.frontend import Ear
 from assistant.speech.listeners import Listener, Samples

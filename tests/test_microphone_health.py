@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from assistant.clockwatch import clock_was_set, stood_still
 from assistant.protocol.moment import Moment
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
-from assistant.speech.microphone_health import (
+from assistant.sound.microphone_health import (
     ALIVE,
     DEAD,
     DEAD_GATED_S,
@@ -20,6 +19,7 @@ from assistant.speech.microphone_health import (
     LOUD,
     Health,
 )
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 
 NOTICE_S = 3.0
 """Within this a dead microphone must be noticed."""

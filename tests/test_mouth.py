@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from assistant.errors import EquipmentError
 from assistant.prompt.chimes import chime, not_understood
 from assistant.prompt.mouth import Fate, Mouth, Verbosity, admits
-from assistant.prompt.player import SilentPlayer, TimelinePlayer
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.player import SilentPlayer, TimelinePlayer
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Samples
 
 FRAME_S = 0.030

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from assistant.speech.audio import RATE_HZ, write_wav
+from assistant.sound.sources import RATE_HZ, write_wav
 
 WATCHED = """
 import sys

@@ -20,7 +20,7 @@ from assistant.prompt.sayings import load_wording, spoken
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.templates import FIELDS
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import UrgentEar
 

@@ -24,9 +24,9 @@ from assistant.clock import SampleClock
 from assistant.demo.dictation import dictate
 from assistant.errors import InputFileError
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.player import SilentPlayer, TimelinePlayer
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.speech.audio import RATE_HZ, SampleSource, write_wav
+from assistant.sound.player import SilentPlayer, TimelinePlayer
+from assistant.sound.sources import RATE_HZ, SampleSource, write_wav
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Heard, Samples
 from assistant.speech.room import (

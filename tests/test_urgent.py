@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from assistant.errors import InputFileError
-from assistant.speech.audio import RATE_HZ, SampleSource, read_wav
+from assistant.sound.sources import RATE_HZ, SampleSource, read_wav
 from assistant.speech.listeners import Samples
 from assistant.speech.urgent import RESTART_S, UrgentEar
 

@@ -12,9 +12,9 @@ import pytest
 
 from assistant.errors import EquipmentError
 from assistant.prompt import voice as voice_module
-from assistant.prompt.player import SilentPlayer, SounddevicePlayer, TimelinePlayer
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.player import SilentPlayer, SounddevicePlayer, TimelinePlayer
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Samples
 
 DEPTH_CHECK = "Depth check: limit sixteen, heard seventeen."

@@ -17,7 +17,7 @@ from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
-from assistant.speech.audio import write_wav
+from assistant.sound.sources import write_wav
 
 
 @click.command()

@@ -49,14 +49,14 @@ from assistant.practice.scenario import INVENTED, Level, draw
 from assistant.practice.screen import FindingsScreen
 from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
-from assistant.prompt.player import TimelinePlayer
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.session import Session
+from assistant.sound.player import TimelinePlayer
+from assistant.sound.sources import AudioSource, write_wav
 from assistant.speech.attention import Listen
-from assistant.speech.audio import AudioSource, write_wav
 
 LEARNER = "Learner"
 """Who signs a practice case: names of people have no place in an invented one."""

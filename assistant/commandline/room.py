@@ -23,9 +23,9 @@ from assistant.commandline.options import (
 )
 from assistant.errors import EquipmentError
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.player import Player, SilentPlayer
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.speech.audio import (
+from assistant.sound.player import Player, SilentPlayer
+from assistant.sound.sources import (
     AudioSource,
     MicrophoneSource,
     SoundDevice,

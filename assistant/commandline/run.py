@@ -29,17 +29,17 @@ from assistant.commandline.options import (
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.instrument_files import load_pluggers
-from assistant.prompt.player import SilentPlayer
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import JOURNAL, CaseFile
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.session import Session
-from assistant.speech.attention import Listen
-from assistant.speech.audio import (
+from assistant.sound.player import SilentPlayer
+from assistant.sound.sources import (
     AudioSource,
     wav_source,
 )
+from assistant.speech.attention import Listen
 from assistant.speech.grammar import Language
 from assistant.store.current import register
 

@@ -9,9 +9,9 @@ from queue import SimpleQueue
 import click
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import AudioSource, MicrophoneSource, load_sounddevice
-from assistant.speech.live import Awaited
-from assistant.speech.sound_system import begin_anew
+from assistant.sound.devices import begin_anew
+from assistant.sound.live import Awaited
+from assistant.sound.sources import AudioSource, MicrophoneSource, load_sounddevice
 
 
 def microphone(device: str | None) -> AudioSource:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import read_wav, to_int16
+from assistant.sound.sources import read_wav, to_int16
 from assistant.speech.listeners import Samples
 
 LEVEL_RMS = 2500.0

@@ -17,7 +17,7 @@ from assistant.demo.dictation import dictate
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.session import Session
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 from assistant.speech.understand import understand_typed
 
@@ -67,7 +67,7 @@ class Tally:
 
 
 class Operator:
-    """An :class:`~assistant.speech.audio.AudioSource` that follows a script.
+    """An :class:`~assistant.sound.sources.AudioSource` that follows a script.
 
     Args:
         script: the lines.

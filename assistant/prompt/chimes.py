@@ -35,7 +35,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.prompt.prompts import Urgency
-from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.sound.sources import RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 
 _PEAK = 0.25  # of full scale: well under the voice, which peaks near 1

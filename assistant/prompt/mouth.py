@@ -20,10 +20,10 @@ import numpy as np
 
 from assistant.errors import EquipmentError
 from assistant.prompt.chimes import chime
-from assistant.prompt.player import Player
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.voice import Voice
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.player import Player
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Samples
 
 _TICK_LATEST_S = 0.3  # a later "three" would be heard as the next second

@@ -1,6 +1,6 @@
 """The Voice port: a sentence in, sound samples out; playing them is another matter.
 
-Speech is rendered whole before it is played (:mod:`.player`), so that it can
+Speech is rendered whole before it is played (:mod:`assistant.sound.player`), so that it can
 be cut off at once, sent to an earpiece, and rehearsed without a sound card.
 """
 
@@ -19,7 +19,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import RATE_HZ, read_wav
+from assistant.sound.sources import RATE_HZ, read_wav
 from assistant.speech.listeners import Samples
 
 _QUIET = 0.003  # of the peak (-50 dB): below the weakest final consonant

@@ -26,7 +26,7 @@ from dataclasses import astuple, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.evidence_fit import BIAS, WEIGHTS
 from assistant.speech.listeners import Samples
 

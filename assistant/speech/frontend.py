@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, to_int16
-from assistant.speech.denoise import Cleaner
+from assistant.sound.denoise import Cleaner
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
+from assistant.sound.voiced import BEGIN, BLOCK, FIRST_S, STAY, Block, Detector, Room
 from assistant.speech.listeners import Samples
-from assistant.speech.voiced import BEGIN, BLOCK, FIRST_S, STAY, Block, Detector, Room
 
 END_S = 0.35
 """Silence that ends an utterance. The detector lets go some 0.07 s after the voice,
@@ -39,7 +39,7 @@ MARGIN_DB = 6.0
 
 CLEAN_BELOW_DB = 22.0
 """Under this ratio of speech to noise the noise is filtered out; over it the filter
-costs more than it gives (see :mod:`.denoise`)."""
+costs more than it gives (see :mod:`assistant.sound.denoise`)."""
 
 DITHER_STEPS = 8.0
 """Standard deviation of the noise added, in 16-bit steps. Phrases right of 60
@@ -147,7 +147,7 @@ class Ear:
         return self._held_from + len(self._raw)
 
     def push(self, frame: Samples) -> Utterance | None:
-        """Take one frame of :data:`~.audio.FRAME_SAMPLES`; return an utterance that it
+        """Take one frame of :data:`~assistant.sound.sources.FRAME_SAMPLES`; return an utterance that it
         ends, or with ``early`` one that it may end.
 
         Raises:

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 from assistant.procedure import intents as it
 from assistant.procedure.state import Timer
 from assistant.protocol.moment import Moment
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.attention import Attention, Listen, begins_with
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.grammar import Grammar, Language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples
@@ -26,7 +26,7 @@ from assistant.speech.look import FirstLook, settled
 from assistant.speech.understand import understand
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
-    from assistant.speech.echo import Echo
+    from assistant.sound.echo import Echo
     from assistant.speech.frontend import Utterance
     from assistant.speech.urgent import Spotted
 

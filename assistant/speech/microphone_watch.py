@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from assistant.screen.port import Microphone, Screen
+from assistant.sound.live import Back, Gone
+from assistant.sound.microphone_health import ALIVE, DEAD, Health
 from assistant.speech.listeners import Samples
 from assistant.speech.listening import Listening
-from assistant.speech.live import Back, Gone
-from assistant.speech.microphone_health import ALIVE, DEAD, Health
 
 SELDOM_S = 60.0
 """A trouble that comes again and again is told and recorded once in this time."""

@@ -24,10 +24,10 @@ import numpy as np
 from pocketsphinx import Decoder, get_model_path
 
 from assistant.errors import InputFileError
-from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.sound.resample import resample
+from assistant.sound.sources import RATE_HZ, to_int16
 from assistant.speech.evidence import WORST_WORD, Evidence, confidence, levels_db
 from assistant.speech.listeners import Heard, Samples, StepGrammar
-from assistant.speech.resample import resample
 
 CACHED_GRAMMARS = 32
 """Compiled grammars kept; a case has about a dozen steps."""

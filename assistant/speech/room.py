@@ -21,7 +21,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from assistant.speech.audio import FRAME_SAMPLES
+from assistant.sound.sources import FRAME_SAMPLES
 from assistant.speech.listeners import Samples
 from assistant.speech.understand import Trust
 

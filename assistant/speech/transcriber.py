@@ -22,7 +22,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Samples
 
 MODEL_VARIABLE = "FILLWARM_SECOND_MODEL"

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import EquipmentError, InputFileError
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Heard, Samples, StepGrammar
 
 MODEL_VARIABLE = "FILLWARM_VOSK_MODEL"

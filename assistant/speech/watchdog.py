@@ -28,7 +28,7 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 from assistant.errors import EquipmentError, UserError
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Heard, Listener, Lost, Samples, StepGrammar
 
 ANSWER_S, ANSWER_PER_S = 2.0, 0.5

@@ -41,8 +41,6 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt.mouth import Fate, Mouth
-from assistant.prompt.player import SounddevicePlayer
-from assistant.prompt.reopening import ReopeningPlayer
 from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice, Voice
 from assistant.protocol.model import Protocol
@@ -51,8 +49,10 @@ from assistant.record.casefile import CaseFile, read_case
 from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
+from assistant.sound.player import SounddevicePlayer
+from assistant.sound.reopening import ReopeningPlayer
+from assistant.sound.sources import MicrophoneSource
 from assistant.speech.attention import Listen
-from assistant.speech.audio import MicrophoneSource
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 from assistant.speech.watchdog import Watched

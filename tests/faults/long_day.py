@@ -39,12 +39,12 @@ from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.prompt.player import TimelinePlayer
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.report.write import write_reports
 from assistant.session import Session
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
+from assistant.sound.player import TimelinePlayer
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listeners import Samples
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ

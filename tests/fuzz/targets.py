@@ -37,14 +37,14 @@ from assistant.protocol.moment import Moment
 from assistant.record import casefile
 from assistant.record.chain import verify
 from assistant.roomcheck import load as load_room
-from assistant.speech.audio import RATE_HZ, wav_source
+from assistant.sound.sources import RATE_HZ, wav_source
+from assistant.sound.wavfile import MAX_WAV_S
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language, everything, load_language
 from assistant.speech.own_words import with_own_words
 from assistant.speech.phrases import read_lexicon
 from assistant.speech.room_plan import load_plan
 from assistant.speech.understand import describe, understand_typed
-from assistant.speech.wavfile import MAX_WAV_S
 from fuzz import seeds
 from fuzz.mutate import changed_tree
 from fuzz.said import anything

@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from assistant import assembly
 from assistant.procedure import intents as it
-from assistant.speech.audio import FRAME_SAMPLES
+from assistant.sound.sources import FRAME_SAMPLES
 from assistant.speech.evidence import Evidence
 from assistant.speech.expected import wanted_now
 from assistant.speech.listeners import Samples

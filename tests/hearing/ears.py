@@ -28,7 +28,7 @@ from assistant.procedure.apply import apply
 from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
 from assistant.protocol.moment import Moment
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ, read_wav
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, read_wav
 from assistant.speech.expected import wanted_now
 from assistant.speech.grammar import Grammar, Language, Wanted
 from assistant.speech.hearing import Hearing

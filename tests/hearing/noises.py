@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.signal import butter, fftconvolve, sosfilt
 
 from assistant.demo.dictation import LEVEL_RMS
-from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.sound.sources import RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 
 Sound = NDArray[np.float64]

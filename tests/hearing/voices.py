@@ -21,9 +21,9 @@ from scipy.io import wavfile
 
 from assistant.demo.dictation import dictate
 from assistant.errors import EquipmentError
-from assistant.speech.audio import RATE_HZ, read_wav, to_int16
+from assistant.sound.resample import resample
+from assistant.sound.sources import RATE_HZ, read_wav, to_int16
 from assistant.speech.listeners import Samples
-from assistant.speech.resample import resample
 from hearing import halves
 from hearing.halves import Half
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.sound.sources import RATE_HZ, to_int16
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 from hearing import chatter, halves

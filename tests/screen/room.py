@@ -21,11 +21,11 @@ from assistant import assembly
 from assistant.clock import SystemClock
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.prompt.player import SilentPlayer
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.screen.view import Seen, View, view
 from assistant.screen.web import WebScreen
+from assistant.sound.player import SilentPlayer
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [

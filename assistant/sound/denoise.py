@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import RATE_HZ, to_int16
+from assistant.sound.sources import RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 
 LIMIT_DB = 20.0

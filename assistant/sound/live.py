@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import AudioSource
+from assistant.sound.sources import AudioSource
 from assistant.speech.listeners import Samples
 
 RETRY_S = 2.0
@@ -96,7 +96,7 @@ class Live:
     """A source that opens its device anew whenever ``frames`` is called again.
 
     Args:
-        source: see :class:`~.audio.MicrophoneSource`.
+        source: see :class:`~.sources.MicrophoneSource`.
         retry_s, stalled_s: as :data:`RETRY_S`, :data:`STALLED_S`.
         clock: seconds, never going back.
     """

@@ -20,10 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import DeviceLost, EquipmentError, RecordUnwritable
-from assistant.speech import sound_system
+from assistant.sound import devices as sound_system
+from assistant.sound.resample import resample
+from assistant.sound.wavfile import read_mono
 from assistant.speech.listeners import Samples
-from assistant.speech.resample import resample
-from assistant.speech.wavfile import read_mono
 
 RATE_HZ = 16_000
 """The one rate inside the program; the acoustic models are trained at it."""
@@ -336,7 +336,7 @@ class MicrophoneSource:
         return self._open()
 
     def release(self) -> None:
-        """See :class:`~.sound_system.User`."""
+        """See :class:`~.devices.User`."""
         with self._opening:
             self._opened += 1
             if self._stream is not None:
@@ -345,7 +345,7 @@ class MicrophoneSource:
                 self._stream = None
 
     def regain(self) -> None:
-        """See :class:`~.sound_system.User`."""
+        """See :class:`~.devices.User`."""
         if not self._lost:
             try:
                 self._open()

@@ -1,4 +1,4 @@
-"""Plain PCM out of a WAV file, whatever its width; :mod:`.audio` resamples it.
+"""Plain PCM out of a WAV file, whatever its width; :mod:`.sources` resamples it.
 
 The standard library's ``wave`` refuses WAVE_FORMAT_EXTENSIBLE before Python
 3.12, which is how most 24-bit recorders write, and believes the header's

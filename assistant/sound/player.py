@@ -1,7 +1,7 @@
 """The Player port: samples to the ear of the clinician, cut off at any moment.
 
 A player plays one thing at a time and never blocks. It does not queue; what
-is said when is :mod:`.mouth`'s business.
+is said when is :mod:`assistant.prompt.mouth`'s business.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import RATE_HZ, device_of, to_int16
+from assistant.sound.resample import resample
+from assistant.sound.sources import RATE_HZ, device_of, to_int16
 from assistant.speech.listeners import Samples
-from assistant.speech.resample import resample
 
 _FADE_S = 0.010  # a cut in the middle of a vowel would click
 _STALLED_S = 1.0  # the device asks for sound about every 10-40 ms while it lives
@@ -140,7 +140,7 @@ class TimelinePlayer:
 
 class RememberingPlayer:
     """Plays through another player and remembers the last :data:`REMEMBERED_S`, for
-    the search for echoes (:mod:`assistant.speech.echo`)."""
+    the search for echoes (:mod:`assistant.sound.echo`)."""
 
     def __init__(self, player: Player, clock: Callable[[], float]) -> None:
         """Play through ``player``; ``clock`` (seconds, never going back) dates it."""

@@ -8,8 +8,8 @@ from collections.abc import Callable
 from typing import Any
 
 from assistant.errors import EquipmentError
-from assistant.prompt.player import Player
-from assistant.speech import sound_system
+from assistant.sound import devices as sound_system
+from assistant.sound.player import Player
 from assistant.speech.listeners import Samples
 
 RETRY_S = 2.0
@@ -135,7 +135,7 @@ class ReopeningPlayer:
     # -- the sound system begins anew -------------------------------------------
 
     def release(self) -> None:
-        """See :class:`~assistant.speech.sound_system.User`; lets a sentence end first."""
+        """See :class:`~assistant.sound.devices.User`; lets a sentence end first."""
         until_s = time.monotonic() + _PATIENCE_S
         while (player := self._player) is not None and player.busy:
             if time.monotonic() > until_s:
@@ -148,7 +148,7 @@ class ReopeningPlayer:
         _close(gone)
 
     def regain(self) -> None:
-        """See :class:`~assistant.speech.sound_system.User`."""
+        """See :class:`~assistant.sound.devices.User`."""
         back = self._closed.is_set() or self._reopened()
         with self._change:
             self._changing = False

@@ -9,7 +9,7 @@ from collections import deque
 
 import numpy as np
 
-from assistant.speech.audio import FRAME_SAMPLES, RATE_HZ
+from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listeners import Samples
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import EquipmentError
-from assistant.speech.audio import RATE_HZ
+from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Samples
 
 MAX_DELAY_S = 0.4

@@ -1,0 +1,1 @@
+"""Sound in and out: samples, devices, files, players, noise, echo. Knows no words."""
