@@ -1,7 +1,7 @@
 """Hands-free procedure assistant for warm vertical compaction of gutta-percha.
 
 Follow one spoken depth from microphone to note by reading, in this order:
-``sound/sources.py``, ``speech/listeners.py``, ``speech/understand.py``,
+``sound/sources.py``, ``speech/listeners.py``, ``words/understand.py``,
 ``procedure/decide.py``, ``procedure/apply.py``, ``record/journal.py``,
 ``report/note.py``.
 """

@@ -16,7 +16,6 @@ from assistant.demo.rehearsal import ROOM_RMS, Operator, Script
 from assistant.errors import EquipmentError
 from assistant.files.shipped import data_folder
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
@@ -36,13 +35,14 @@ from assistant.sound.player import (
 from assistant.sound.reopening import ReopeningPlayer
 from assistant.sound.sources import RATE_HZ, load_sounddevice, to_int16
 from assistant.speech.attention import Listen
-from assistant.speech.grammar import Grammar, Language, Wanted, everything, load_language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Listener, Samples
 from assistant.speech.room import RoomProfile
 from assistant.speech.transcriber import WhisperTranscriber, model_folder
-from assistant.speech.understand import Trust
 from assistant.speech.watchdog import Watched
+from assistant.words.grammar import Grammar, Language, Wanted, everything, load_language
+from assistant.words.sayings import load_wording
+from assistant.words.understand import Trust
 
 TRUST = {
     "pocketsphinx": Trust(

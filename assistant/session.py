@@ -21,7 +21,6 @@ from assistant.prompt import chimes
 from assistant.prompt.countdown import cues
 from assistant.prompt.mouth import Mouth, Verbosity
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.prompt.sayings import Wording
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from assistant.record.casefile import CaseFile
@@ -30,13 +29,14 @@ from assistant.seldom import Seldom
 from assistant.sound.live import Back, Ended, Gone, Live
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, AudioSource
 from assistant.speech.attention import Listen
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import Grammar, Language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Heard, Lost, Samples
 from assistant.speech.listening import Listening, Outcome, Said, TapUnused, Urgent
 from assistant.speech.microphone_watch import SELDOM_S, MicrophoneWatch
-from assistant.speech.understand import understand_typed
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar, Language
+from assistant.words.sayings import Wording
+from assistant.words.understand import understand_typed
 
 if TYPE_CHECKING:  # it loads the recogniser, which typed work does without
     from assistant.sound.echo import Echo

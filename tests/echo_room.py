@@ -16,15 +16,15 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.prompt.sayings import spoken
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
 from assistant.session import Session
 from assistant.sound.player import TimelinePlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
-from assistant.speech.grammar import Language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
+from assistant.words.grammar import Language
+from assistant.words.sayings import spoken
 
 TO_A_QUESTION = ("tooth 11", "single", "yes", "working length 34")
 """Typed lines (invented) after which the case waits for "confirm" or "no"."""

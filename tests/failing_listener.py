@@ -54,7 +54,7 @@ class Counting:
     name = "counting"
 
     def __init__(self) -> None:
-        import assistant.speech.grammar  # noqa: F401 - as every real one has by then
+        import assistant.words.grammar  # noqa: F401 - as every real one has by then
 
     def prepare(self, grammar: StepGrammar) -> None:
         self.key = grammar.key

@@ -24,13 +24,13 @@ from test_own_voice import SAID
 from assistant import assembly
 from assistant.demo.dictation import LEVEL_RMS, dictate
 from assistant.procedure import intents as it
-from assistant.prompt.sayings import spoken
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.session import STOP_TWICE_S
 from assistant.sound.echo import SpeexCanceller
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 from assistant.speech.urgent import STOP_THRESHOLD, UrgentEar
+from assistant.words.sayings import spoken
 
 VOICES = (
     "flite:slt",

@@ -14,8 +14,8 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.state import CASE, Entry
 from assistant.prompt.prompts import Prompt
-from assistant.prompt.sayings import load_wording
 from assistant.prompt.wording import respond
+from assistant.words.sayings import load_wording
 
 WORDING = load_wording(data_folder("grammars") / "en")
 WL = 21.0

@@ -6,9 +6,9 @@ import pytest
 
 from assistant import assembly
 from assistant.procedure import intents as it
-from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.listeners import Heard
-from assistant.speech.understand import Trust, understand
+from assistant.words.grammar import Grammar, Wanted
+from assistant.words.understand import Trust, understand
 
 TRUST = assembly.TRUST["pocketsphinx"]
 WORDS = assembly.language()

@@ -19,9 +19,9 @@ from assistant.procedure.state import CASE
 from assistant.protocol.model import Protocol
 from assistant.report.record import as_record
 from assistant.report.rows import canal_rows
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import Grammar, load_language
-from assistant.speech.understand import understand_typed
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar, load_language
+from assistant.words.understand import understand_typed
 
 WORDS = load_language(data_folder("grammars") / "en")
 

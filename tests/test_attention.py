@@ -22,10 +22,10 @@ from assistant.session import Session
 from assistant.sound.player import TimelinePlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.attention import NOTICE_S, TAP_S, Attention, Listen, begins_with
-from assistant.speech.grammar import Grammar, Wanted, everything
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Heard, Samples
-from assistant.speech.understand import understand
+from assistant.words.grammar import Grammar, Wanted, everything
+from assistant.words.understand import understand
 
 WORDS = assembly.language()
 WORD = WORDS.phrases.attention.word

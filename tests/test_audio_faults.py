@@ -24,7 +24,6 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.sayings import load_wording
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.record.casefile import CaseFile, read_case
@@ -38,11 +37,12 @@ from assistant.sound.reopening import ReopeningPlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, MicrophoneSource, SampleSource
 from assistant.speech.attention import Listen
 from assistant.speech.frontend import Utterance
-from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples, StepGrammar
-from assistant.speech.understand import Trust
 from assistant.speech.watchdog import Watched
+from assistant.words.grammar import Grammar, Wanted
+from assistant.words.sayings import load_wording
+from assistant.words.understand import Trust
 
 WORDS = assembly.language()
 GRAMMAR = Grammar(WORDS, Wanted(options=("yes",)))

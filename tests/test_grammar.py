@@ -12,9 +12,9 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
-from assistant.speech.grammar import Grammar, Wanted, number_words
 from assistant.speech.listeners import Heard as Recognised
-from assistant.speech.understand import TYPED, Trust, understand, understand_typed
+from assistant.words.grammar import Grammar, Wanted, number_words
+from assistant.words.understand import TYPED, Trust, understand, understand_typed
 
 WORDS = assembly.language()
 DEPTH = Grammar(WORDS, Wanted("mm", corrections=("mm", "size"), canals=("buccal", "palatal")))

@@ -19,8 +19,8 @@ from assistant.procedure import intents as it
 from assistant.procedure.decide import QUERIES
 from assistant.procedure.state import CaseState
 from assistant.sound.sources import RATE_HZ
-from assistant.speech.expected import wanted_now
 from assistant.speech.listeners import Samples
+from assistant.words.expected import wanted_now
 
 # -- sound -----------------------------------------------------------------------
 

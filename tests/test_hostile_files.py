@@ -28,8 +28,8 @@ from assistant.procedure.facts import text_of
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 from assistant.record import casefile
-from assistant.speech.grammar import Grammar, Wanted, load_language
-from assistant.speech.understand import understand_typed
+from assistant.words.grammar import Grammar, Wanted, load_language
+from assistant.words.understand import understand_typed
 
 ENGLISH = data_folder("grammars") / "en"
 

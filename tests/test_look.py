@@ -10,10 +10,10 @@ import pytest
 from assistant import assembly
 from assistant.procedure import intents as it
 from assistant.speech.frontend import Utterance
-from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.listeners import Heard, Samples, StepGrammar
 from assistant.speech.look import FirstLook, closed, next_words, settled
-from assistant.speech.understand import Trust, understand
+from assistant.words.grammar import Grammar, Wanted
+from assistant.words.understand import Trust, understand
 
 TRUST = Trust(accept=0.8, command=0.5, reject=0.1)
 STEP = Grammar(

@@ -16,13 +16,13 @@ import pytest
 from assistant import assembly
 from assistant.files.shipped import data_folder, protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.prompt.sayings import load_wording, spoken
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.templates import FIELDS
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import UrgentEar
+from assistant.words.sayings import load_wording, spoken
 
 EXAMPLES = dict.fromkeys(FIELDS, "16.5") | {
     "canal": "Mesiobuccal",

@@ -14,9 +14,9 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
-from assistant.speech.check_words import Report, as_json, check_words, complaints, summary
-from assistant.speech.grammar import Grammar, Language, Wanted
-from assistant.speech.understand import understand_typed
+from assistant.words.check_words import Report, as_json, check_words, complaints, summary
+from assistant.words.grammar import Grammar, Language, Wanted
+from assistant.words.understand import understand_typed
 
 WHOLE = load_yaml(protocol_path("warm-vertical"), Protocol)
 

@@ -15,12 +15,12 @@ from assistant import assembly
 from assistant.demo.dictation import dictate
 from assistant.procedure import intents as it
 from assistant.speech.fusion import AGREED, ALONE
-from assistant.speech.grammar import Grammar, Wanted
 from assistant.speech.listeners import Heard, Samples
 from assistant.speech.paired import DISAGREED, PairedListener, Phrase, Support
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.transcriber import Written
-from assistant.speech.understand import understand
+from assistant.words.grammar import Grammar, Wanted
+from assistant.words.understand import understand
 
 STEP = Grammar(
     assembly.language(),

@@ -48,9 +48,9 @@ from assistant.practice.texts import texts
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import Grammar, Wanted
-from assistant.speech.understand import understand_typed
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar, Wanted
+from assistant.words.understand import understand_typed
 
 POST_LEVEL = load_yaml(protocol_path("to-post-level"), Protocol)
 WORDS = language()

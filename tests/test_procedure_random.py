@@ -26,11 +26,11 @@ from assistant.procedure.decide import KIND_OF, decide
 from assistant.procedure.facts import depth_limit_mm, suggestion, wl_mm
 from assistant.procedure.state import CASE, CaseState, Entry, Warning
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.prompt.sayings import load_wording
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Measure, Protocol, Readings, Step
 from assistant.protocol.moment import Moment
-from assistant.speech.grammar import load_language
+from assistant.words.grammar import load_language
+from assistant.words.sayings import load_wording
 
 PROTOCOLS = {
     name: load_yaml(data_folder("protocols") / f"{name}.yaml", Protocol)

@@ -18,11 +18,11 @@ from assistant.procedure.state import CASE, Timer
 from assistant.prompt import answers
 from assistant.prompt.countdown import cues
 from assistant.prompt.prompts import Urgency
-from assistant.prompt.sayings import load_wording, said_value, spoken
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
-from assistant.speech.grammar import Grammar, Wanted, load_language, number_words
-from assistant.speech.understand import understand_typed
+from assistant.words.grammar import Grammar, Wanted, load_language, number_words
+from assistant.words.sayings import load_wording, said_value, spoken
+from assistant.words.understand import understand_typed
 
 WORDING = load_wording(data_folder("grammars") / "en")
 START = datetime(2026, 3, 9, 14, 5, tzinfo=UTC)

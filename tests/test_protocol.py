@@ -18,7 +18,7 @@ from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import MAX_BYTES, load_yaml
 from assistant.protocol.model import Protocol
 from assistant.protocol.templates import FIELDS
-from assistant.speech.grammar import load_language
+from assistant.words.grammar import load_language
 
 FILES = sorted(data_folder("protocols").glob("*.yaml"))
 GOOD = (data_folder("protocols") / "warm-vertical.yaml").read_text(encoding="utf-8")

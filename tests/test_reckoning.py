@@ -15,11 +15,11 @@ from assistant.instrument_files import load_pluggers
 from assistant.procedure import reckoning
 from assistant.procedure import state as st
 from assistant.procedure.fields import fill
-from assistant.prompt.sayings import load_wording
 from assistant.prompt.wording import question
 from assistant.protocol.templates import FIELDS, check_fields
 from assistant.report.computed import computed, lines
 from assistant.report.section import as_pages
+from assistant.words.sayings import load_wording
 
 WORDS = load_wording(data_folder("grammars") / "en")
 PLUGGERS = load_pluggers("example")

@@ -42,7 +42,7 @@ from assistant.speech.room import (
     wilson,
 )
 from assistant.speech.room_plan import Asked, Plan, ask, load_plan, phrases, taken_for
-from assistant.speech.understand import Trust
+from assistant.words.understand import Trust
 
 DEFAULT = Trust(accept=0.6, command=0.35, reject=0.15)
 GOOD = Outcome("plugger eleven", "plugger eleven", 0.97, "said", -25.0, 9000)

@@ -28,7 +28,6 @@ from assistant.procedure import facts
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.prompt.sayings import load_wording
 from assistant.screen import server
 from assistant.screen.guard import (
     CODE_LIFE_S,
@@ -52,10 +51,11 @@ from assistant.screen.server import Hub, Pages, application
 from assistant.screen.strips import instrument_quantities
 from assistant.screen.view import Seen, Trouble, View, Words, view
 from assistant.screen.web import WebScreen
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import Grammar
 from assistant.speech.listeners import Heard
-from assistant.speech.understand import understand_typed
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar
+from assistant.words.sayings import load_wording
+from assistant.words.understand import understand_typed
 
 LANGUAGE = assembly.language()
 WORDS = Words(wording=load_wording(LANGUAGE.folder), phrases=LANGUAGE.phrases)

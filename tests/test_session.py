@@ -18,7 +18,6 @@ from assistant.files.atomic import OS_FILES
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.sayings import load_wording
 from assistant.protocol.model import Protocol
 from assistant.record.casefile import CaseFile, read_case
 from assistant.screen.terminal import TerminalScreen
@@ -26,6 +25,7 @@ from assistant.session import Session
 from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listeners import Samples
+from assistant.words.sayings import load_wording
 
 
 class FullDisk:

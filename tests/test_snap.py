@@ -20,10 +20,10 @@ from hassil.expression import (
 from hassil.parse_expression import parse_sentence
 from hassil.sample import sample_expression
 
-from assistant.speech.grammar import Grammar, Wanted, everything, load_language
-from assistant.speech.letters import guess_phones
-from assistant.speech.snap import heard_phones, snap
-from assistant.speech.soundalike import (
+from assistant.words.grammar import Grammar, Wanted, everything, load_language
+from assistant.words.letters import guess_phones
+from assistant.words.snap import heard_phones, snap
+from assistant.words.soundalike import (
     PHONES,
     Phones,
     dictionary,

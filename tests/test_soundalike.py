@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.speech.clashes import ALIKE, differing
-from assistant.speech.soundalike import (
+from assistant.words.clashes import ALIKE, differing
+from assistant.words.soundalike import (
     PHONES,
     dictionary,
     distance,

@@ -14,7 +14,7 @@ from assistant.files.shipped import data_folder, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
 from assistant.report.record import json_schema
-from assistant.speech import check_words
+from assistant.words import check_words
 
 
 @click.command("check-protocol")

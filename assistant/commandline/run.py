@@ -40,8 +40,8 @@ from assistant.sound.sources import (
     wav_source,
 )
 from assistant.speech.attention import Listen
-from assistant.speech.grammar import Language
 from assistant.store.current import register
+from assistant.words.grammar import Language
 
 if TYPE_CHECKING:
     from assistant.screen.web import WebScreen

@@ -19,7 +19,7 @@ from assistant.procedure import intents as it
 from assistant.session import Session
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
-from assistant.speech.understand import understand_typed
+from assistant.words.understand import understand_typed
 
 PAUSE_S = 0.35
 """Between the end of a prompt and the operator's answer."""

@@ -32,9 +32,9 @@ from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, Timer, Warning
 from assistant.protocol.model import Measure, Protocol, Step
 from assistant.protocol.moment import Moment
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import Grammar, Language, Wanted, number_words
-from assistant.speech.understand import understand_typed
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar, Language, Wanted, number_words
+from assistant.words.understand import understand_typed
 
 Mistake = Literal[
     "short_press",

@@ -1,6 +1,6 @@
 """What the people in the room can mean, typed.
 
-``speech/understand.py`` makes one of these of every utterance, key press and
+``words/understand.py`` makes one of these of every utterance, key press and
 typed line; nothing else reaches ``decide``. All carry how they were heard.
 """
 

@@ -15,8 +15,8 @@ from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.prompt.sayings import Wording, said_entry, said_value, spoken
 from assistant.protocol.model import AT_CANALS, FINISHED
+from assistant.words.sayings import Wording, said_entry, said_value, spoken
 
 
 def respond(

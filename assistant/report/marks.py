@@ -12,8 +12,8 @@ from datetime import datetime
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, CaseState, Entry
-from assistant.prompt.sayings import said_value
 from assistant.protocol.moment import Moment
+from assistant.words.sayings import said_value
 
 LEGEND = (
     "[d] dictated; [k] typed, key or pedal; [c] computed by the program and accepted; "

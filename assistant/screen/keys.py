@@ -12,7 +12,7 @@ from assistant.procedure.state import CaseState
 from assistant.prompt import answers
 from assistant.protocol.model import Step
 from assistant.screen.strips import Shown
-from assistant.speech.phrases import Phrases, plain_phrase
+from assistant.words.phrases import Phrases, plain_phrase
 
 TAP = "tap"
 """What the pedal key is called; it sends no phrase."""

@@ -13,11 +13,11 @@ from pydantic import BaseModel, ConfigDict
 
 from assistant.procedure.facts import EPSILON_MM, fill_top_mm, number, text_of
 from assistant.procedure.state import CaseState, Track
-from assistant.prompt.sayings import Wording
 from assistant.protocol.model import AT_CANALS, FINISHED, Protocol
 from assistant.report import rounds
 from assistant.report.drawing import Depths, depths_of
 from assistant.report.marks import plain
+from assistant.words.sayings import Wording
 
 MarkKind = Literal["length", "limit", "instrument", "heat", "sear", "coronal", "fill"]
 

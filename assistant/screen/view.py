@@ -23,7 +23,6 @@ from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.state import CaseState, Timer
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.prompt.sayings import Wording
 from assistant.prompt.wording import question
 from assistant.protocol.model import AT_CANALS
 from assistant.protocol.moment import Moment
@@ -32,7 +31,8 @@ from assistant.screen.keys import Key, Phrase, key_list, say_now
 from assistant.screen.port import Microphone
 from assistant.screen.strips import Shown, Strip, strips
 from assistant.speech.listeners import Heard
-from assistant.speech.phrases import Phrases
+from assistant.words.phrases import Phrases
+from assistant.words.sayings import Wording
 
 Level = Literal["warning", "caution", "trouble", "question", "paused", "signed"]
 

@@ -27,14 +27,14 @@ from assistant.errors import EquipmentError, RecordUnwritable
 from assistant.files.atomic import write_atomically
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.prompt.sayings import load_wording
 from assistant.protocol.moment import Moment
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.port import Microphone
 from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application
 from assistant.screen.view import Seen, Trouble, Words, view
-from assistant.speech.grammar import Language
 from assistant.speech.listeners import Heard
+from assistant.words.grammar import Language
+from assistant.words.sayings import load_wording
 
 PORT = 7343
 """The usual port; chosen here. It stays the same so that a screen finds the program again

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from assistant.speech.attention import Listen
 from assistant.speech.listeners import Listener, Recogniser
-from assistant.speech.understand import Trust
+from assistant.words.understand import Trust
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
     from assistant.speech.frontend import Ear

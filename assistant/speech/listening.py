@@ -19,11 +19,11 @@ from assistant.procedure.state import Timer
 from assistant.protocol.moment import Moment
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.attention import Attention, Listen, begins_with
-from assistant.speech.grammar import Grammar, Language
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples
 from assistant.speech.look import FirstLook, settled
-from assistant.speech.understand import understand
+from assistant.words.grammar import Grammar, Language
+from assistant.words.understand import understand
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
     from assistant.sound.echo import Echo

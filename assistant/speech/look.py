@@ -22,9 +22,9 @@ from hassil.expression import (
 from hassil.parse_expression import parse_sentence
 
 from assistant.procedure import intents as it
-from assistant.speech.grammar import Grammar
 from assistant.speech.listeners import Heard, Listener
-from assistant.speech.understand import Trust, meanings
+from assistant.words.grammar import Grammar
+from assistant.words.understand import Trust, meanings
 
 if TYPE_CHECKING:  # it loads the detector, which typed work does without
     from assistant.speech.frontend import Utterance

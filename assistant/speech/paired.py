@@ -2,7 +2,7 @@
 
 The first is held to the step's grammar and can be forced onto a phrase; the second
 writes what it hears and cannot. What the second wrote is compared by sound with the
-phrases in question (:mod:`.snap`), and it is asked how likely it finds each of them.
+phrases in question (:mod:`assistant.words.snap`), and it is asked how likely it finds each of them.
 How surely a phrase is what was said is a logistic function of all that and of the
 first one's evidence, fitted by ``tests/hearing/calibrate.py``. A phrase that only one
 of them supports never has the confidence to be stored or obeyed without a question
@@ -20,13 +20,13 @@ from threading import Event
 from assistant.procedure import intents as it
 from assistant.speech.evidence import Evidence
 from assistant.speech.fusion import AGREED, ALONE
-from assistant.speech.grammar import Grammar
 from assistant.speech.listeners import Heard, Samples, StepGrammar
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
-from assistant.speech.snap import Snapped, heard_phones, snap
-from assistant.speech.soundalike import Phones, dictionary, distance, phones_of
 from assistant.speech.transcriber import Transcriber, Written
-from assistant.speech.understand import meanings
+from assistant.words.grammar import Grammar
+from assistant.words.snap import Snapped, heard_phones, snap
+from assistant.words.soundalike import Phones, dictionary, distance, phones_of
+from assistant.words.understand import meanings
 
 DISAGREED = 0.4
 """Most confidence of a phrase that only one of the two supports; under what a command
@@ -148,7 +148,7 @@ class PairedListener:
         """Make ``grammar`` the one in force. Raises as the first listener does.
 
         Raises:
-            TypeError: it is no :class:`~.grammar.Grammar`, whose meanings are needed here.
+            TypeError: it is no :class:`~assistant.words.grammar.Grammar`, whose meanings are needed here.
         """
         if not isinstance(grammar, Grammar):
             raise TypeError("a paired listener needs the meanings of a Grammar")

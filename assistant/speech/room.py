@@ -23,7 +23,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from assistant.sound.sources import FRAME_SAMPLES
 from assistant.speech.listeners import Samples
-from assistant.speech.understand import Trust
+from assistant.words.understand import Trust
 
 GOOD_SNR_DB, USABLE_SNR_DB = 15.0, 6.0
 GOOD_SHARE, USABLE_SHARE = 10 / 12, 8 / 12

@@ -12,15 +12,15 @@ from pydantic import Field, model_validator
 from assistant.errors import InputFileError
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
-from assistant.speech.grammar import Grammar, Language, Wanted
 from assistant.speech.listeners import Heard
-from assistant.speech.phrases import Strict
 from assistant.speech.room import Advice, Taken, VerdictName
-from assistant.speech.understand import HARMLESS, TYPED, Trust, understand
+from assistant.words.grammar import Grammar, Language, Wanted
+from assistant.words.phrases import Strict
+from assistant.words.understand import HARMLESS, TYPED, Trust, understand
 
 
 class Place(Strict):
-    """What can be said at a step; the fields of :class:`~.grammar.Wanted`."""
+    """What can be said at a step; the fields of :class:`~assistant.words.grammar.Wanted`."""
 
     kind: str | None = None
     low: float = 0.0

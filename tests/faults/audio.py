@@ -41,7 +41,6 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt.mouth import Fate, Mouth
-from assistant.prompt.sayings import load_wording
 from assistant.prompt.voice import Pyttsx3Voice, Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
@@ -56,6 +55,7 @@ from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 from assistant.speech.watchdog import Watched
+from assistant.words.sayings import load_wording
 
 VOICES = ("flite:slt", "flite:rms", "flite:awb")
 PATIENCE_S = 12.0

@@ -26,7 +26,6 @@ from assistant.procedure.decide import decide
 from assistant.procedure.intents import AnyIntent, Reopen
 from assistant.procedure.state import CaseState
 from assistant.prompt.mouth import Mouth
-from assistant.prompt.sayings import Wording, load_wording
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
@@ -34,7 +33,8 @@ from assistant.record.casefile import JOURNAL, CaseFile
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
 from assistant.sound.player import SilentPlayer
-from assistant.speech.grammar import Grammar, Language
+from assistant.words.grammar import Grammar, Language
+from assistant.words.sayings import Wording, load_wording
 
 START = datetime(2026, 3, 9, 14, 5, 0, tzinfo=timezone(timedelta(hours=2)))
 

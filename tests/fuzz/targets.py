@@ -30,7 +30,6 @@ from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened
 from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
-from assistant.prompt.sayings import load_wording
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
@@ -39,12 +38,13 @@ from assistant.record.chain import verify
 from assistant.roomcheck import load as load_room
 from assistant.sound.sources import RATE_HZ, wav_source
 from assistant.sound.wavfile import MAX_WAV_S
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import Grammar, Language, everything, load_language
-from assistant.speech.own_words import with_own_words
-from assistant.speech.phrases import read_lexicon
 from assistant.speech.room_plan import load_plan
-from assistant.speech.understand import describe, understand_typed
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar, Language, everything, load_language
+from assistant.words.own_words import with_own_words
+from assistant.words.phrases import read_lexicon
+from assistant.words.sayings import load_wording
+from assistant.words.understand import describe, understand_typed
 from fuzz import seeds
 from fuzz.mutate import changed_tree
 from fuzz.said import anything

@@ -23,11 +23,11 @@ from assistant.procedure.apply import apply, opened, replay
 from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.prompt.sayings import load_wording, said_value
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
+from assistant.words.sayings import load_wording, said_value
 
 START = datetime(2026, 3, 9, 14, 5, tzinfo=UTC)
 PROTOCOLS = ("warm-vertical", "to-post-level")

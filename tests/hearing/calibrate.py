@@ -37,11 +37,11 @@ from assistant import assembly
 from assistant.procedure import intents as it
 from assistant.sound.sources import FRAME_SAMPLES
 from assistant.speech.evidence import Evidence
-from assistant.speech.expected import wanted_now
 from assistant.speech.listeners import Samples
 from assistant.speech.paired import DISAGREED, PairedListener
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
-from assistant.speech.understand import HARMLESS, meanings
+from assistant.words.expected import wanted_now
+from assistant.words.understand import HARMLESS, meanings
 from hearing import work
 from hearing.campaign import phrase_tasks, talk_tasks
 from hearing.halves import SEED_OFFSET

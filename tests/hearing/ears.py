@@ -29,12 +29,12 @@ from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
 from assistant.protocol.moment import Moment
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, read_wav
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import Grammar, Language, Wanted
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 from assistant.speech.look import FirstLook, settled
-from assistant.speech.understand import understand
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar, Language, Wanted
+from assistant.words.understand import understand
 
 Grammars = Callable[[Wanted], Grammar]
 

@@ -17,12 +17,12 @@ from typing import Literal
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.state import CASE, CaseState
-from assistant.prompt.sayings import Wording, load_wording
 from assistant.prompt.wording import respond
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import number_words
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import number_words
+from assistant.words.sayings import Wording, load_wording
 from hearing.ears import Grammars, Outcome, hear, later, step_on
 from hearing.phrases import Phrase, perfect
 from hearing.templates import words

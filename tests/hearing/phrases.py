@@ -22,9 +22,9 @@ from assistant.procedure import intents as it
 from assistant.procedure.decide import decide
 from assistant.procedure.facts import suggestion
 from assistant.protocol.moment import Moment
-from assistant.speech.grammar import Wanted
 from assistant.speech.listeners import Heard
-from assistant.speech.understand import TYPED, understand
+from assistant.words.grammar import Wanted
+from assistant.words.understand import TYPED, understand
 from hearing import halves
 from hearing.halves import Half
 from hearing.scenes import Scene, scenes

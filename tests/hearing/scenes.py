@@ -15,8 +15,8 @@ from assistant.procedure import intents as it
 from assistant.procedure.facts import suggestion
 from assistant.procedure.state import CaseState
 from assistant.protocol.model import Protocol, Step
-from assistant.speech.expected import wanted_now
-from assistant.speech.grammar import Wanted
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Wanted
 
 TOOTH, CANALS, WL = 24, ("buccal", "palatal"), 21.0
 """An invented upper premolar."""

@@ -16,7 +16,7 @@ from hassil.expression import (
 from hassil.intents import TextSlotList, TextSlotValue
 
 from assistant import assembly
-from assistant.speech.grammar import Grammar, Language, Wanted
+from assistant.words.grammar import Grammar, Language, Wanted
 
 Fixed = dict[str, object]
 """List name to the value (or the values, a tuple) that it must take."""

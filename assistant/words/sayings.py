@@ -12,8 +12,8 @@ from assistant.files.yamlfile import load_yaml
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import Entry
-from assistant.speech.grammar import number_words
-from assistant.speech.phrases import Phrases, plain_phrase
+from assistant.words.grammar import number_words
+from assistant.words.phrases import Phrases, plain_phrase
 
 
 class Wording(BaseModel):

@@ -21,9 +21,9 @@ from hassil.sample import sample_expression
 
 from assistant.procedure.decide import KIND_OF
 from assistant.protocol.model import Protocol, Step
-from assistant.speech.grammar import Grammar, Language, Wanted
-from assistant.speech.phrases import AcceptedAlike, Listed
-from assistant.speech.soundalike import distances, phones_of
+from assistant.words.grammar import Grammar, Language, Wanted
+from assistant.words.phrases import AcceptedAlike, Listed
+from assistant.words.soundalike import distances, phones_of
 
 ALIKE = 0.285
 """Phrases of different meaning must be at least this far apart.

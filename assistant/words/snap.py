@@ -30,9 +30,9 @@ from hassil.expression import (
 from hassil.parse_expression import parse_sentence
 from numpy.typing import NDArray
 
-from assistant.speech.grammar import Grammar, number_words
-from assistant.speech.letters import guess_phones
-from assistant.speech.soundalike import CODES, COSTS, Phones, left_out
+from assistant.words.grammar import Grammar, number_words
+from assistant.words.letters import guess_phones
+from assistant.words.soundalike import CODES, COSTS, Phones, left_out
 
 Lexicon = Mapping[str, tuple[str, ...]]
 """Pronunciations of each word, phones separated by spaces."""

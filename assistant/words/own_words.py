@@ -28,7 +28,7 @@ from assistant.canal.instruments import ISO_SIZES
 from assistant.errors import InputFileError
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.coherence import misfit
-from assistant.speech.phrases import (
+from assistant.words.phrases import (
     MOST_FORMS,
     AcceptedAlike,
     Listed,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 
-from assistant.speech.soundalike import Phones
+from assistant.words.soundalike import Phones
 
 # A pattern counts where it matches at the present letter; what is in (?=...) or
 # (?<=...) is looked at and not used up.

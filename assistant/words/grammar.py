@@ -30,8 +30,8 @@ from num2words import num2words
 from assistant.canal.instruments import ISO_SIZES
 from assistant.canal.teeth import parse_fdi
 from assistant.files.yamlfile import load_yaml
-from assistant.speech.own_words import with_own_words
-from assistant.speech.phrases import Listed, Phrases, read_lexicon
+from assistant.words.own_words import with_own_words
+from assistant.words.phrases import Listed, Phrases, read_lexicon
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,7 @@ def everything(phrases: Phrases) -> Wanted:
 
 
 class Grammar:
-    """The grammar of one step; a :class:`~.listeners.StepGrammar` that also
+    """The grammar of one step; a :class:`~assistant.speech.listeners.StepGrammar` that also
     tells what a phrase means (``intents``, for hassil).
 
     Attributes:

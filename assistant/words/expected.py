@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from assistant.procedure.decide import KIND_OF
 from assistant.procedure.state import CASE, CaseState
-from assistant.speech.grammar import Wanted
+from assistant.words.grammar import Wanted
 
 
 def wanted_now(state: CaseState, attention: str = "") -> Wanted:

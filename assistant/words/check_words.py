@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from assistant.protocol.model import Protocol
-from assistant.speech.clashes import ALIKE, Findings, Pair, find_clashes, spoken_at
-from assistant.speech.grammar import Grammar, Language, everything, load_language
-from assistant.speech.own_words import LEXICON, PHRASES
-from assistant.speech.phrases import read_lexicon
-from assistant.speech.soundalike import dictionary
+from assistant.words.clashes import ALIKE, Findings, Pair, find_clashes, spoken_at
+from assistant.words.grammar import Grammar, Language, everything, load_language
+from assistant.words.own_words import LEXICON, PHRASES
+from assistant.words.phrases import read_lexicon
+from assistant.words.soundalike import dictionary
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from assistant.errors import InputFileError
 from assistant.files.yamlfile import read_text
 from assistant.protocol.coherence import misfit
-from assistant.speech.soundalike import PHONES
+from assistant.words.soundalike import PHONES
 
 
 class Strict(BaseModel):

@@ -1,0 +1,1 @@
+"""What may be said and what it means: phrases, grammar, understanding. Knows no ears."""
