@@ -168,7 +168,7 @@ def hearing(
     """
     build = partial(ready_listener, name, model, words, second, listen)
     watchdog = Watched(build) if watched else None
-    from assistant.speech.frontend import Ear  # noqa: PLC0415
+    from assistant.speech.ear import Ear  # noqa: PLC0415
     from assistant.speech.urgent import UrgentEar  # noqa: PLC0415
 
     # Libraries load their models without holding the interpreter.

@@ -34,7 +34,7 @@ from assistant.speech.room import Outcome, RoomProfile, profile
 from assistant.speech.room_plan import Asked, Plan, taken_for
 
 if TYPE_CHECKING:
-    from assistant.speech.frontend import Utterance
+    from assistant.speech.ear import Utterance
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
 
@@ -67,7 +67,7 @@ def check(
         DeviceLost: the microphone stopped delivering.
         InputFileError: a recording ends before the phrases begin.
     """
-    from assistant.speech.frontend import TARGET_RMS  # noqa: PLC0415 - loads the recogniser
+    from assistant.speech.ear import TARGET_RMS  # noqa: PLC0415 - loads the recogniser
 
     def say(key: str, phrase: str = "") -> None:
         mouth.say([Prompt(plan.says[key].format(phrase=phrase), Urgency.STEP)])

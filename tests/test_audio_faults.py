@@ -36,7 +36,7 @@ from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.reopening import ReopeningPlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, MicrophoneSource, SampleSource
 from assistant.speech.attention import Listen
-from assistant.speech.frontend import Utterance
+from assistant.speech.ear import Utterance
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples, StepGrammar
 from assistant.speech.watchdog import Watched
@@ -661,7 +661,7 @@ def test_a_timer_that_was_slept_through_is_void(tmp_path: Path) -> None:
 
 
 def test_an_offset_does_not_change_what_is_understood() -> None:
-    from assistant.speech.frontend import Ear
+    from assistant.speech.ear import Ear
     from assistant.speech.pocketsphinx_listener import PocketsphinxListener
     from assistant.speech.urgent import UrgentEar
 

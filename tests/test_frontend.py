@@ -11,7 +11,7 @@ import pytest
 
 from assistant.sound.denoise import DeepFilter
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, SampleSource, read_wav
-from assistant.speech.frontend import MAX_UTTERANCE_S, POST_ROLL_S, PRE_ROLL_S, Ear, Utterance
+from assistant.speech.ear import MAX_UTTERANCE_S, POST_ROLL_S, PRE_ROLL_S, Ear, Utterance
 from assistant.speech.listeners import Samples
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from assistant import assembly
 from assistant.procedure import intents as it
-from assistant.speech.frontend import Utterance
+from assistant.speech.ear import Utterance
 from assistant.speech.listeners import Heard, Samples, StepGrammar
 from assistant.speech.look import FirstLook, closed, next_words, settled
 from assistant.words.grammar import Grammar, Wanted

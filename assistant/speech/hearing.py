@@ -10,7 +10,7 @@ from assistant.speech.listeners import Listener, Recogniser
 from assistant.words.understand import Trust
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
-    from assistant.speech.frontend import Ear
+    from assistant.speech.ear import Ear
     from assistant.speech.urgent import UrgentEar
 
 

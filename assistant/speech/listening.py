@@ -27,7 +27,7 @@ from assistant.words.understand import understand
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
     from assistant.sound.echo import Echo
-    from assistant.speech.frontend import Utterance
+    from assistant.speech.ear import Utterance
     from assistant.speech.urgent import Spotted
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ

@@ -27,7 +27,7 @@ from assistant.words.grammar import Grammar
 from assistant.words.understand import Trust, meanings
 
 if TYPE_CHECKING:  # it loads the detector, which typed work does without
-    from assistant.speech.frontend import Utterance
+    from assistant.speech.ear import Utterance
 
 
 class FirstLook:

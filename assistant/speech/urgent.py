@@ -17,7 +17,7 @@ from pocketsphinx import Decoder
 
 from assistant.errors import InputFileError
 from assistant.sound.sources import RATE_HZ, to_int16
-from assistant.speech.frontend import DITHER_STEPS, MAX_GAIN, TARGET_RMS
+from assistant.speech.ear import DITHER_STEPS, MAX_GAIN, TARGET_RMS
 from assistant.speech.listeners import Samples
 
 STOP_THRESHOLD = 1e-18
