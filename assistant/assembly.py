@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from assistant.case.casefile import CaseFile
 from assistant.clock import Clock, SampleClock
 from assistant.demo.rehearsal import ROOM_RMS, Operator, Script
 from assistant.errors import EquipmentError
@@ -18,7 +19,6 @@ from assistant.files.shipped import data_folder
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
-from assistant.record.casefile import CaseFile
 from assistant.screen.port import Screen
 from assistant.screen.several import Screens
 from assistant.screen.terminal import TerminalScreen

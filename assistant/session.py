@@ -11,6 +11,7 @@ from dataclasses import replace
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
+from assistant.case.casefile import CaseFile
 from assistant.clock import Clock
 from assistant.clockwatch import clock_was_set, stood_still
 from assistant.errors import DeviceLost, RecordUnwritable
@@ -23,7 +24,6 @@ from assistant.prompt.mouth import Mouth, Verbosity
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
-from assistant.record.casefile import CaseFile
 from assistant.screen.port import Screen
 from assistant.seldom import Seldom
 from assistant.sound.live import Back, Ended, Gone, Live

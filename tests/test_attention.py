@@ -10,6 +10,7 @@ import pytest
 from from_sound import START
 
 from assistant import assembly
+from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock
 from assistant.demo.dictation import dictate
 from assistant.files.shipped import protocol_path
@@ -17,7 +18,6 @@ from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt import chimes
 from assistant.protocol.model import Protocol
-from assistant.record.casefile import CaseFile
 from assistant.session import Session
 from assistant.sound.player import TimelinePlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ

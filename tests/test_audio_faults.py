@@ -17,6 +17,7 @@ from failing_listener import Counting, failing, gone, missing
 from pretended_sound import Pretended
 
 from assistant import assembly
+from assistant.case.casefile import CaseFile, read_case
 from assistant.clock import SampleClock
 from assistant.demo.dictation import dictate
 from assistant.errors import DeviceLost, EquipmentError
@@ -26,7 +27,6 @@ from assistant.procedure import intents as it
 from assistant.prompt.mouth import Mouth
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
-from assistant.record.casefile import CaseFile, read_case
 from assistant.roomcheck import Amplified
 from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen

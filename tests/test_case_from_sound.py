@@ -10,8 +10,8 @@ from pathlib import Path
 
 from from_sound import heard
 
+from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.demo.rehearsal import Operator
-from assistant.record.casefile import JOURNAL, CaseFile, read_case
 from assistant.record.journal import read_journal
 from assistant.report.write import write_reports
 from assistant.session import Session

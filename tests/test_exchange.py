@@ -17,6 +17,7 @@ from saved_case import NAME, chained, lines, saved, whole
 from typical_case import Driver, barely_started, many_warnings, molar, two_canals
 from ucumvert import get_ucum_parser
 
+from assistant.case.casefile import JOURNAL
 from assistant.cli import main
 from assistant.errors import RecordDamaged, RecordUnwritable, UserError
 from assistant.exchange import check, tables
@@ -24,7 +25,6 @@ from assistant.exchange.fhir import bundle_text
 from assistant.exchange.restore import folder_name, put, read_case_file
 from assistant.exchange.untrusted import DEEPEST, LARGEST_BYTES, deeper_than, parse_json
 from assistant.exchange.whole import from_journal, record_text
-from assistant.record.casefile import JOURNAL
 from assistant.report.record import as_record
 from assistant.report.write import FILES
 

@@ -21,11 +21,11 @@ from powercut import cut_power
 from reports import written_over
 from table import as_text, counted, upper_bound
 
+from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.errors import RecordDamaged, RecordUnwritable
 from assistant.files.atomic import OS_FILES, FileLayer, write_atomically
 from assistant.procedure import intents as it
 from assistant.protocol.moment import Moment
-from assistant.record.casefile import JOURNAL, CaseFile, read_case
 from assistant.record.journal import Journal, read_journal
 
 AT = "2031-05-06T09:08:07+02:00"

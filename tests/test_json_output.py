@@ -14,11 +14,11 @@ from test_review import store
 from typical_case import barely_started, two_canals
 
 from assistant import errors
+from assistant.case.casefile import JOURNAL, read_case
 from assistant.cli import COMMANDS, main
 from assistant.commandline import cases as case_names
 from assistant.commandline import room
 from assistant.files.shipped import protocol_path
-from assistant.record.casefile import JOURNAL, read_case
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record
 

@@ -19,10 +19,10 @@ from assistant.canal.instruments import (
 )
 from assistant.canal.pluggers import Plugger, PluggerSet
 from assistant.canal.points import Point, Row, iso_point, row_misfit, table_point
+from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.instrument_files import load_pluggers, load_point
 from assistant.protocol.own_instruments import PluggerFile, PointFile
 
 untimed = settings(deadline=None, max_examples=40)

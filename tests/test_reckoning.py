@@ -9,9 +9,9 @@ from click.testing import CliRunner
 from typical_case import Driver, two_canals
 
 from assistant.canal.lengths import round_mm
+from assistant.case.instrument_files import load_pluggers
 from assistant.cli import main
 from assistant.files.shipped import data_folder
-from assistant.instrument_files import load_pluggers
 from assistant.procedure import reckoning
 from assistant.procedure import state as st
 from assistant.procedure.fields import fill

@@ -11,6 +11,7 @@ import pytest
 from from_sound import START, sit
 
 from assistant import assembly
+from assistant.case.casefile import CaseFile, read_case
 from assistant.clock import SampleClock
 from assistant.demo.dictation import dictate
 from assistant.errors import DeviceLost, EquipmentError
@@ -19,7 +20,6 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.prompt.mouth import Mouth
 from assistant.protocol.model import Protocol
-from assistant.record.casefile import CaseFile, read_case
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
 from assistant.sound.player import SilentPlayer, TimelinePlayer

@@ -19,11 +19,11 @@ from hypothesis import strategies as st
 from stored import KINDS, store_case
 from typical_case import HEAD, two_canals
 
+from assistant.case import casefile
+from assistant.case.casefile import JOURNAL
 from assistant.cli import main
 from assistant.errors import RecordDamaged
 from assistant.procedure import intents as it
-from assistant.record import casefile
-from assistant.record.casefile import JOURNAL
 from assistant.report.record import as_record
 from assistant.store import current, index, places
 from assistant.store.index import Query, Row, Stamp

@@ -19,9 +19,9 @@ from stored import contents, store_case
 from test_store import damage, fillwarm, refused
 from typical_case import HEAD, two_canals
 
+from assistant.case.casefile import JOURNAL, read_case
 from assistant.errors import InputFileError, UserError
 from assistant.files import atomic
-from assistant.record.casefile import JOURNAL, read_case
 from assistant.store import archive, audit, current, erase, names, restore
 from assistant.store import backup as making
 from assistant.store.retention import is_over, retention

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
+from assistant.case.casefile import JOURNAL, read_case, read_whole
 from assistant.commandline.cases import CASE
 from assistant.commandline.options import cases_folder
-from assistant.record.casefile import JOURNAL, read_case, read_whole
 from assistant.report.note import as_text
 from assistant.report.note import note as chart_note
 from assistant.report.record import as_record

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from assistant import assembly
+from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock, SystemClock
 from assistant.commandline import wiring
 from assistant.commandline.case import fresh, list_written
@@ -50,7 +51,6 @@ from assistant.practice.screen import FindingsScreen
 from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.protocol.model import Protocol
-from assistant.record.casefile import CaseFile
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.session import Session

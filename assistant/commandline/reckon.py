@@ -13,10 +13,10 @@ from assistant.canal.instruments import Interval
 from assistant.canal.lengths import depth_limit_mm
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 from assistant.canal.points import Point, iso_point
+from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import InputFileError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.instrument_files import load_pluggers, load_point
 from assistant.procedure import reckoning
 from assistant.procedure.facts import text_of
 from assistant.protocol.model import Protocol

@@ -9,6 +9,8 @@ import click
 from platformdirs import user_data_path
 
 from assistant import assembly, roomcheck
+from assistant.case.casefile import JOURNAL, CaseFile
+from assistant.case.instrument_files import load_pluggers
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.commandline import wiring
 from assistant.commandline.case import fresh, list_written
@@ -28,9 +30,7 @@ from assistant.commandline.options import (
 )
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.instrument_files import load_pluggers
 from assistant.protocol.model import Protocol
-from assistant.record.casefile import JOURNAL, CaseFile
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.session import Session

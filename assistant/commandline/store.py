@@ -89,7 +89,7 @@ def the_case(cases: Path, named: str) -> Path:
 
 def code_and_head(folder: Path) -> tuple[str, str | None]:
     """What the audit trail says of a case; its folder's name if its journal is damaged."""
-    from assistant.record.casefile import read_case  # noqa: PLC0415 - half a second
+    from assistant.case.casefile import read_case  # noqa: PLC0415 - half a second
 
     try:
         state, head = read_case(folder)
@@ -222,11 +222,11 @@ def shown(text: str) -> str:
 @click.option("--by", required=True, help="Who adds it.")
 def addendum(case: str, by: str) -> None:
     """Add to a signed case; the text is typed, or comes from the standard input."""
+    from assistant.case.casefile import CaseFile, read_case  # noqa: PLC0415
     from assistant.clock import SystemClock  # noqa: PLC0415 - with all they load
     from assistant.commandline.case import list_written  # noqa: PLC0415
     from assistant.procedure import events as ev  # noqa: PLC0415
     from assistant.procedure.intents import Append  # noqa: PLC0415
-    from assistant.record.casefile import CaseFile, read_case  # noqa: PLC0415
     from assistant.report.write import write_reports  # noqa: PLC0415
     from assistant.store import audit  # noqa: PLC0415
 

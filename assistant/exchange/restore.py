@@ -16,13 +16,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from assistant.case.casefile import JOURNAL
 from assistant.errors import InputFileError, RecordDamaged, RecordUnwritable
 from assistant.exchange import check, codes
 from assistant.exchange.fhir import bundle
 from assistant.exchange.untrusted import parse_json, read_bounded
 from assistant.exchange.whole import WholeCase, from_journal, replayable
 from assistant.files.atomic import make_folder, reason, sync_folder, write_new
-from assistant.record.casefile import JOURNAL
 from assistant.report.write import write_reports
 
 LONGEST_NAME = 60

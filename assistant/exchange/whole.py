@@ -10,12 +10,12 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from assistant.case.casefile import JOURNAL
 from assistant.errors import RecordDamaged, UserError
 from assistant.files.atomic import open_existing, read_all
 from assistant.procedure import events as ev
 from assistant.procedure.apply import replay
 from assistant.procedure.state import CaseState
-from assistant.record.casefile import JOURNAL
 from assistant.record.chain import Entry, verify
 from assistant.report.record import as_record, json_text
 

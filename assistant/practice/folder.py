@@ -14,13 +14,13 @@ from pathlib import Path
 from platformdirs import user_data_path
 from pydantic import ValidationError
 
+from assistant.case.casefile import JOURNAL, read_whole
 from assistant.errors import InputFileError, RecordUnwritable, UserError
 from assistant.files.atomic import make_folder, reason, write_atomically
 from assistant.files.yamlfile import read_text
 from assistant.practice.scenario import Scenario
 from assistant.practice.score import Score, score
 from assistant.protocol.model import Frozen
-from assistant.record.casefile import JOURNAL, read_whole
 
 SCENARIO, SCORE, SHEET = "scenario.json", "score.json", "exercise.txt"
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from assistant.case.casefile import JOURNAL, need_lines, replayable
 from assistant.errors import InputFileError, UserError
 from assistant.procedure import events as ev
-from assistant.record.casefile import JOURNAL, need_lines, replayable
 from assistant.record.journal import read_journal
 from assistant.review.case_facts import CaseFacts, facts_of
 from assistant.review.timeline import Timeline, timeline

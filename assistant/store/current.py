@@ -115,7 +115,7 @@ def read_row(cases: Path, key: str) -> Row | None:
 
     Never raises for what is in the journal: whatever is wrong with it is in the row.
     """
-    from assistant.record.casefile import read_case  # noqa: PLC0415 - half a second to load
+    from assistant.case.casefile import read_case  # noqa: PLC0415 - half a second to load
 
     folder = folder_of(cases, key)
     before = stamp(folder)  # an append after this one makes the row stale, never wrong

@@ -19,9 +19,9 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from assistant.case.casefile import JOURNAL, read_case
 from assistant.errors import CaseBusy, InputFileError, UserError
 from assistant.files.atomic import lock, sync_folder, unwritable, write_atomically
-from assistant.record.casefile import JOURNAL, read_case
 from assistant.store import audit
 from assistant.store.places import alone, files_of, is_case, key_of
 from assistant.store.summary import CaseSummary, summary

@@ -11,7 +11,7 @@ from assistant.errors import InputFileError
 from assistant.files.atomic import lock
 
 JOURNAL = "journal.jsonl"
-"""As :data:`assistant.record.casefile.JOURNAL`, which takes half a second to load."""
+"""As :data:`assistant.case.casefile.JOURNAL`, which takes half a second to load."""
 
 
 def case_names(cases: Path) -> Iterator[str]:

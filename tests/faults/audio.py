@@ -34,6 +34,7 @@ from faults.table import as_text
 from pretended_sound import Pretended
 
 from assistant import assembly
+from assistant.case.casefile import CaseFile, read_case
 from assistant.clock import SystemClock
 from assistant.demo.dictation import dictate
 from assistant.errors import EquipmentError
@@ -44,7 +45,6 @@ from assistant.prompt.mouth import Fate, Mouth
 from assistant.prompt.voice import Pyttsx3Voice, Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
-from assistant.record.casefile import CaseFile, read_case
 from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session

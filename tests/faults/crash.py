@@ -44,12 +44,12 @@ from layers import Doomed, Plain, Remembering, When
 from powercut import cut_power
 from table import Row, counted, write_table
 
+from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.demo.rehearsal import Line
 from assistant.errors import UserError
 from assistant.files.atomic import FileLayer, clear_leftovers
 from assistant.procedure.state import CaseState
 from assistant.prompt.wording import question
-from assistant.record.casefile import JOURNAL, CaseFile, read_case
 
 HERE = Path(__file__).parent
 CASE_CODE = "case"

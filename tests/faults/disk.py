@@ -31,7 +31,7 @@ from living import LINES, REFUSED, RUN, SAID, Case, Living, command, whole
 from reports import note_killed, overwritten
 from table import Row, counted, write_table
 
-from assistant.record.casefile import JOURNAL, read_case
+from assistant.case.casefile import JOURNAL, read_case
 
 NOBODY = 65534
 """A user whom permissions stop."""

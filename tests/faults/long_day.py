@@ -31,6 +31,7 @@ from scipy.stats import bootstrap, linregress, t
 from table import Row, write_table
 
 from assistant import assembly
+from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock
 from assistant.commandline.options import this_second
 from assistant.demo.dictation import default_voice
@@ -40,7 +41,6 @@ from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
-from assistant.record.casefile import CaseFile
 from assistant.report.write import write_reports
 from assistant.session import Session
 from assistant.sound.player import TimelinePlayer

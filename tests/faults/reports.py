@@ -21,8 +21,8 @@ from layers import Doomed, Remembering, install
 from powercut import cut_power
 from table import Row, counted
 
+from assistant.case.casefile import read_case
 from assistant.files.atomic import FileLayer, write_atomically
-from assistant.record.casefile import read_case
 from assistant.report.write import FILES, reports, write_reports
 
 PROGRAM = (sys.executable, "-m", "assistant")

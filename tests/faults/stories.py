@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from assistant import __version__, assembly
+from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.clock import SampleClock
 from assistant.demo.rehearsal import Line, Script
 from assistant.files.atomic import OS_FILES, FileLayer
@@ -29,7 +30,6 @@ from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
-from assistant.record.casefile import JOURNAL, CaseFile
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session
 from assistant.sound.player import SilentPlayer

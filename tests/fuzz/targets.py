@@ -21,10 +21,11 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from assistant.case import casefile
+from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import UserError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.instrument_files import load_pluggers, load_point
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened
@@ -33,7 +34,6 @@ from assistant.procedure.state import CaseState
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
-from assistant.record import casefile
 from assistant.record.chain import verify
 from assistant.roomcheck import load as load_room
 from assistant.sound.sources import RATE_HZ, wav_source

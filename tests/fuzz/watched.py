@@ -14,9 +14,9 @@ from functools import cache
 from oracle import Oracle
 from test_procedure_random import cooperative
 
+from assistant.case.instrument_files import load_pluggers
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.instrument_files import load_pluggers
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened, replay

@@ -18,11 +18,11 @@ import httpx2 as httpx
 from playwright.sync_api import Page, Playwright
 
 from assistant import assembly
+from assistant.case.casefile import CaseFile
 from assistant.clock import SystemClock
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
-from assistant.record.casefile import CaseFile
 from assistant.screen.view import Seen, View, view
 from assistant.screen.web import WebScreen
 from assistant.sound.player import SilentPlayer

@@ -1,0 +1,1 @@
+"""A case at work: what is decided goes to the journal before it counts."""
