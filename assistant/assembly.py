@@ -19,6 +19,7 @@ from assistant.files.shipped import data_folder
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
+from assistant.room.profile import RoomProfile
 from assistant.screen.port import Screen
 from assistant.screen.several import Screens
 from assistant.screen.terminal import TerminalScreen
@@ -37,7 +38,6 @@ from assistant.sound.sources import RATE_HZ, load_sounddevice, to_int16
 from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Listener, Samples
-from assistant.speech.room import RoomProfile
 from assistant.speech.transcriber import WhisperTranscriber, model_folder
 from assistant.speech.watchdog import Watched
 from assistant.words.grammar import Grammar, Language, Wanted, everything, load_language

@@ -27,7 +27,7 @@ from assistant.procedure import intents as it
 from assistant.prompt.mouth import Mouth
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
-from assistant.roomcheck import Amplified
+from assistant.room.check import Amplified
 from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen
 from assistant.session import Session

@@ -18,18 +18,16 @@ from hypothesis import strategies as st
 from room_recording import recording
 from scipy.stats import binomtest
 
-from assistant import assembly, roomcheck
+from assistant import assembly
 from assistant.cli import main
 from assistant.clock import SampleClock
 from assistant.demo.dictation import dictate
 from assistant.errors import InputFileError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.sound.player import SilentPlayer, TimelinePlayer
-from assistant.sound.sources import RATE_HZ, SampleSource, write_wav
-from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Heard, Samples
-from assistant.speech.room import (
+from assistant.room import check as roomcheck
+from assistant.room.plan import Asked, Plan, ask, load_plan, phrases, taken_for
+from assistant.room.profile import (
     CEILING,
     MARGIN,
     MAX_GAIN,
@@ -41,7 +39,10 @@ from assistant.speech.room import (
     raised,
     wilson,
 )
-from assistant.speech.room_plan import Asked, Plan, ask, load_plan, phrases, taken_for
+from assistant.sound.player import SilentPlayer, TimelinePlayer
+from assistant.sound.sources import RATE_HZ, SampleSource, write_wav
+from assistant.speech.hearing import Hearing
+from assistant.speech.listeners import Heard, Samples
 from assistant.words.understand import Trust
 
 DEFAULT = Trust(accept=0.6, command=0.35, reject=0.15)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from assistant import assembly, roomcheck
+from assistant import assembly
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.commandline.options import (
     FILE,
@@ -24,6 +24,8 @@ from assistant.commandline.options import (
 from assistant.errors import EquipmentError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
+from assistant.room import check as roomcheck
+from assistant.room.plan import draw, load_plan, phrases
 from assistant.sound.player import Player, SilentPlayer
 from assistant.sound.sources import (
     AudioSource,
@@ -32,7 +34,6 @@ from assistant.sound.sources import (
     load_sounddevice,
     wav_source,
 )
-from assistant.speech.room_plan import draw, load_plan, phrases
 
 
 @click.command("room-check")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 from platformdirs import user_data_path
 
-from assistant import assembly, roomcheck
+from assistant import assembly
 from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.case.instrument_files import load_pluggers
 from assistant.clock import Clock, SampleClock, SystemClock
@@ -33,6 +33,7 @@ from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
+from assistant.room import check as roomcheck
 from assistant.session import Session
 from assistant.sound.player import SilentPlayer
 from assistant.sound.sources import (

@@ -35,10 +35,10 @@ from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.record.chain import verify
-from assistant.roomcheck import load as load_room
+from assistant.room.check import load as load_room
+from assistant.room.plan import load_plan
 from assistant.sound.sources import RATE_HZ, wav_source
 from assistant.sound.wavfile import MAX_WAV_S
-from assistant.speech.room_plan import load_plan
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language, everything, load_language
 from assistant.words.own_words import with_own_words

@@ -1,7 +1,7 @@
 """How good a room, a microphone and a voice are: from one short check to a profile.
 
-Pure. The sound is driven by ``assistant/roomcheck.py``. Levels are in dB relative
-to a full-scale square wave, as in :mod:`.ear`.
+Pure. The sound is driven by ``assistant/room/check.py``. Levels are in dB relative
+to a full-scale square wave, as in :mod:`assistant.speech.ear`.
 
 **Twelve phrases bound little.** With all twelve right, Wilson's 95 % interval for
 the share right is still 76 to 100 %; with ten of twelve, 55 to 95 %. The check finds

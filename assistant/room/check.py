@@ -1,6 +1,6 @@
 """The room check: noise and twelve phrases through the real ears, and its file.
 
-What follows from what was heard is in ``speech/room.py``.
+What follows from what was heard is in ``room/profile.py``.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from assistant.files.atomic import unwritable, write_atomically
 from assistant.files.yamlfile import read_text
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.room.plan import Asked, Plan, taken_for
+from assistant.room.profile import Outcome, RoomProfile, profile
 from assistant.sound.sources import (
     FRAME_SAMPLES,
     RATE_HZ,
@@ -30,8 +32,6 @@ from assistant.sound.sources import (
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples
 from assistant.speech.look import FirstLook
-from assistant.speech.room import Outcome, RoomProfile, profile
-from assistant.speech.room_plan import Asked, Plan, taken_for
 
 if TYPE_CHECKING:
     from assistant.speech.ear import Utterance

@@ -12,8 +12,8 @@ from pydantic import Field, model_validator
 from assistant.errors import InputFileError
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
+from assistant.room.profile import Advice, Taken, VerdictName
 from assistant.speech.listeners import Heard
-from assistant.speech.room import Advice, Taken, VerdictName
 from assistant.words.grammar import Grammar, Language, Wanted
 from assistant.words.phrases import Strict
 from assistant.words.understand import HARMLESS, TYPED, Trust, understand

@@ -1,0 +1,1 @@
+"""The room check: is this room good enough to dictate in?"""
