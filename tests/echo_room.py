@@ -10,7 +10,6 @@ import numpy as np
 from from_sound import START
 from scipy.signal import fftconvolve
 
-from assistant import assembly
 from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock
 from assistant.files.shipped import protocol_path
@@ -18,7 +17,8 @@ from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.model import Protocol
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.session import Session
 from assistant.sound.player import TimelinePlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.hearing import Hearing

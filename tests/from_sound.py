@@ -6,12 +6,12 @@ import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
-from assistant import assembly
-from assistant.demo.rehearsal import Line, Operator, Script
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.rehearsal import Line, Operator, Script
+from assistant.sitting.session import Session
 
 START = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 

@@ -21,11 +21,11 @@ from echo_room import EchoRoom, Way
 from scipy.signal import fftconvolve
 from test_own_voice import SAID
 
-from assistant import assembly
-from assistant.demo.dictation import LEVEL_RMS, dictate
 from assistant.procedure import intents as it
 from assistant.prompt.voice import Pyttsx3Voice
-from assistant.session import STOP_TWICE_S
+from assistant.sitting import assembly
+from assistant.sitting.dictation import LEVEL_RMS, dictate
+from assistant.sitting.session import STOP_TWICE_S
 from assistant.sound.echo import SpeexCanceller
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.listeners import Samples

@@ -24,7 +24,7 @@ from from_sound import sit
 import assistant
 from assistant.procedure import intents as it
 from assistant.report.write import write_reports
-from assistant.session import Session
+from assistant.sitting.session import Session
 
 PROGRAM = str(Path(assistant.__file__).parent)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from hearing.noises import Condition, active_rms, background
 
-from assistant.demo.dictation import LEVEL_RMS, dictate
+from assistant.sitting.dictation import LEVEL_RMS, dictate
 from assistant.sound.sources import RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 

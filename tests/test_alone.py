@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from assistant import assembly
 from assistant.procedure import intents as it
+from assistant.sitting import assembly
 from assistant.speech.listeners import Heard
 from assistant.words.grammar import Grammar, Wanted
 from assistant.words.understand import Trust, understand

@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 from from_sound import START
 
-from assistant import assembly
 from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock
-from assistant.demo.dictation import dictate
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.prompt import chimes
 from assistant.protocol.model import Protocol
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.dictation import dictate
+from assistant.sitting.session import Session
 from assistant.sound.player import TimelinePlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.attention import NOTICE_S, TAP_S, Attention, Listen, begins_with

@@ -16,10 +16,8 @@ import pytest
 from failing_listener import Counting, failing, gone, missing
 from pretended_sound import Pretended
 
-from assistant import assembly
 from assistant.case.casefile import CaseFile, read_case
 from assistant.clock import SampleClock
-from assistant.demo.dictation import dictate
 from assistant.errors import DeviceLost, EquipmentError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
@@ -30,7 +28,9 @@ from assistant.protocol.moment import Moment
 from assistant.room.check import Amplified
 from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.dictation import dictate
+from assistant.sitting.session import Session
 from assistant.sound.live import Awaited, Back, Ended, Gone, Live
 from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.reopening import ReopeningPlayer

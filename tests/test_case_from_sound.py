@@ -11,10 +11,10 @@ from pathlib import Path
 from from_sound import heard
 
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
-from assistant.demo.rehearsal import Operator
 from assistant.record.journal import read_journal
 from assistant.report.write import write_reports
-from assistant.session import Session
+from assistant.sitting.rehearsal import Operator
+from assistant.sitting.session import Session
 
 # Level of the operator is 2500 (RMS), so a room of 140 is about 25 dB below it.
 QUIET, NOISY = 25.0, 140.0

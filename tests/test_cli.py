@@ -247,7 +247,7 @@ def test_a_recording_that_cannot_be_used(tmp_path: Path, what: str) -> None:
 
 
 def test_a_recording_at_another_rate_is_heard(tmp_path: Path) -> None:
-    from assistant.demo.dictation import dictate
+    from assistant.sitting.dictation import dictate
     from assistant.sound.sources import read_wav, write_wav
 
     said = dictate("tooth two four", "flite:slt")

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from echo_room import EchoRoom, Way
 
-from assistant import assembly
-from assistant.demo.dictation import dictate
 from assistant.prompt.voice import Pyttsx3Voice
+from assistant.sitting import assembly
+from assistant.sitting.dictation import dictate
 from assistant.sound.echo import (
     ALIKE,
     MAX_DELAY_S,

@@ -7,11 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pocketsphinx import Decoder
 
-from assistant import assembly
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
+from assistant.sitting import assembly
 from assistant.speech.listeners import Heard as Recognised
 from assistant.words.grammar import Grammar, Wanted, number_words
 from assistant.words.understand import TYPED, Trust, understand, understand_typed

@@ -14,10 +14,10 @@ from hearing.noises import Condition, Sound
 from hearing.phrases import Phrase, perfect, phrase_set
 from hearing.scenes import scenes
 
-from assistant.demo.dictation import LEVEL_RMS
 from assistant.procedure import intents as it
 from assistant.procedure.decide import QUERIES
 from assistant.procedure.state import CaseState
+from assistant.sitting.dictation import LEVEL_RMS
 from assistant.sound.sources import RATE_HZ
 from assistant.speech.listeners import Samples
 from assistant.words.expected import wanted_now

@@ -17,7 +17,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typical_case import Driver, two_canals
 
-from assistant import assembly
 from assistant.case import casefile
 from assistant.errors import InputFileError, RecordDamaged, UserError
 from assistant.files.shipped import data_folder
@@ -28,6 +27,7 @@ from assistant.procedure.events import EVENTS
 from assistant.procedure.facts import text_of
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
+from assistant.sitting import assembly
 from assistant.words.grammar import Grammar, Wanted, load_language
 from assistant.words.understand import understand_typed
 

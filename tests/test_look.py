@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from assistant import assembly
 from assistant.procedure import intents as it
+from assistant.sitting import assembly
 from assistant.speech.ear import Utterance
 from assistant.speech.listeners import Heard, Samples, StepGrammar
 from assistant.speech.look import FirstLook, closed, next_words, settled

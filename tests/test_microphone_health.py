@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.clockwatch import clock_was_set, stood_still
 from assistant.protocol.moment import Moment
+from assistant.sitting.clockwatch import clock_was_set, stood_still
 from assistant.sound.microphone_health import (
     ALIVE,
     DEAD,

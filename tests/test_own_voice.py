@@ -13,12 +13,12 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from assistant import assembly
 from assistant.files.shipped import data_folder, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.templates import FIELDS
+from assistant.sitting import assembly
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import UrgentEar

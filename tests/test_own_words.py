@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from assistant import assembly
 from assistant.cli import main
 from assistant.errors import InputFileError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
+from assistant.sitting import assembly
 from assistant.words.check_words import Report, as_json, check_words, complaints, summary
 from assistant.words.grammar import Grammar, Language, Wanted
 from assistant.words.understand import understand_typed

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant import assembly
-from assistant.demo.dictation import dictate
 from assistant.procedure import intents as it
+from assistant.sitting import assembly
+from assistant.sitting.dictation import dictate
 from assistant.speech.fusion import AGREED, ALONE
 from assistant.speech.listeners import Heard, Samples
 from assistant.speech.paired import DISAGREED, PairedListener, Phrase, Support

@@ -19,13 +19,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typical_case import PROTOCOL, Driver
 
-from assistant.assembly import language
 from assistant.canal import teeth
 from assistant.canal.lengths import depth_limit_mm, readings_agree
 from assistant.canal.points import iso_point
 from assistant.case.casefile import CaseFile
 from assistant.cli import main
-from assistant.demo.rehearsal import Line
 from assistant.errors import InputFileError, RecordDamaged, UserError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
@@ -48,6 +46,8 @@ from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.practice.texts import texts
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
+from assistant.sitting.assembly import language
+from assistant.sitting.rehearsal import Line
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Wanted
 from assistant.words.understand import understand_typed

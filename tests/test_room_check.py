@@ -18,10 +18,8 @@ from hypothesis import strategies as st
 from room_recording import recording
 from scipy.stats import binomtest
 
-from assistant import assembly
 from assistant.cli import main
 from assistant.clock import SampleClock
-from assistant.demo.dictation import dictate
 from assistant.errors import InputFileError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
@@ -39,6 +37,8 @@ from assistant.room.profile import (
     raised,
     wilson,
 )
+from assistant.sitting import assembly
+from assistant.sitting.dictation import dictate
 from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.sources import RATE_HZ, SampleSource, write_wav
 from assistant.speech.hearing import Hearing

@@ -21,7 +21,6 @@ from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 from typical_case import PROTOCOL, Driver, many_warnings, molar, two_canals
 
-from assistant import assembly
 from assistant.clock import SampleClock, SystemClock
 from assistant.errors import EquipmentError
 from assistant.procedure import facts
@@ -51,6 +50,7 @@ from assistant.screen.server import Hub, Pages, application
 from assistant.screen.strips import instrument_quantities
 from assistant.screen.view import Seen, Trouble, View, Words, view
 from assistant.screen.web import WebScreen
+from assistant.sitting import assembly
 from assistant.speech.listeners import Heard
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar

@@ -10,10 +10,8 @@ import numpy as np
 import pytest
 from from_sound import START, sit
 
-from assistant import assembly
 from assistant.case.casefile import CaseFile, read_case
 from assistant.clock import SampleClock
-from assistant.demo.dictation import dictate
 from assistant.errors import DeviceLost, EquipmentError
 from assistant.files.atomic import OS_FILES
 from assistant.files.shipped import protocol_path
@@ -21,7 +19,9 @@ from assistant.files.yamlfile import load_yaml
 from assistant.prompt.mouth import Mouth
 from assistant.protocol.model import Protocol
 from assistant.screen.terminal import TerminalScreen
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.dictation import dictate
+from assistant.sitting.session import Session
 from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listeners import Samples
@@ -255,6 +255,6 @@ def test_heat_off_begun_as_the_limit_is_announced_is_heard(tmp_path: Path) -> No
 
 
 def _first_line():  # type: ignore[no-untyped-def]
-    from assistant.demo.rehearsal import Line
+    from assistant.sitting.rehearsal import Line
 
     return (Line(say="tooth one one"),)

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import click
 
-from assistant import assembly
 from assistant.commandline.options import WORDS, usual_words
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
 from assistant.report.record import json_schema
+from assistant.sitting import assembly
 from assistant.words import check_words
 
 

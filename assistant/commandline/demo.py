@@ -6,17 +6,17 @@ from pathlib import Path
 
 import click
 
-from assistant import assembly
 from assistant.commandline.case import fresh, list_written
 from assistant.commandline.options import FOLDER, this_second
-from assistant.demo.dictation import default_voice
-from assistant.demo.rehearsal import Script
 from assistant.errors import UserError
 from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
+from assistant.sitting import assembly
+from assistant.sitting.dictation import default_voice
+from assistant.sitting.rehearsal import Script
 from assistant.sound.sources import write_wav
 
 

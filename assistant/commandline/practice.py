@@ -8,7 +8,6 @@ from pathlib import Path
 
 import click
 
-from assistant import assembly
 from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock, SystemClock
 from assistant.commandline import wiring
@@ -27,8 +26,6 @@ from assistant.commandline.options import (
     this_second,
     usual_words,
 )
-from assistant.demo.dictation import default_voice
-from assistant.demo.rehearsal import Operator
 from assistant.errors import UserError
 from assistant.files.atomic import write_atomically
 from assistant.files.shipped import protocol_path
@@ -53,7 +50,10 @@ from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.protocol.model import Protocol
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.dictation import default_voice
+from assistant.sitting.rehearsal import Operator
+from assistant.sitting.session import Session
 from assistant.sound.player import TimelinePlayer
 from assistant.sound.sources import AudioSource, write_wav
 from assistant.speech.attention import Listen

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import click
 
-from assistant import assembly
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.commandline.options import (
     FILE,
@@ -26,6 +25,7 @@ from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.room import check as roomcheck
 from assistant.room.plan import draw, load_plan, phrases
+from assistant.sitting import assembly
 from assistant.sound.player import Player, SilentPlayer
 from assistant.sound.sources import (
     AudioSource,

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import click
 from platformdirs import user_data_path
 
-from assistant import assembly
 from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.case.instrument_files import load_pluggers
 from assistant.clock import Clock, SampleClock, SystemClock
@@ -34,7 +33,8 @@ from assistant.protocol.model import Protocol
 from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.room import check as roomcheck
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.session import Session
 from assistant.sound.player import SilentPlayer
 from assistant.sound.sources import (
     AudioSource,

@@ -35,4 +35,4 @@ def protocol_path(name: str) -> Path:
 
 def demo_script() -> Path:
     """The rehearsed case."""
-    return _PACKAGE / "demo" / "premolar.yaml"
+    return _PACKAGE / "sitting" / "premolar.yaml"

@@ -18,7 +18,6 @@ from hassil.sample import sample_expression
 
 from assistant import __version__
 from assistant.canal.teeth import Tooth
-from assistant.demo.rehearsal import Line, Script
 from assistant.errors import InputFileError
 from assistant.practice.findings import sight
 from assistant.practice.scenario import PracticeCanal, Scenario
@@ -32,6 +31,7 @@ from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, Timer, Warning
 from assistant.protocol.model import Measure, Protocol, Step
 from assistant.protocol.moment import Moment
+from assistant.sitting.rehearsal import Line, Script
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language, Wanted, number_words
 from assistant.words.understand import understand_typed

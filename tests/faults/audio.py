@@ -33,10 +33,8 @@ from failing_listener import failing
 from faults.table import as_text
 from pretended_sound import Pretended
 
-from assistant import assembly
 from assistant.case.casefile import CaseFile, read_case
 from assistant.clock import SystemClock
-from assistant.demo.dictation import dictate
 from assistant.errors import EquipmentError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
@@ -47,7 +45,9 @@ from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.dictation import dictate
+from assistant.sitting.session import Session
 from assistant.sound.player import SounddevicePlayer
 from assistant.sound.reopening import ReopeningPlayer
 from assistant.sound.sources import MicrophoneSource

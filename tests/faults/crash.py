@@ -45,11 +45,11 @@ from powercut import cut_power
 from table import Row, counted, write_table
 
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
-from assistant.demo.rehearsal import Line
 from assistant.errors import UserError
 from assistant.files.atomic import FileLayer, clear_leftovers
 from assistant.procedure.state import CaseState
 from assistant.prompt.wording import question
+from assistant.sitting.rehearsal import Line
 
 HERE = Path(__file__).parent
 CASE_CODE = "case"

@@ -14,8 +14,8 @@ from pathlib import Path
 import stories
 
 from assistant.case.casefile import read_case
-from assistant.demo.rehearsal import Line
 from assistant.procedure.state import CaseState
+from assistant.sitting.rehearsal import Line
 
 HERE = Path(__file__).parent
 PROGRAM = (sys.executable, "-m", "assistant")

@@ -30,19 +30,19 @@ import numpy as np
 from scipy.stats import bootstrap, linregress, t
 from table import Row, write_table
 
-from assistant import assembly
 from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock
 from assistant.commandline.options import this_second
-from assistant.demo.dictation import default_voice
-from assistant.demo.rehearsal import Operator, Script
 from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
 from assistant.report.write import write_reports
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.dictation import default_voice
+from assistant.sitting.rehearsal import Operator, Script
+from assistant.sitting.session import Session
 from assistant.sound.player import TimelinePlayer
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listeners import Samples

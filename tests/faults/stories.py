@@ -14,10 +14,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
-from assistant import __version__, assembly
+from assistant import __version__
 from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.clock import SampleClock
-from assistant.demo.rehearsal import Line, Script
 from assistant.files.atomic import OS_FILES, FileLayer
 from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
@@ -31,7 +30,9 @@ from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.screen.terminal import TerminalScreen
-from assistant.session import Session
+from assistant.sitting import assembly
+from assistant.sitting.rehearsal import Line, Script
+from assistant.sitting.session import Session
 from assistant.sound.player import SilentPlayer
 from assistant.words.grammar import Grammar, Language
 from assistant.words.sayings import Wording, load_wording
@@ -84,7 +85,7 @@ _GRAMMARS: dict[object, Grammar] = {}
 
 
 def sitting(case: CaseFile, time: SampleClock, write: Callable[[str], None]) -> Session:
-    """A session as :func:`assistant.assembly.session` makes it, typed and silent."""
+    """A session as :func:`assistant.sitting.assembly.session` makes it, typed and silent."""
 
     def seconds() -> float:
         return time.now().mono_s

@@ -33,8 +33,8 @@ from scipy.optimize import minimize
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from assistant import assembly
 from assistant.procedure import intents as it
+from assistant.sitting import assembly
 from assistant.sound.sources import FRAME_SAMPLES
 from assistant.speech.evidence import Evidence
 from assistant.speech.listeners import Samples

@@ -2,7 +2,7 @@
 
 Frames go through the Ear, utterances through the listener, texts through
 ``understand`` at the grammar of the step where the case then stands, and intents
-through the pure core, as in ``assistant/session.py``. The keyword spotter for
+through the pure core, as in ``assistant/sitting/session.py``. The keyword spotter for
 "stop" is not part of this; it has its own figures in ``speech/urgent.py``.
 
 Run as a program it measures start-up and memory in a process of its own:
@@ -21,13 +21,13 @@ from inspect import signature
 from pathlib import Path
 from typing import Any
 
-from assistant import assembly
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply
 from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
 from assistant.protocol.moment import Moment
+from assistant.sitting import assembly
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, read_wav
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Samples

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, fftconvolve, sosfilt
 
-from assistant.demo.dictation import LEVEL_RMS
+from assistant.sitting.dictation import LEVEL_RMS
 from assistant.sound.sources import RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 

@@ -15,7 +15,7 @@ from hassil.expression import (
 )
 from hassil.intents import TextSlotList, TextSlotValue
 
-from assistant import assembly
+from assistant.sitting import assembly
 from assistant.words.grammar import Grammar, Language, Wanted
 
 Fixed = dict[str, object]

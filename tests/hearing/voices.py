@@ -19,8 +19,8 @@ from typing import Any
 import numpy as np
 from scipy.io import wavfile
 
-from assistant.demo.dictation import dictate
 from assistant.errors import EquipmentError
+from assistant.sitting.dictation import dictate
 from assistant.sound.resample import resample
 from assistant.sound.sources import RATE_HZ, read_wav, to_int16
 from assistant.speech.listeners import Samples

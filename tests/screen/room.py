@@ -17,7 +17,6 @@ import axe_playwright_python
 import httpx2 as httpx
 from playwright.sync_api import Page, Playwright
 
-from assistant import assembly
 from assistant.case.casefile import CaseFile
 from assistant.clock import SystemClock
 from assistant.files.shipped import protocol_path
@@ -25,6 +24,7 @@ from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
 from assistant.screen.view import Seen, View, view
 from assistant.screen.web import WebScreen
+from assistant.sitting import assembly
 from assistant.sound.player import SilentPlayer
 
 CHROMIUM = "/usr/bin/chromium"

@@ -13,7 +13,6 @@ import numpy as np
 
 from assistant.case.casefile import CaseFile
 from assistant.clock import Clock, SampleClock
-from assistant.demo.rehearsal import ROOM_RMS, Operator, Script
 from assistant.errors import EquipmentError
 from assistant.files.shipped import data_folder
 from assistant.prompt.mouth import Mouth
@@ -23,7 +22,8 @@ from assistant.room.profile import RoomProfile
 from assistant.screen.port import Screen
 from assistant.screen.several import Screens
 from assistant.screen.terminal import TerminalScreen
-from assistant.session import Session
+from assistant.sitting.rehearsal import ROOM_RMS, Operator, Script
+from assistant.sitting.session import Session
 from assistant.sound.denoise import Cleaner, DeepFilter
 from assistant.sound.echo import Canceller, Echo, SpeexCanceller
 from assistant.sound.player import (
@@ -159,7 +159,7 @@ def hearing(
     watched: bool = False,
 ) -> Hearing:
     """Ears for a session. ``room``, if of the same recogniser, makes them stricter.
-    ``watched`` puts the recogniser into a process of its own (:mod:`.speech.watchdog`):
+    ``watched`` puts the recogniser into a process of its own (:mod:`assistant.speech.watchdog`):
     for a live microphone, where nothing that happens to it may hold up the case.
 
     Raises:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 from assistant.case.casefile import CaseFile
 from assistant.clock import Clock
-from assistant.clockwatch import clock_was_set, stood_still
 from assistant.errors import DeviceLost, RecordUnwritable
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
@@ -25,14 +24,15 @@ from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from assistant.screen.port import Screen
-from assistant.seldom import Seldom
+from assistant.sitting.clockwatch import clock_was_set, stood_still
+from assistant.sitting.microphone_watch import SELDOM_S, MicrophoneWatch
+from assistant.sitting.seldom import Seldom
 from assistant.sound.live import Back, Ended, Gone, Live
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, AudioSource
 from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Heard, Lost, Samples
 from assistant.speech.listening import Listening, Outcome, Said, TapUnused, Urgent
-from assistant.speech.microphone_watch import SELDOM_S, MicrophoneWatch
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language
 from assistant.words.sayings import Wording

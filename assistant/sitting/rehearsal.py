@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from assistant.demo.dictation import dictate
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.session import Session
+from assistant.sitting.dictation import dictate
+from assistant.sitting.session import Session
 from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
 from assistant.speech.listeners import Samples
 from assistant.words.understand import understand_typed

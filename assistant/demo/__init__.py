@@ -1,1 +1,0 @@
-"""A rehearsed case with invented data: an operator whose speech is synthesised."""
