@@ -1,5 +1,5 @@
 """``python -m assistant`` is the command line."""
 
-from assistant.cli import main
+from assistant.commandline.main import main
 
 main(prog_name="fillwarm")

@@ -18,7 +18,7 @@ from typical_case import Driver, barely_started, many_warnings, molar, two_canal
 from ucumvert import get_ucum_parser
 
 from assistant.case.casefile import JOURNAL
-from assistant.cli import main
+from assistant.commandline.main import main
 from assistant.errors import RecordDamaged, RecordUnwritable, UserError
 from assistant.exchange import check, tables
 from assistant.exchange.fhir import bundle_text

@@ -15,9 +15,9 @@ from typical_case import barely_started, two_canals
 
 from assistant import errors
 from assistant.case.casefile import JOURNAL, read_case
-from assistant.cli import COMMANDS, main
 from assistant.commandline import cases as case_names
 from assistant.commandline import room
+from assistant.commandline.main import COMMANDS, main
 from assistant.files.shipped import protocol_path
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record

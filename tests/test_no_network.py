@@ -19,7 +19,7 @@ def watch(event, args):
         if family is None or family.name != "AF_UNIX":
             print("NETWORK", event, args, file=sys.stderr)
 sys.addaudithook(watch)
-from assistant.cli import main
+from assistant.commandline.main import main
 for command in sys.argv[1].split("|"):
     main(command.split(), standalone_mode=False)
 """

@@ -23,7 +23,7 @@ from assistant.canal import teeth
 from assistant.canal.lengths import depth_limit_mm, readings_agree
 from assistant.canal.points import iso_point
 from assistant.case.casefile import CaseFile
-from assistant.cli import main
+from assistant.commandline.main import main
 from assistant.errors import InputFileError, RecordDamaged, UserError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml

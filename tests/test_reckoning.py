@@ -10,7 +10,7 @@ from typical_case import Driver, two_canals
 
 from assistant.canal.lengths import round_mm
 from assistant.case.instrument_files import load_pluggers
-from assistant.cli import main
+from assistant.commandline.main import main
 from assistant.files.shipped import data_folder
 from assistant.procedure import reckoning
 from assistant.procedure import state as st

@@ -20,7 +20,7 @@ from matplotlib.figure import Figure
 from pypdf import PdfReader
 from typical_case import START, Driver, barely_started, many_warnings, molar, two_canals
 
-from assistant.cli import main
+from assistant.commandline.main import main
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.state import CASE

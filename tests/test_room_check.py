@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from room_recording import recording
 from scipy.stats import binomtest
 
-from assistant.cli import main
 from assistant.clock import SampleClock
+from assistant.commandline.main import main
 from assistant.errors import InputFileError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice

@@ -21,7 +21,7 @@ from typical_case import HEAD, two_canals
 
 from assistant.case import casefile
 from assistant.case.casefile import JOURNAL
-from assistant.cli import main
+from assistant.commandline.main import main
 from assistant.errors import RecordDamaged
 from assistant.procedure import intents as it
 from assistant.report.record import as_record

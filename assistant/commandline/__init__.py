@@ -1,1 +1,1 @@
-"""The commands, one module for each kind; ``cli.py`` loads them."""
+"""The commands, one module for each kind; ``commandline/main.py`` loads them."""

@@ -161,7 +161,7 @@ def main() -> None:
     """Run ``fillwarm`` on the disk that the first argument describes."""
     plan = json.loads(sys.argv.pop(1))
     install(LAYERS[plan.pop("layer")](**plan))
-    from assistant.cli import main as fillwarm
+    from assistant.commandline.main import main as fillwarm
 
     fillwarm(prog_name="fillwarm")
 
