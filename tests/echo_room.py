@@ -20,9 +20,8 @@ from assistant.protocol.model import Protocol
 from assistant.sitting import assembly
 from assistant.sitting.session import Session
 from assistant.sound.player import TimelinePlayer
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Samples
 from assistant.words.grammar import Language
 from assistant.words.sayings import spoken
 

@@ -8,7 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from assistant.errors import EquipmentError
-from assistant.speech.listeners import Heard, Listener, Samples, StepGrammar
+from assistant.sound.samples import Samples
+from assistant.speech.listeners import Listener, StepGrammar
+from assistant.words.recognised import Recognised
 
 
 class Failing:
@@ -22,7 +24,7 @@ class Failing:
     def prepare(self, grammar: StepGrammar) -> None:
         self._within.prepare(grammar)
 
-    def hear(self, samples: Samples) -> Heard:
+    def hear(self, samples: Samples) -> Recognised:
         for way, fail in WAYS.items():
             told = self._folder / way
             if told.exists():
@@ -59,8 +61,8 @@ class Counting:
     def prepare(self, grammar: StepGrammar) -> None:
         self.key = grammar.key
 
-    def hear(self, samples: Samples) -> Heard:
-        return Heard(f"{self.key} {len(samples)}", 1.0, listener=self.name)
+    def hear(self, samples: Samples) -> Recognised:
+        return Recognised(f"{self.key} {len(samples)}", 1.0, listener=self.name)
 
 
 def failing(folder: Path, within: Callable[[], Listener] = Counting) -> Listener:

@@ -27,8 +27,7 @@ from assistant.sitting import assembly
 from assistant.sitting.dictation import LEVEL_RMS, dictate
 from assistant.sitting.session import STOP_TWICE_S
 from assistant.sound.echo import SpeexCanceller
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.speech.urgent import STOP_THRESHOLD, UrgentEar
 from assistant.words.sayings import spoken
 

@@ -6,8 +6,7 @@ import numpy as np
 from hearing.noises import Condition, active_rms, background
 
 from assistant.sitting.dictation import LEVEL_RMS, dictate
-from assistant.sound.sources import RATE_HZ, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
 
 
 def recording(

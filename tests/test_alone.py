@@ -6,8 +6,8 @@ import pytest
 
 from assistant.procedure import intents as it
 from assistant.sitting import assembly
-from assistant.speech.listeners import Heard
 from assistant.words.grammar import Grammar, Wanted
+from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, understand
 
 TRUST = assembly.TRUST["pocketsphinx"]
@@ -16,7 +16,7 @@ LENGTH = Wanted(kind="mm", low=5, high=30, options=("binds",), corrections=("mm"
 
 
 def heard(said: str, confidence: float, wanted: Wanted, trust: Trust = TRUST) -> it.AnyIntent:
-    return understand(Heard(said, confidence, ("fifteen",)), Grammar(WORDS, wanted), trust)
+    return understand(Recognised(said, confidence, ("fifteen",)), Grammar(WORDS, wanted), trust)
 
 
 @pytest.mark.parametrize(

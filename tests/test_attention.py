@@ -20,11 +20,11 @@ from assistant.sitting import assembly
 from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.player import TimelinePlayer
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.speech.attention import NOTICE_S, TAP_S, Attention, Listen, begins_with
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Heard, Samples
 from assistant.words.grammar import Grammar, Wanted, everything
+from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
 
 WORDS = assembly.language()
@@ -75,11 +75,11 @@ NEEDS_WORD = Grammar(WORDS, Wanted(**{**MM.__dict__, "attention": WORD}))
     "said", ["plugger sixteen point five", "correction nine", "yes", "no", "confirm", "stop"]
 )
 def test_the_grammar_wants_the_word_before_everything(said: str) -> None:
-    bare = understand(Heard(said, 1.0), Grammar(WORDS, MM), TRUST)
-    led = understand(Heard(f"{WORD} {said}", 1.0), NEEDS_WORD, TRUST)
+    bare = understand(Recognised(said, 1.0), Grammar(WORDS, MM), TRUST)
+    led = understand(Recognised(f"{WORD} {said}", 1.0), NEEDS_WORD, TRUST)
     assert not isinstance(bare, it.Unclear)
     assert led.model_copy(update={"heard": bare.heard}) == bare
-    assert isinstance(understand(Heard(said, 1.0), NEEDS_WORD, TRUST), it.Unclear)
+    assert isinstance(understand(Recognised(said, 1.0), NEEDS_WORD, TRUST), it.Unclear)
     assert NEEDS_WORD.key != Grammar(WORDS, MM).key
 
 

@@ -19,9 +19,8 @@ from scipy.io import wavfile
 from scipy.signal import resample_poly
 
 from assistant.errors import DeviceLost, EquipmentError, InputFileError, RecordUnwritable
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ
 from assistant.sound.sources import (
-    FRAME_SAMPLES,
-    RATE_HZ,
     MicrophoneSource,
     SampleSource,
     StreamResampler,

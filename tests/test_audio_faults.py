@@ -34,13 +34,15 @@ from assistant.sitting.session import Session
 from assistant.sound.live import Awaited, Back, Ended, Gone, Live
 from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.reopening import ReopeningPlayer
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, MicrophoneSource, SampleSource
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
+from assistant.sound.sources import MicrophoneSource, SampleSource
 from assistant.speech.attention import Listen
 from assistant.speech.ear import Utterance
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples, StepGrammar
+from assistant.speech.listeners import AtOnce, Lost, Recogniser, StepGrammar
 from assistant.speech.watchdog import Watched
 from assistant.words.grammar import Grammar, Wanted
+from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 from assistant.words.understand import Trust
 
@@ -61,7 +63,7 @@ def wait_for(what: Callable[[], Any]) -> Any:
 # -- the watchdog ---------------------------------------------------------------
 
 
-def asked(watched: Watched, samples: Samples) -> Heard | Lost:
+def asked(watched: Watched, samples: Samples) -> Recognised | Lost:
     watched.ask(GRAMMAR, samples)
     return wait_for(watched.answer)
 
@@ -112,7 +114,7 @@ def test_what_raises_crashes_or_hangs_is_replaced_and_the_next_is_heard(
         lost = asked(watched, samples)
         assert isinstance(lost, Lost)
         assert lost.said and why in lost.why and "say that again" in lost.why
-        assert isinstance(asked(watched, samples), Heard)  # by the spare
+        assert isinstance(asked(watched, samples), Recognised)  # by the spare
         assert watched.restarts == number
 
 
@@ -121,7 +123,7 @@ def test_one_that_ends_while_idle_is_replaced_and_nothing_was_lost(watched: Watc
     watched._worker._process.kill()
     lost = wait_for(watched.tend)
     assert not lost.said
-    assert isinstance(asked(watched, np.zeros(80, np.int16)), Heard)
+    assert isinstance(asked(watched, np.zeros(80, np.int16)), Recognised)
 
 
 @pytest.mark.parametrize(("build", "why"), [(missing, "install it"), (gone, "ended while")])
@@ -142,7 +144,7 @@ def test_a_listener_that_raises_within_the_program_is_an_answer_too(tmp_path: Pa
     recogniser.ask(GRAMMAR, np.zeros(80, np.int16))
     assert isinstance(recogniser.answer(), Lost)
     recogniser.ask(GRAMMAR, np.zeros(80, np.int16))
-    assert isinstance(recogniser.answer(), Heard)
+    assert isinstance(recogniser.answer(), Recognised)
 
 
 # -- the microphone as a device ---------------------------------------------------
@@ -378,12 +380,12 @@ class Slow:
 
     def __init__(self) -> None:
         self.asked: list[int] = []
-        self.answers: list[Heard | Lost] = []
+        self.answers: list[Recognised | Lost] = []
 
     def ask(self, grammar: StepGrammar, samples: Samples) -> None:
         self.asked.append(len(samples))
 
-    def answer(self) -> Heard | Lost | None:
+    def answer(self) -> Recognised | Lost | None:
         return self.answers.pop(0) if self.answers else None
 
     def tend(self) -> Lost | None:
@@ -491,14 +493,14 @@ def test_frames_wait_in_order_for_the_recogniser(tmp_path: Path) -> None:
     for length in (50, 0, 60, 0, 70):
         sitting.hear(length)
     assert slow.asked == [50]
-    slow.answers.append(Heard("tooth one one", 1.0))
+    slow.answers.append(Recognised("tooth one one", 1.0))
     sitting.hear()
     assert sitting.state.tooth == 11
     assert slow.asked == [50, 60]
     slow.answers += [Lost("The recogniser made it up: say that again.")]
     sitting.hear()
     assert slow.asked == [50, 60, 70]
-    slow.answers.append(Heard("single", 1.0))
+    slow.answers.append(Recognised("single", 1.0))
     sitting.hear()
     assert [track.name for track in sitting.state.canals] == ["single"]
     assert sitting.recorded("made it up") == 1
@@ -527,7 +529,7 @@ def test_an_ear_that_raises_does_not_end_the_case(tmp_path: Path) -> None:
         sitting.hear()
     listening._hearing.ear.push = whole  # type: ignore[method-assign]
     sitting.hear(40)
-    sitting.recogniser.answers.append(Heard("tooth one one", 1.0))  # type: ignore[attr-defined]
+    sitting.recogniser.answers.append(Recognised("tooth one one", 1.0))  # type: ignore[attr-defined]
     sitting.hear()
     assert sitting.state.tooth == 11
     assert sitting.recorded("Listening failed") == 1
@@ -672,7 +674,7 @@ def test_an_offset_does_not_change_what_is_understood() -> None:
     listener = PocketsphinxListener()
     listener.prepare(Grammar(WORDS, Wanted(kind="tooth")))
 
-    def heard(shift: int) -> list[Heard]:
+    def heard(shift: int) -> list[Recognised]:
         ear, found = Ear(), []
         sound = np.clip(np.rint(room + shift), -32768, 32767).astype(np.int16)
         for at in range(0, len(sound) - FRAME_SAMPLES, FRAME_SAMPLES):

@@ -7,8 +7,7 @@ import pytest
 
 from assistant.prompt.chimes import chime, not_understood, tick
 from assistant.prompt.prompts import Urgency
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
 
 ALL = [chime(urgency) for urgency in Urgency] + [not_understood()]
 FULL_SCALE = 32767

@@ -25,9 +25,8 @@ from assistant.sound.echo import (
     likeness,
 )
 from assistant.sound.player import RememberingPlayer, SilentPlayer
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Samples
 
 WORDS = assembly.language()
 QUESTION = "34 is unusual for this tooth. Working length 34? Say confirm, or no."

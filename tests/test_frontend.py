@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from assistant.sound.denoise import DeepFilter
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, SampleSource, read_wav
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
+from assistant.sound.sources import SampleSource, read_wav
 from assistant.speech.ear import MAX_UTTERANCE_S, POST_ROLL_S, PRE_ROLL_S, Ear, Utterance
-from assistant.speech.listeners import Samples
 
 
 def listen(samples: Samples, ear: Ear | None = None) -> list[Utterance]:

@@ -12,8 +12,8 @@ from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
 from assistant.sitting import assembly
-from assistant.speech.listeners import Heard as Recognised
 from assistant.words.grammar import Grammar, Wanted, number_words
+from assistant.words.recognised import Recognised
 from assistant.words.understand import TYPED, Trust, understand, understand_typed
 
 WORDS = assembly.language()

@@ -18,8 +18,7 @@ from assistant.procedure import intents as it
 from assistant.procedure.decide import QUERIES
 from assistant.procedure.state import CaseState
 from assistant.sitting.dictation import LEVEL_RMS
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
 from assistant.words.expected import wanted_now
 
 # -- sound -----------------------------------------------------------------------

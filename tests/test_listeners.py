@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 
 from assistant.errors import EquipmentError, InputFileError
-from assistant.sound.sources import RATE_HZ, SampleSource, read_wav
+from assistant.sound.samples import RATE_HZ, Samples
+from assistant.sound.sources import SampleSource, read_wav
 from assistant.speech import pocketsphinx_listener
 from assistant.speech.ear import Ear
 from assistant.speech.evidence import WEIGHTS, Evidence, confidence, levels_db
-from assistant.speech.listeners import Listener, Samples
+from assistant.speech.listeners import Listener
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.vosk_listener import MODEL_VARIABLE, VoskListener, model_folder
 

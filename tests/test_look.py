@@ -9,10 +9,12 @@ import pytest
 
 from assistant.procedure import intents as it
 from assistant.sitting import assembly
+from assistant.sound.samples import Samples
 from assistant.speech.ear import Utterance
-from assistant.speech.listeners import Heard, Samples, StepGrammar
+from assistant.speech.listeners import StepGrammar
 from assistant.speech.look import FirstLook, closed, next_words, settled
 from assistant.words.grammar import Grammar, Wanted
+from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, understand
 
 TRUST = Trust(accept=0.8, command=0.5, reject=0.1)
@@ -71,7 +73,7 @@ def test_the_words_that_may_follow() -> None:
     ],
 )
 def test_what_is_taken_at_once(text: str, confidence: float, enough: bool) -> None:
-    heard = Heard(text, confidence)
+    heard = Recognised(text, confidence)
     assert settled(understand(heard, STEP, TRUST), heard, STEP, TRUST) is enough
 
 
@@ -86,9 +88,9 @@ class Counting:
     def prepare(self, grammar: StepGrammar) -> None:
         pass
 
-    def hear(self, samples: Samples) -> Heard:
+    def hear(self, samples: Samples) -> Recognised:
         self.heard += 1
-        return Heard(f"number {self.heard}", 1.0)
+        return Recognised(f"number {self.heard}", 1.0)
 
 
 def test_the_same_speech_is_recognised_once_and_more_speech_again() -> None:
@@ -110,8 +112,8 @@ class Sure:
     def prepare(self, grammar: StepGrammar) -> None:
         pass
 
-    def hear(self, samples: Samples) -> Heard:
-        return Heard("sixteen point five", 0.99)
+    def hear(self, samples: Samples) -> Recognised:
+        return Recognised("sixteen point five", 0.99)
 
 
 @pytest.mark.parametrize(("snr_db", "asked"), [(12.0, False), (6.0, True)])
@@ -127,12 +129,12 @@ def test_in_much_noise_a_value_is_always_confirmed(snr_db: float, asked: bool) -
 @pytest.mark.parametrize(("confidence", "obeyed"), [(0.45, True), (0.3, False)])
 def test_a_harmless_command_has_its_own_threshold(confidence: float, obeyed: bool) -> None:
     trust = replace(TRUST, harmless=0.4)
-    intent = understand(Heard("where are we", confidence), STEP, trust)
+    intent = understand(Recognised("where are we", confidence), STEP, trust)
     assert isinstance(intent, it.Unclear) is not obeyed
 
 
 @pytest.mark.parametrize(("confidence", "obeyed"), [(0.32, True), (0.25, False)])
 def test_stop_is_obeyed_though_faint(confidence: float, obeyed: bool) -> None:
     trust = replace(TRUST, harmless=0.4, stop=0.3)
-    intent = understand(Heard("stop", confidence), STEP, trust)
+    intent = understand(Recognised("stop", confidence), STEP, trust)
     assert isinstance(intent, it.Command) is obeyed

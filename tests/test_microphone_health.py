@@ -19,7 +19,7 @@ from assistant.sound.microphone_health import (
     LOUD,
     Health,
 )
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, to_int16
 
 NOTICE_S = 3.0
 """Within this a dead microphone must be noticed."""

@@ -14,8 +14,7 @@ from assistant.prompt.chimes import chime, not_understood
 from assistant.prompt.mouth import Fate, Mouth, Verbosity, admits
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.sound.player import SilentPlayer, TimelinePlayer
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
 
 FRAME_S = 0.030
 TICK, STEP, READ_BACK, QUESTION, CAUTION, WARNING = Urgency

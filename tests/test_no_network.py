@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from assistant.sound.sources import RATE_HZ, write_wav
+from assistant.sound.samples import RATE_HZ
+from assistant.sound.sources import write_wav
 
 WATCHED = """
 import sys

@@ -19,7 +19,7 @@ from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol
 from assistant.protocol.templates import FIELDS
 from assistant.sitting import assembly
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ
 from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import UrgentEar
 from assistant.words.sayings import load_wording, spoken

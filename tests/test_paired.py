@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 from assistant.procedure import intents as it
 from assistant.sitting import assembly
 from assistant.sitting.dictation import dictate
+from assistant.sound.samples import Samples
 from assistant.speech.fusion import AGREED, ALONE
-from assistant.speech.listeners import Heard, Samples
 from assistant.speech.paired import DISAGREED, PairedListener, Phrase, Support
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.transcriber import Written
 from assistant.words.grammar import Grammar, Wanted
+from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
 
 STEP = Grammar(
@@ -56,13 +57,13 @@ def said(text: str) -> Samples:
     return dictate(text, "flite:slt")
 
 
-def heard(text: str, written: str) -> Heard:
+def heard(text: str, written: str) -> Recognised:
     listener, second = pair()
     second.text = written
     return listener.hear(said(text))
 
 
-def meant(recognised: Heard) -> it.AnyIntent:
+def meant(recognised: Recognised) -> it.AnyIntent:
     return understand(recognised, STEP, TRUST)
 
 

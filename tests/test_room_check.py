@@ -40,9 +40,10 @@ from assistant.room.profile import (
 from assistant.sitting import assembly
 from assistant.sitting.dictation import dictate
 from assistant.sound.player import SilentPlayer, TimelinePlayer
-from assistant.sound.sources import RATE_HZ, SampleSource, write_wav
+from assistant.sound.samples import RATE_HZ, Samples
+from assistant.sound.sources import SampleSource, write_wav
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Heard, Samples
+from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust
 
 DEFAULT = Trust(accept=0.6, command=0.35, reject=0.15)
@@ -256,8 +257,8 @@ def test_what_a_phrase_is_taken_for(every: dict[str, Asked]) -> None:
         ("where are we", 0.9, "harmless"),
         ("", 0.0, "nothing"),
     ):
-        assert taken_for(thirty, Heard(text, confidence), DEFAULT) == taken, text
-    assert taken_for(every["no"], Heard("yes", 0.9), DEFAULT) == "value"
+        assert taken_for(thirty, Recognised(text, confidence), DEFAULT) == taken, text
+    assert taken_for(every["no"], Recognised("yes", 0.9), DEFAULT) == "value"
 
 
 # -- the file ------------------------------------------------------------------------
@@ -386,8 +387,8 @@ class AlwaysRight:
 
     def prepare(self, grammar: object) -> None: ...
 
-    def hear(self, _samples: Samples) -> Heard:
-        return Heard(next(self._said), 1.0)
+    def hear(self, _samples: Samples) -> Recognised:
+        return Recognised(next(self._said), 1.0)
 
 
 def test_a_noisy_room_is_not_even_if_all_is_heard(ears: Hearing, plan: Plan) -> None:

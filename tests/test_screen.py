@@ -51,9 +51,9 @@ from assistant.screen.strips import instrument_quantities
 from assistant.screen.view import Seen, Trouble, View, Words, view
 from assistant.screen.web import WebScreen
 from assistant.sitting import assembly
-from assistant.speech.listeners import Heard
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar
+from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 from assistant.words.understand import understand_typed
 
@@ -632,7 +632,7 @@ def test_a_viewer_that_does_not_read_holds_nothing_up(screen: WebScreen) -> None
 def test_a_script_in_what_was_heard_stays_text(screen: WebScreen) -> None:
     script = '</script><img src=x onerror="alert(1)">'
     screen.show_step(Driver(code=script).state)
-    screen.show_heard(Heard(script, 0.4), "given")
+    screen.show_heard(Recognised(script, 0.4), "given")
     screen.show_trouble(script)
     _until(lambda: "onerror" in screen._hub._view)
     told = json.loads(screen._hub._message())["view"]

@@ -23,8 +23,7 @@ from assistant.sitting import assembly
 from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.player import SilentPlayer, TimelinePlayer
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.words.sayings import load_wording
 
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from assistant.errors import InputFileError
-from assistant.sound.sources import RATE_HZ, SampleSource, read_wav
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
+from assistant.sound.sources import SampleSource, read_wav
 from assistant.speech.urgent import RESTART_S, UrgentEar
 
 needs_voice = pytest.mark.skipif(not shutil.which("espeak-ng"), reason="espeak-ng is missing")

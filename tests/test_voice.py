@@ -14,8 +14,7 @@ from assistant.errors import EquipmentError
 from assistant.prompt import voice as voice_module
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.sound.player import SilentPlayer, SounddevicePlayer, TimelinePlayer
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
 
 DEPTH_CHECK = "Depth check: limit sixteen, heard seventeen."
 

@@ -9,7 +9,7 @@ from assistant.practice.scenario import Scenario
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt
 from assistant.screen.port import Microphone
-from assistant.speech.listeners import Heard
+from assistant.words.recognised import Recognised
 
 
 class FindingsScreen:
@@ -37,7 +37,7 @@ class FindingsScreen:
     def show_prompts(self, prompts: Sequence[Prompt]) -> None:
         """Nothing: the screen beside shows them."""
 
-    def show_heard(self, heard: Heard, meaning: str) -> None:
+    def show_heard(self, heard: Recognised, meaning: str) -> None:
         """Nothing."""
 
     def show_microphone(self, microphone: Microphone) -> None:

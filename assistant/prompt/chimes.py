@@ -35,8 +35,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.prompt.prompts import Urgency
-from assistant.sound.sources import RATE_HZ, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
 
 _PEAK = 0.25  # of full scale: well under the voice, which peaks near 1
 _FADE_IN_S = 0.008

@@ -23,8 +23,7 @@ from assistant.prompt.chimes import chime
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.voice import Voice
 from assistant.sound.player import Player
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
 
 _TICK_LATEST_S = 0.3  # a later "three" would be heard as the next second
 _CHIME_GAP_S = 0.1  # lets the ear turn from the chime to the words

@@ -19,8 +19,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from assistant.errors import EquipmentError
-from assistant.sound.sources import RATE_HZ, read_wav
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
+from assistant.sound.sources import read_wav
 
 _QUIET = 0.003  # of the peak (-50 dB): below the weakest final consonant
 _TAIL_S = 0.03  # kept after the last sound, so that a final "s" can die away

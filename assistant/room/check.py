@@ -21,16 +21,9 @@ from assistant.prompt.mouth import Mouth
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.room.plan import Asked, Plan, taken_for
 from assistant.room.profile import Outcome, RoomProfile, profile
-from assistant.sound.sources import (
-    FRAME_SAMPLES,
-    RATE_HZ,
-    AudioSource,
-    device_of,
-    load_sounddevice,
-    to_int16,
-)
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
+from assistant.sound.sources import AudioSource, device_of, load_sounddevice
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Samples
 from assistant.speech.look import FirstLook
 
 if TYPE_CHECKING:

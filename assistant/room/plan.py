@@ -13,9 +13,9 @@ from assistant.errors import InputFileError
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.room.profile import Advice, Taken, VerdictName
-from assistant.speech.listeners import Heard
 from assistant.words.grammar import Grammar, Language, Wanted
 from assistant.words.phrases import Strict
+from assistant.words.recognised import Recognised
 from assistant.words.understand import HARMLESS, TYPED, Trust, understand
 
 
@@ -112,7 +112,7 @@ def ask(said: Sequence[tuple[str, str]], plan: Plan, words: Language) -> tuple[A
 
 
 def _asked(phrase: str, at: str, grammars: Mapping[str, Grammar]) -> Asked:
-    meaning = understand(Heard(phrase, 1.0), grammars[at], TYPED)
+    meaning = understand(Recognised(phrase, 1.0), grammars[at], TYPED)
     if isinstance(meaning, it.Unclear):
         raise InputFileError(
             f"room_check.yaml: {phrase!r} cannot be said at {at} ({meaning.reason}); "
@@ -121,7 +121,7 @@ def _asked(phrase: str, at: str, grammars: Mapping[str, Grammar]) -> Asked:
     return Asked(phrase, grammars[at], meaning)
 
 
-def taken_for(asked: Asked, heard: Heard, trust: Trust) -> Taken:
+def taken_for(asked: Asked, heard: Recognised, trust: Trust) -> Taken:
     """What the program would make of what was heard when ``asked`` was said."""
     intent = understand(heard, asked.grammar, trust)
     if isinstance(intent, it.Unclear):

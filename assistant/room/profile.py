@@ -21,8 +21,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from assistant.sound.sources import FRAME_SAMPLES
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import FRAME_SAMPLES, Samples
 from assistant.words.understand import Trust
 
 GOOD_SNR_DB, USABLE_SNR_DB = 15.0, 6.0

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt
-from assistant.speech.listeners import Heard
+from assistant.words.recognised import Recognised
 
 
 class Microphone(Enum):
@@ -30,7 +30,7 @@ class Screen(Protocol):
     def show_prompts(self, prompts: Sequence[Prompt]) -> None:
         """What is being said, most urgent first."""
 
-    def show_heard(self, heard: Heard, meaning: str) -> None:
+    def show_heard(self, heard: Recognised, meaning: str) -> None:
         """The last phrase as it was recognised."""
 
     def show_microphone(self, microphone: Microphone) -> None:

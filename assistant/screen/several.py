@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt
 from assistant.screen.port import Microphone, Screen
-from assistant.speech.listeners import Heard
+from assistant.words.recognised import Recognised
 
 
 class Screens:
@@ -26,7 +26,7 @@ class Screens:
         for screen in self._screens:
             screen.show_prompts(prompts)
 
-    def show_heard(self, heard: Heard, meaning: str) -> None:
+    def show_heard(self, heard: Recognised, meaning: str) -> None:
         """The last phrase as it was recognised."""
         for screen in self._screens:
             screen.show_heard(heard, meaning)

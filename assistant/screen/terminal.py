@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.screen.port import Microphone
-from assistant.speech.listeners import Heard
+from assistant.words.recognised import Recognised
 
 MARKS = {
     Urgency.WARNING: "!!",
@@ -41,7 +41,7 @@ class TerminalScreen:
         for prompt in prompts:
             self._line(MARKS[prompt.urgency], prompt.text)
 
-    def show_heard(self, heard: Heard, meaning: str) -> None:
+    def show_heard(self, heard: Recognised, meaning: str) -> None:
         """The words and the confidence."""
         words = heard.text or "(no phrase)"
         self._line(" <", f'heard "{words}" {heard.confidence:.2f} {meaning}')

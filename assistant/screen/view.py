@@ -30,8 +30,8 @@ from assistant.report.marks import plain, track_title
 from assistant.screen.keys import Key, Phrase, key_list, say_now
 from assistant.screen.port import Microphone
 from assistant.screen.strips import Shown, Strip, strips
-from assistant.speech.listeners import Heard
 from assistant.words.phrases import Phrases
+from assistant.words.recognised import Recognised
 from assistant.words.sayings import Wording
 
 Level = Literal["warning", "caution", "trouble", "question", "paused", "signed"]
@@ -79,7 +79,7 @@ class Seen:
 
     state: CaseState | None = None
     prompts: tuple[Prompt, ...] = ()
-    heard: Heard | None = None
+    heard: Recognised | None = None
     meaning: str = ""
     microphone: Microphone | None = None
     trouble: Trouble | None = None

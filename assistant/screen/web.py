@@ -32,8 +32,8 @@ from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, ow
 from assistant.screen.port import Microphone
 from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application
 from assistant.screen.view import Seen, Trouble, Words, view
-from assistant.speech.listeners import Heard
 from assistant.words.grammar import Language
+from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 
 PORT = 7343
@@ -129,7 +129,7 @@ class WebScreen:
         if said:
             self._see(prompts=said)
 
-    def show_heard(self, heard: Heard, meaning: str) -> None:
+    def show_heard(self, heard: Recognised, meaning: str) -> None:
         """The last phrase as it was recognised."""
         self._see(heard=heard, meaning=meaning)
 

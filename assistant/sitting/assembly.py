@@ -34,10 +34,11 @@ from assistant.sound.player import (
     TimelinePlayer,
 )
 from assistant.sound.reopening import ReopeningPlayer
-from assistant.sound.sources import RATE_HZ, load_sounddevice, to_int16
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
+from assistant.sound.sources import load_sounddevice
 from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Listener, Samples
+from assistant.speech.listeners import Listener
 from assistant.speech.transcriber import WhisperTranscriber, model_folder
 from assistant.speech.watchdog import Watched
 from assistant.words.grammar import Grammar, Language, Wanted, everything, load_language
@@ -159,8 +160,9 @@ def hearing(
     watched: bool = False,
 ) -> Hearing:
     """Ears for a session. ``room``, if of the same recogniser, makes them stricter.
-    ``watched`` puts the recogniser into a process of its own (:mod:`assistant.speech.watchdog`):
-    for a live microphone, where nothing that happens to it may hold up the case.
+    ``watched`` puts the recogniser into a process of its own
+    (:mod:`assistant.speech.watchdog`): for a live microphone, where nothing that happens
+    to it may hold up the case.
 
     Raises:
         EquipmentError: a recogniser's model is missing or damaged.

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from assistant.errors import EquipmentError
-from assistant.sound.sources import read_wav, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import Samples, to_int16
+from assistant.sound.sources import read_wav
 
 LEVEL_RMS = 2500.0
 """A clear speaking level at a headset microphone: about -22 dB of full scale."""

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from assistant.screen.port import Microphone, Screen
 from assistant.sound.live import Back, Gone
 from assistant.sound.microphone_health import ALIVE, DEAD, Health
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import Samples
 from assistant.speech.listening import Listening
 
 SELDOM_S = 60.0

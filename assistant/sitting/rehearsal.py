@@ -17,8 +17,7 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.words.understand import understand_typed
 
 PAUSE_S = 0.35

@@ -28,13 +28,15 @@ from assistant.sitting.clockwatch import clock_was_set, stood_still
 from assistant.sitting.microphone_watch import SELDOM_S, MicrophoneWatch
 from assistant.sitting.seldom import Seldom
 from assistant.sound.live import Back, Ended, Gone, Live
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, AudioSource
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
+from assistant.sound.sources import AudioSource
 from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Heard, Lost, Samples
+from assistant.speech.listeners import Lost
 from assistant.speech.listening import Listening, Outcome, Said, TapUnused, Urgent
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language
+from assistant.words.recognised import Recognised
 from assistant.words.sayings import Wording
 from assistant.words.understand import understand_typed
 
@@ -310,7 +312,7 @@ class Session:
     def _urgent(self, word: str, began: Moment) -> None:
         """ "Stop", while we speak or a timer runs: quiet, and end the timer."""
         self.mouth.hush()
-        self.screen.show_heard(Heard(word, 1.0, listener="urgent"), "command")
+        self.screen.show_heard(Recognised(word, 1.0, listener="urgent"), "command")
         if self._timer() is not None:
             heard = it.Heard(text=word, channel="voice", began=began)
             self.take(it.Command(verb="stop", heard=heard))

@@ -20,8 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import EquipmentError
-from assistant.sound.sources import RATE_HZ, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
 
 LIMIT_DB = 20.0
 """Most that is taken off. Left to itself (100 dB) the filter also takes consonants:

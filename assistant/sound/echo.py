@@ -23,8 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import EquipmentError
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
 
 MAX_DELAY_S = 0.4
 """Longest echo looked for. Until it has been measured it is taken for this long."""

@@ -14,8 +14,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from assistant.errors import EquipmentError
+from assistant.sound.samples import Samples
 from assistant.sound.sources import AudioSource
-from assistant.speech.listeners import Samples
 
 RETRY_S = 2.0
 """A lost device is tried again so often."""

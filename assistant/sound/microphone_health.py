@@ -9,8 +9,7 @@ from collections import deque
 
 import numpy as np
 
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
 

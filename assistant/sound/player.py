@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from assistant.errors import EquipmentError
 from assistant.sound.resample import resample
-from assistant.sound.sources import RATE_HZ, device_of, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
+from assistant.sound.sources import device_of
 
 _FADE_S = 0.010  # a cut in the middle of a vowel would click
 _STALLED_S = 1.0  # the device asks for sound about every 10-40 ms while it lives

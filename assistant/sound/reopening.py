@@ -10,7 +10,7 @@ from typing import Any
 from assistant.errors import EquipmentError
 from assistant.sound import devices as sound_system
 from assistant.sound.player import Player
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import Samples
 
 RETRY_S = 2.0
 """A lost device is tried again so often."""

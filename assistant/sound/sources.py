@@ -1,6 +1,6 @@
 """Sound in: WAV files and the microphone, both as 30 ms frames of 16 kHz mono.
 
-Everything downstream sees :data:`~assistant.speech.listeners.Samples` and
+Everything downstream sees :data:`~.samples.Samples` and
 nothing else, so a recorded file takes the same path as a live voice.
 """
 
@@ -17,19 +17,12 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from assistant.errors import DeviceLost, EquipmentError, RecordUnwritable
 from assistant.sound import devices as sound_system
 from assistant.sound.resample import resample
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.sound.wavfile import read_mono
-from assistant.speech.listeners import Samples
-
-RATE_HZ = 16_000
-"""The one rate inside the program; the acoustic models are trained at it."""
-
-FRAME_SAMPLES = 480
-"""30 ms: the longest frame the WebRTC voice activity detector takes."""
 
 
 class AudioSource(Protocol):
@@ -48,13 +41,7 @@ class AudioSource(Protocol):
         """Release the device; ``frames`` ends. Harmless when repeated."""
 
 
-# --- files and samples in memory ----------------------------------------------
-
-
-def to_int16(values: NDArray[Any]) -> Samples:
-    """Round and clip to the int16 range."""
-    limited: Samples = np.clip(np.rint(values), -32768, 32767).astype(np.int16)
-    return limited
+# --- files ------------------ ----------------------------------------------
 
 
 def read_wav(path: Path | str) -> Samples:

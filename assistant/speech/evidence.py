@@ -26,9 +26,8 @@ from dataclasses import astuple, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.sound.sources import RATE_HZ
+from assistant.sound.samples import RATE_HZ, Samples
 from assistant.speech.evidence_fit import BIAS, WEIGHTS
-from assistant.speech.listeners import Samples
 
 WORST_WORD = -3.0
 """No word counts for less. A word of few frames comes out as low as -14 although it was

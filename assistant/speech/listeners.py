@@ -13,11 +13,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
-Samples = NDArray[np.int16]
-"""Mono sound, 16 kHz, signed 16-bit, shape ``(n,)``."""
+from assistant.sound.samples import Samples
+from assistant.words.recognised import Recognised
 
 
 class StepGrammar(Protocol):
@@ -51,25 +48,6 @@ class StepGrammar(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """One utterance as a listener understood it.
-
-    Attributes:
-        text: the words, lower case; empty when nothing in the grammar fits.
-        confidence: 0 to 1. How surely ``text`` is what was said *in
-            competition with anything else*, not merely the best fit within
-            the grammar; each adapter's docstring says how it gets it.
-        alternatives: the next best texts, best first, ``text`` not among them.
-        listener: name of the adapter.
-    """
-
-    text: str
-    confidence: float
-    alternatives: tuple[str, ...] = ()
-    listener: str = ""
-
-
 class Listener(Protocol):
     """A recogniser. ``prepare`` with the step's grammar, then ``hear``."""
 
@@ -78,7 +56,7 @@ class Listener(Protocol):
     def prepare(self, grammar: StepGrammar) -> None:
         """Make ``grammar`` the one in force; cheap when seen before."""
 
-    def hear(self, samples: Samples) -> Heard:
+    def hear(self, samples: Samples) -> Recognised:
         """Recognise one whole utterance (``Samples``)."""
 
 
@@ -97,7 +75,7 @@ class Recogniser(Protocol):
     def ask(self, grammar: StepGrammar, samples: Samples) -> None:
         """What was said in ``samples``? Returns at once where it can; never raises."""
 
-    def answer(self) -> Heard | Lost | None:
+    def answer(self) -> Recognised | Lost | None:
         """The answer to the last question; None while there is none yet."""
 
     def tend(self) -> Lost | None:
@@ -110,7 +88,7 @@ class AtOnce:
 
     def __init__(self, listener: Listener) -> None:
         self._listener = listener
-        self._answer: Heard | Lost | None = None
+        self._answer: Recognised | Lost | None = None
 
     def ask(self, grammar: StepGrammar, samples: Samples) -> None:
         """See :class:`Recogniser`."""
@@ -120,7 +98,7 @@ class AtOnce:
         except Exception as error:  # whatever its library raises must not end the case
             self._answer = Lost(f"The recogniser failed ({error}): say that again.")
 
-    def answer(self) -> Heard | Lost | None:
+    def answer(self) -> Recognised | Lost | None:
         """See :class:`Recogniser`."""
         answer, self._answer = self._answer, None
         return answer

@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING
 from assistant.procedure import intents as it
 from assistant.procedure.state import Timer
 from assistant.protocol.moment import Moment
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.speech.attention import Attention, Listen, begins_with
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import AtOnce, Heard, Lost, Recogniser, Samples
+from assistant.speech.listeners import AtOnce, Lost, Recogniser
 from assistant.speech.look import FirstLook, settled
 from assistant.words.grammar import Grammar, Language
+from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
 
 if TYPE_CHECKING:  # they load the recogniser, which typed work does without
@@ -47,7 +48,7 @@ class Said:
     """An utterance was understood (or was unclear): ``heard`` is what it sounded like."""
 
     intent: it.AnyIntent
-    heard: Heard
+    heard: Recognised
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +295,7 @@ class Listening:
             self._question = question
             self._recogniser.ask(question.grammar, utterance.samples)
 
-    def _answered(self, asked: _Question, answer: Heard | Lost) -> Iterator[Outcome]:
+    def _answered(self, asked: _Question, answer: Recognised | Lost) -> Iterator[Outcome]:
         if isinstance(answer, Lost):
             # Never the same sound twice: it may be what the recogniser fails at.
             if not asked.utterance.final:
@@ -305,7 +306,7 @@ class Listening:
         heard = self._look.keep(asked.grammar, asked.utterance, answer, trust)
         yield from self._recognised(asked, heard)
 
-    def _recognised(self, asked: _Question, heard: Heard) -> Iterator[Outcome]:
+    def _recognised(self, asked: _Question, heard: Recognised) -> Iterator[Outcome]:
         """Take it if it is over and for us; or, at a first look, if it is surely complete."""
         trust = self._hearing.trust
         if asked.utterance.final:
@@ -321,7 +322,7 @@ class Listening:
         if not self._stop_again(intent, asked.began):
             yield Said(intent, heard)
 
-    def _called(self, recognised: Heard, utterance: Utterance) -> bool:
+    def _called(self, recognised: Recognised, utterance: Utterance) -> bool:
         """Whether an utterance begins with the attention word: the recogniser is sure
         of it, or the spotter hears the word itself."""
         sure = recognised.confidence >= self._hearing.trust.accept

@@ -22,8 +22,9 @@ from hassil.expression import (
 from hassil.parse_expression import parse_sentence
 
 from assistant.procedure import intents as it
-from assistant.speech.listeners import Heard, Listener
+from assistant.speech.listeners import Listener
 from assistant.words.grammar import Grammar
+from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, meanings
 
 if TYPE_CHECKING:  # it loads the detector, which typed work does without
@@ -34,11 +35,11 @@ class FirstLook:
     """Hears utterances, and remembers the newest for when it comes again."""
 
     def __init__(self) -> None:
-        self._kept: tuple[float, float, str, Heard] | None = None
+        self._kept: tuple[float, float, str, Recognised] | None = None
 
     def hear(
         self, listener: Listener, grammar: Grammar, utterance: Utterance, trust: Trust
-    ) -> Heard:
+    ) -> Recognised:
         """What ``listener`` recognises at this grammar, less sure in much noise."""
         heard = self.known(grammar, utterance)
         if heard is None:
@@ -46,7 +47,7 @@ class FirstLook:
             heard = self.keep(grammar, utterance, listener.hear(utterance.samples), trust)
         return heard
 
-    def known(self, grammar: Grammar, utterance: Utterance) -> Heard | None:
+    def known(self, grammar: Grammar, utterance: Utterance) -> Recognised | None:
         """What an earlier look at the same sound and grammar has found, if there was one."""
         kept = self._kept
         if kept is None or kept[:3] != (utterance.started_s, utterance.ended_s, grammar.key):
@@ -55,7 +56,9 @@ class FirstLook:
             self._kept = None
         return kept[3]
 
-    def keep(self, grammar: Grammar, utterance: Utterance, heard: Heard, trust: Trust) -> Heard:
+    def keep(
+        self, grammar: Grammar, utterance: Utterance, heard: Recognised, trust: Trust
+    ) -> Recognised:
         """``heard`` as it counts: less sure in much noise; kept for when it comes again."""
         if utterance.snr_db < trust.noisy_db:
             heard = replace(heard, confidence=min(heard.confidence, trust.command))
@@ -64,7 +67,7 @@ class FirstLook:
         return heard
 
 
-def settled(intent: it.AnyIntent, heard: Heard, grammar: Grammar, trust: Trust) -> bool:
+def settled(intent: it.AnyIntent, heard: Recognised, grammar: Grammar, trust: Trust) -> bool:
     """Whether a first look is enough: surely heard, and complete."""
     if isinstance(intent, it.Unclear) or intent.heard.doubt is not None:
         return False

@@ -2,7 +2,8 @@
 
 The first is held to the step's grammar and can be forced onto a phrase; the second
 writes what it hears and cannot. What the second wrote is compared by sound with the
-phrases in question (:mod:`assistant.words.snap`), and it is asked how likely it finds each of them.
+phrases in question (:mod:`assistant.words.snap`), and it is asked how likely it finds
+each of them.
 How surely a phrase is what was said is a logistic function of all that and of the
 first one's evidence, fitted by ``tests/hearing/calibrate.py``. A phrase that only one
 of them supports never has the confidence to be stored or obeyed without a question
@@ -18,12 +19,14 @@ from dataclasses import astuple, dataclass
 from threading import Event
 
 from assistant.procedure import intents as it
+from assistant.sound.samples import Samples
 from assistant.speech.evidence import Evidence
 from assistant.speech.fusion import AGREED, ALONE
-from assistant.speech.listeners import Heard, Samples, StepGrammar
+from assistant.speech.listeners import StepGrammar
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.transcriber import Transcriber, Written
 from assistant.words.grammar import Grammar
+from assistant.words.recognised import Recognised
 from assistant.words.snap import Snapped, heard_phones, snap
 from assistant.words.soundalike import Phones, dictionary, distance, phones_of
 from assistant.words.understand import meanings
@@ -148,7 +151,8 @@ class PairedListener:
         """Make ``grammar`` the one in force. Raises as the first listener does.
 
         Raises:
-            TypeError: it is no :class:`~assistant.words.grammar.Grammar`, whose meanings are needed here.
+            TypeError: it is no :class:`~assistant.words.grammar.Grammar`, whose meanings
+                are needed here.
         """
         if not isinstance(grammar, Grammar):
             raise TypeError("a paired listener needs the meanings of a Grammar")
@@ -159,13 +163,13 @@ class PairedListener:
         """Wait until the second has loaded. Raises EquipmentError where it cannot."""
         self._second.result()
 
-    def hear(self, samples: Samples) -> Heard:
+    def hear(self, samples: Samples) -> Recognised:
         """Recognise one utterance."""
         phrases = self.phrases(samples)
         if not phrases:
-            return Heard("", 0.0, listener=self.name)
+            return Recognised("", 0.0, listener=self.name)
         best, *rest = sorted(phrases, key=lambda phrase: -phrase.confidence)
-        return Heard(
+        return Recognised(
             text=best.text,
             confidence=best.confidence,
             alternatives=tuple(phrase.text for phrase in rest),
@@ -213,7 +217,7 @@ def _of_first(evidence: Evidence) -> tuple[float, ...]:
     return evidence.unrivalled, evidence.density, evidence.coverage, evidence.snr_db
 
 
-def _texts(heard: Heard, snapped: Snapped | None) -> list[str]:
+def _texts(heard: Recognised, snapped: Snapped | None) -> list[str]:
     """What either thought of, the most likely of each first."""
     first = [heard.text, *heard.alternatives[:_NEXT_BEST]]
     second = [snapped.text, *(rival.text for rival in snapped.rivals)] if snapped else []

@@ -25,9 +25,10 @@ from pocketsphinx import Decoder, get_model_path
 
 from assistant.errors import InputFileError
 from assistant.sound.resample import resample
-from assistant.sound.sources import RATE_HZ, to_int16
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.speech.evidence import WORST_WORD, Evidence, confidence, levels_db
-from assistant.speech.listeners import Heard, Samples, StepGrammar
+from assistant.speech.listeners import StepGrammar
+from assistant.words.recognised import Recognised
 
 CACHED_GRAMMARS = 32
 """Compiled grammars kept; a case has about a dozen steps."""
@@ -161,21 +162,21 @@ class PocketsphinxListener:
         self._quick.search_for(grammar)
         self._grammar = grammar
 
-    def hear(self, samples: Samples) -> Heard:
+    def hear(self, samples: Samples) -> Recognised:
         """Recognise one utterance; noise gives an empty text or low confidence."""
         heard, _ = self.hear_with_evidence(samples)
         return heard
 
-    def hear_with_evidence(self, samples: Samples) -> tuple[Heard, Evidence | None]:
+    def hear_with_evidence(self, samples: Samples) -> tuple[Recognised, Evidence | None]:
         """As :meth:`hear`, with what the confidence was made from (for calibration)."""
         if self._grammar is None:
             raise RuntimeError("prepare() must come before hear()")
         if len(samples) < MIN_SAMPLES:
-            return Heard("", 0.0, listener=self.name), None
+            return Recognised("", 0.0, listener=self.name), None
         search = self._quick.search_for(self._grammar)
         hit = self._quick.decode(search, samples)
         if hit is None:
-            return Heard("", 0.0, listener=self.name), None
+            return Recognised("", 0.0, listener=self.name), None
         # Each costs as much time as the first decode.
         phones = self._quick.decode(_PHONES, samples) if self._alone else None
         second = self._quick.decode(search, _slowed(samples)) if self._alone else None
@@ -183,7 +184,7 @@ class PocketsphinxListener:
         evidence = self._weigh(hit, phones, second_text, samples)
         others = [*hit.others, second_text, *(second.others if second else ())]
         return (
-            Heard(
+            Recognised(
                 text=hit.text,
                 confidence=confidence(evidence),
                 alternatives=tuple(_distinct(others, besides=hit.text)),

@@ -22,8 +22,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from assistant.errors import EquipmentError
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples
 
 MODEL_VARIABLE = "FILLWARM_SECOND_MODEL"
 """Environment variable with the model folder."""

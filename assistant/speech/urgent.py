@@ -16,9 +16,8 @@ import numpy as np
 from pocketsphinx import Decoder
 
 from assistant.errors import InputFileError
-from assistant.sound.sources import RATE_HZ, to_int16
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.speech.ear import DITHER_STEPS, MAX_GAIN, TARGET_RMS
-from assistant.speech.listeners import Samples
 
 STOP_THRESHOLD = 1e-18
 """Keyword against background likelihood ratio from which "stop" counts as heard.
@@ -44,8 +43,8 @@ the false alarms come from a few wordings of our own that can be avoided ("the
 top of", "must not touch"). Against a prompt, single stops are often
 missed: an earpiece, or saying it twice, is the way out.
 
-With an echo canceller before it (:mod:`assistant.sound.echo`), measured anew with the prompt as a
-delayed echo (30 to 300 ms, reverberation of 0.3 s) after three prompts from which
+With an echo canceller before it (:mod:`assistant.sound.echo`), measured anew with the
+prompt as a delayed echo (30 to 300 ms, reverberation of 0.3 s) after three prompts from which
 the canceller could learn; same voices and five places, 60 words, once or twice
 ("python tests/measure_echo.py stop"):
 

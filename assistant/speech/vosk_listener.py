@@ -21,8 +21,9 @@ from pathlib import Path
 from typing import Any
 
 from assistant.errors import EquipmentError, InputFileError
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Heard, Samples, StepGrammar
+from assistant.sound.samples import RATE_HZ, Samples
+from assistant.speech.listeners import StepGrammar
+from assistant.words.recognised import Recognised
 
 MODEL_VARIABLE = "FILLWARM_VOSK_MODEL"
 """Environment variable with the model folder."""
@@ -116,24 +117,24 @@ class VoskListener:
         self._phrases = json.dumps(phrases, ensure_ascii=False) if grammar.phrases else ""
         self._prepared = grammar.key
 
-    def hear(self, samples: Samples) -> Heard:
+    def hear(self, samples: Samples) -> Recognised:
         """Recognise one whole utterance."""
         if self._prepared is None:
             raise RuntimeError("prepare() must come before hear()")
         if not self._phrases or not len(samples):
-            return Heard("", 0.0, listener=self.name)
+            return Recognised("", 0.0, listener=self.name)
         # A new one each time (about 1 ms): Reset() keeps the adaptation to what
         # was heard before, and the same samples would not give the same text. A
         # new unrestricted one takes 0.16 s, so that one is kept.
         limited = self._vosk.KaldiRecognizer(self._model, RATE_HZ, self._phrases)
         words = [word for word in _decode(limited, samples) if word["word"] != _UNKNOWN]
         if not words:
-            return Heard("", 0.0, listener=self.name)
+            return Recognised("", 0.0, listener=self.name)
         text = " ".join(word["word"] for word in words)
         self._free.Reset()
         free = " ".join(word["word"] for word in _decode(self._free, samples))
         least = min(word["conf"] for word in words)
-        return Heard(
+        return Recognised(
             text=text,
             confidence=float(min(1.0, least * _likeness(text, free) ** 2)),
             alternatives=(free,) if free and free != text else (),

@@ -28,8 +28,9 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 from assistant.errors import EquipmentError, UserError
-from assistant.sound.sources import RATE_HZ
-from assistant.speech.listeners import Heard, Listener, Lost, Samples, StepGrammar
+from assistant.sound.samples import RATE_HZ, Samples
+from assistant.speech.listeners import Listener, Lost, StepGrammar
+from assistant.words.recognised import Recognised
 
 ANSWER_S, ANSWER_PER_S = 2.0, 0.5
 """A question is given up after this, and so much more for each second of sound. The
@@ -68,7 +69,7 @@ def serve(ours: Connection, build: Build) -> None:
             if grammar is not None:
                 grammars[key] = grammar
             listener.prepare(grammars[key])
-            answer: Heard | Lost = listener.hear(samples)
+            answer: Recognised | Lost = listener.hear(samples)
         except Exception as error:
             answer = Lost(f"failed ({error})")
         ours.send(answer)
@@ -180,7 +181,7 @@ class Watched:
         """See :class:`~.listeners.Recogniser`."""
         self._question, self._asked_s = (grammar, samples), None
 
-    def answer(self) -> Heard | Lost | None:
+    def answer(self) -> Recognised | Lost | None:
         """See :class:`~.listeners.Recogniser`."""
         if self._question is None:
             return None
@@ -205,7 +206,7 @@ class Watched:
             late = self._clock() - self._asked_s > limit_s
             return self._lose("did not answer") if late else None
         self._question = None
-        answer: Heard = came
+        answer: Recognised = came
         return answer
 
     def tend(self) -> Lost | None:
@@ -237,7 +238,7 @@ class Watched:
         """See :class:`~.listeners.Listener`."""
         self._grammar = grammar
 
-    def hear(self, samples: Samples) -> Heard:
+    def hear(self, samples: Samples) -> Recognised:
         """See :class:`~.listeners.Listener`.
 
         Raises:

@@ -19,8 +19,8 @@ from hassil.recognize import RecognizeResult
 from assistant.procedure import intents as it
 from assistant.procedure.decide import QUERIES
 from assistant.protocol.moment import Moment
-from assistant.speech.listeners import Heard as Recognised
 from assistant.words.grammar import Grammar, number_words
+from assistant.words.recognised import Recognised
 
 
 @dataclass(frozen=True)

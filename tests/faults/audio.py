@@ -50,10 +50,10 @@ from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.player import SounddevicePlayer
 from assistant.sound.reopening import ReopeningPlayer
+from assistant.sound.samples import Samples
 from assistant.sound.sources import MicrophoneSource
 from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Samples
 from assistant.speech.watchdog import Watched
 from assistant.words.sayings import load_wording
 

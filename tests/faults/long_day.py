@@ -44,8 +44,7 @@ from assistant.sitting.dictation import default_voice
 from assistant.sitting.rehearsal import Operator, Script
 from assistant.sitting.session import Session
 from assistant.sound.player import TimelinePlayer
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
 PAGE = os.sysconf("SC_PAGE_SIZE")

@@ -37,7 +37,8 @@ from assistant.protocol.moment import Moment
 from assistant.record.chain import verify
 from assistant.room.check import load as load_room
 from assistant.room.plan import load_plan
-from assistant.sound.sources import RATE_HZ, wav_source
+from assistant.sound.samples import RATE_HZ
+from assistant.sound.sources import wav_source
 from assistant.sound.wavfile import MAX_WAV_S
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language, everything, load_language

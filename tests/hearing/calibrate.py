@@ -35,9 +35,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from assistant.procedure import intents as it
 from assistant.sitting import assembly
-from assistant.sound.sources import FRAME_SAMPLES
+from assistant.sound.samples import FRAME_SAMPLES, Samples
 from assistant.speech.evidence import Evidence
-from assistant.speech.listeners import Samples
 from assistant.speech.paired import DISAGREED, PairedListener
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.words.expected import wanted_now

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from assistant.sitting.dictation import LEVEL_RMS
-from assistant.sound.sources import RATE_HZ
+from assistant.sound.samples import RATE_HZ
 from hearing.noises import Sound, Speaker, active_rms
 
 TALK = (

@@ -28,9 +28,9 @@ from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
 from assistant.protocol.moment import Moment
 from assistant.sitting import assembly
-from assistant.sound.sources import FRAME_SAMPLES, RATE_HZ, read_wav
+from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
+from assistant.sound.sources import read_wav
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Samples
 from assistant.speech.look import FirstLook, settled
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language, Wanted

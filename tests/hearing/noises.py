@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 from scipy.signal import butter, fftconvolve, sosfilt
 
 from assistant.sitting.dictation import LEVEL_RMS
-from assistant.sound.sources import RATE_HZ, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
 
 Sound = NDArray[np.float64]
 Speaker = Callable[[str, str], Samples]

@@ -18,8 +18,8 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.state import CASE, CaseState
 from assistant.prompt.wording import respond
+from assistant.sound.samples import Samples
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Samples
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import number_words
 from assistant.words.sayings import Wording, load_wording

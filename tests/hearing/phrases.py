@@ -22,8 +22,8 @@ from assistant.procedure import intents as it
 from assistant.procedure.decide import decide
 from assistant.procedure.facts import suggestion
 from assistant.protocol.moment import Moment
-from assistant.speech.listeners import Heard
 from assistant.words.grammar import Wanted
+from assistant.words.recognised import Recognised
 from assistant.words.understand import TYPED, understand
 from hearing import halves
 from hearing.halves import Half
@@ -81,7 +81,7 @@ def bare(intent: it.AnyIntent) -> it.AnyIntent:
 
 def perfect(text: str, wanted: Wanted) -> it.AnyIntent | None:
     """The one undoubted meaning of ``text`` at a step, or None."""
-    intent = understand(Heard(text, 1.0), grammar(wanted), TYPED, channel="voice")
+    intent = understand(Recognised(text, 1.0), grammar(wanted), TYPED, channel="voice")
     if isinstance(intent, it.Unclear) or intent.heard.doubt is not None:
         return None
     return bare(intent)

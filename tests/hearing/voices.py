@@ -22,8 +22,8 @@ from scipy.io import wavfile
 from assistant.errors import EquipmentError
 from assistant.sitting.dictation import dictate
 from assistant.sound.resample import resample
-from assistant.sound.sources import RATE_HZ, read_wav, to_int16
-from assistant.speech.listeners import Samples
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
+from assistant.sound.sources import read_wav
 from hearing import halves
 from hearing.halves import Half
 

@@ -13,9 +13,8 @@ import numpy as np
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.sound.sources import RATE_HZ, to_int16
+from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.speech.hearing import Hearing
-from assistant.speech.listeners import Samples
 from hearing import chatter, halves
 from hearing.ears import Caught, Outcome, hear, later, open_ears, step_on
 from hearing.halves import Half

@@ -11,7 +11,7 @@ from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.screen.port import Microphone
-from assistant.speech.listeners import Heard
+from assistant.words.recognised import Recognised
 
 
 @dataclass(frozen=True)
@@ -21,7 +21,7 @@ class Scene:
     name: str
     state: CaseState
     prompts: tuple[Prompt, ...] = ()
-    heard: Heard | None = None
+    heard: Recognised | None = None
     meaning: str = "given"
     microphone: Microphone = Microphone.HEARS
     trouble: str = ""
@@ -41,7 +41,9 @@ def scenes() -> Iterator[Scene]:
     case = Driver(demo=True).set_up(24, "buccal", "palatal")
     case.canal(21.0, 2.5, 3.0)
     case.canal(20.5, 2.5, 2.5)
-    yield Scene("signed", case.finish().state, heard=Heard("confirm", 0.93), meaning="command")
+    yield Scene(
+        "signed", case.finish().state, heard=Recognised("confirm", 0.93), meaning="command"
+    )
 
 
 def _to_downpack(post: str = "no") -> Driver:
@@ -55,7 +57,7 @@ def _reference() -> Scene:
     case = Driver(demo=True).set_up(24, "buccal", "palatal")
     case.mm(21.0)
     read = (Prompt("Length 21.", Urgency.READ_BACK),)
-    heard = Heard("working length twenty one millimetres", 0.94)
+    heard = Recognised("working length twenty one millimetres", 0.94)
     return Scene("reference", case.state, read, heard)
 
 
@@ -72,7 +74,7 @@ def _pluggers() -> Scene:
     case.choose("yes", "accepted")
     case.mm(10.0, 13.0, 16.0)
     read = (Prompt("Apical plugger 16.", Urgency.READ_BACK),)
-    return Scene("pluggers", case.state, read, Heard("sixteen", 0.71))
+    return Scene("pluggers", case.state, read, Recognised("sixteen", 0.71))
 
 
 def _readings() -> Scene:
@@ -82,14 +84,14 @@ def _readings() -> Scene:
     case.mm(21.0, 21.2, 21.1)
     case.mm(21.0)
     read = (Prompt("Apex locator 21.", Urgency.READ_BACK),)
-    return Scene("final-length", case.state, read, Heard("apex locator twenty one", 0.9))
+    return Scene("final-length", case.state, read, Recognised("apex locator twenty one", 0.9))
 
 
 def _downpack() -> Iterator[Scene]:
     case = _to_downpack()
-    yield Scene("heat-ready", case.state, heard=Heard("sear ten", 0.88))
+    yield Scene("heat-ready", case.state, heard=Recognised("sear ten", 0.88))
     case.command("start")
-    yield Scene("heat-on", case.state, heard=Heard("heat on", 0.97), meaning="command")
+    yield Scene("heat-on", case.state, heard=Recognised("heat on", 0.97), meaning="command")
     case.command("stop", after_s=3.0)
     case.mm(13.5, 17.0)
     warned = (
@@ -97,10 +99,10 @@ def _downpack() -> Iterator[Scene]:
         Prompt("Say keep it, or correction and the value.", Urgency.QUESTION),
         Prompt("Plugger 17.", Urgency.READ_BACK),
     )
-    yield Scene("too-deep", case.state, warned, Heard("plugger seventeen", 0.91))
+    yield Scene("too-deep", case.state, warned, Recognised("plugger seventeen", 0.91))
     case.correct("mm", 16.0)
     case.command("start")
-    yield Scene("hold", case.state, heard=Heard("press", 0.9), meaning="command")
+    yield Scene("hold", case.state, heard=Recognised("press", 0.9), meaning="command")
     yield Scene(
         "microphone-dead",
         case.state,
@@ -116,7 +118,7 @@ def _question() -> Scene:
         text="carrier thirteen point five", confidence=0.55, doubt="Not heard clearly."
     )
     case.do(it.Given(kind="mm", value=13.5, heard=heard))
-    return Scene("question", case.state, heard=Heard("carrier thirteen point five", 0.55))
+    return Scene("question", case.state, heard=Recognised("carrier thirteen point five", 0.55))
 
 
 def _molar() -> Scene:
@@ -124,7 +126,9 @@ def _molar() -> Scene:
     case = Driver(demo=True).set_up(46, *canals)
     case.canal(20.0, 2.5, 2.5)
     case.canal_to_pluggers(19.5)
-    return Scene("four-canals", case.state, heard=Heard("(unclear)", 0.2), meaning="unclear")
+    return Scene(
+        "four-canals", case.state, heard=Recognised("(unclear)", 0.2), meaning="unclear"
+    )
 
 
 def _backfill() -> Scene:
@@ -133,10 +137,10 @@ def _backfill() -> Scene:
     case.mm(2.5)
     case.press()
     case.mm(2.0)
-    return Scene("backfill", case.state, heard=Heard("increment two", 0.83))
+    return Scene("backfill", case.state, heard=Recognised("increment two", 0.83))
 
 
 def _paused() -> Scene:
     case = _to_downpack()
     case.command("pause")
-    return Scene("paused", case.state, heard=Heard("pause", 0.95), meaning="command")
+    return Scene("paused", case.state, heard=Recognised("pause", 0.95), meaning="command")
