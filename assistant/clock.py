@@ -19,21 +19,11 @@ class Clock(Protocol):
     def now(self) -> Moment:
         """The present moment."""
 
+    def seconds(self) -> float:
+        """Seconds that never go back; those of :meth:`now`'s ``mono_s``."""
+
     def advance(self, seconds: float) -> None:
         """``seconds`` of sound have gone by."""
-
-
-def _seconds() -> float:
-    """Seconds on a clock that is never set and goes on while the machine sleeps.
-
-    Python's own stands still then on Linux and macOS, and so would hide that a timer was
-    slept through; on Windows it goes on.
-    """
-    if sys.platform == "linux":
-        return time.clock_gettime(time.CLOCK_BOOTTIME)
-    if sys.platform == "darwin":
-        return time.clock_gettime(time.CLOCK_MONOTONIC)
-    return time.monotonic()
 
 
 class SystemClock:
@@ -43,7 +33,19 @@ class SystemClock:
 
     def now(self) -> Moment:
         """The present moment of this machine."""
-        return Moment(wall=datetime.now(UTC).astimezone(), mono_s=_seconds())
+        return Moment(wall=datetime.now(UTC).astimezone(), mono_s=self.seconds())
+
+    def seconds(self) -> float:
+        """Seconds on a clock that is never set and goes on while the machine sleeps.
+
+        Python's own stands still then on Linux and macOS, and so would hide that a timer
+        was slept through; on Windows it goes on.
+        """
+        if sys.platform == "linux":
+            return time.clock_gettime(time.CLOCK_BOOTTIME)
+        if sys.platform == "darwin":
+            return time.clock_gettime(time.CLOCK_MONOTONIC)
+        return time.monotonic()
 
     def advance(self, seconds: float) -> None:
         """Does nothing: real time passes by itself."""
@@ -65,6 +67,10 @@ class SampleClock:
     def now(self) -> Moment:
         """Start time plus the sound so far."""
         return Moment(wall=self._start + timedelta(seconds=self._seconds), mono_s=self._seconds)
+
+    def seconds(self) -> float:
+        """The sound so far."""
+        return self._seconds
 
     def advance(self, seconds: float) -> None:
         """``seconds`` of sound have gone by."""

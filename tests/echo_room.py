@@ -66,7 +66,7 @@ class EchoRoom:
 
     def __post_init__(self) -> None:
         self.clock = SampleClock(START)
-        self.player = TimelinePlayer(lambda: self.clock.now().mono_s)
+        self.player = TimelinePlayer(self.clock.seconds)
         case = CaseFile.create(
             self.folder,
             load_yaml(protocol_path("to-post-level"), Protocol),

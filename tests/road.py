@@ -114,7 +114,7 @@ def roads(voice: str = "flite:slt") -> dict[str, Road]:
 def _kind(intent: it.AnyIntent) -> str | None:
     if isinstance(intent, it.Correction):
         return "correction"
-    if isinstance(intent, it.Given) and intent.kind == "mm":
+    if isinstance(intent, it.Given) and "plugger" in intent.heard.text:
         return "depth"
     return None
 

@@ -106,7 +106,7 @@ class Sitting:
 
     def __init__(self, folder: Path, listen: Listen) -> None:
         self.clock = SampleClock(START)
-        self.player = TimelinePlayer(lambda: self.clock.now().mono_s)
+        self.player = TimelinePlayer(self.clock.seconds)
         self.lines: list[str] = []
         self.taken: list[it.AnyIntent] = []
         case = CaseFile.create(

@@ -437,7 +437,7 @@ class Sitting:
         self.session = Session(
             case,
             self.clock,
-            mouth=Mouth(self.voice, self.player, lambda: self.clock.now().mono_s),
+            mouth=Mouth(self.voice, self.player, self.clock.seconds),
             screen=self.screen,
             language=WORDS,
             wording=load_wording(WORDS.folder),

@@ -351,7 +351,7 @@ def checked(
     """The profile, and all that was shown."""
     ears.ear.reset()
     clock = SampleClock(datetime(2026, 3, 2, 9, tzinfo=UTC))
-    mouth = Mouth(Pyttsx3Voice(), SilentPlayer(), lambda: clock.now().mono_s)
+    mouth = Mouth(Pyttsx3Voice(), SilentPlayer(), clock.seconds)
     lines: list[str] = []
     found = roomcheck.check(
         SampleSource("a.wav", sound),
@@ -419,8 +419,8 @@ def test_what_the_assistant_says_is_neither_noise_nor_an_answer(
     ears: Hearing, plan: Plan, every: dict[str, Asked]
 ) -> None:
     clock = SampleClock(datetime(2026, 3, 2, 9, tzinfo=UTC))
-    player = TimelinePlayer(lambda: clock.now().mono_s)
-    mouth = Mouth(Pyttsx3Voice(), player, lambda: clock.now().mono_s)
+    player = TimelinePlayer(clock.seconds)
+    mouth = Mouth(Pyttsx3Voice(), player, clock.seconds)
     loud, quiet = dictate("plugger eleven", "flite:slt")[: 20 * 480], noise(-60, 0.03)
 
     class Loudspeaker:

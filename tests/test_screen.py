@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import math
 import socket
@@ -21,7 +20,7 @@ from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 from typical_case import PROTOCOL, Driver, many_warnings, molar, two_canals
 
-from assistant.clock import SampleClock, SystemClock
+from assistant.clock import SystemClock
 from assistant.errors import EquipmentError
 from assistant.procedure import facts
 from assistant.procedure import intents as it
@@ -677,18 +676,16 @@ def test_what_cannot_be_shown_is_said_and_the_case_goes_on(
     _until(lambda: "cannot show the case" in screen._hub._view)
 
 
-def test_the_clock_tells_how_long_the_case_has_not_asked() -> None:
-    from typical_case import START
-
-    from assistant.screen.web import WatchedClock
-
-    watched = WatchedClock(SampleClock(START))
-    watched.advance(2.0)
-    assert watched.now().mono_s == 2.0 and not watched.real
-    first = watched.idle_s()
-    assert watched.idle_s() >= first >= 0.0
-    watched.now()
-    asyncio.run(asyncio.to_thread(lambda: [watched.idle_s(), watched.now()]))
+def test_the_page_knows_for_how_long_the_case_has_not_been_at_work(
+    screen: WebScreen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seconds = 100.0
+    monkeypatch.setattr("assistant.screen.web.time.monotonic", lambda: seconds)
+    screen.beat()
+    seconds += 7.5
+    assert screen.idle_s() == 7.5
+    screen.beat()
+    assert screen.idle_s() == 0.0
 
 
 def test_lines_go_into_the_queue_of_the_session(screen: WebScreen) -> None:

@@ -86,7 +86,7 @@ class Sitting:
             operator="Operator A",
             files=self.disk,
         )
-        seconds = lambda: self.clock.now().mono_s  # noqa: E731
+        seconds = self.clock.seconds
         player = TimelinePlayer(seconds) if voice else SilentPlayer()
         self.session = Session(
             case,

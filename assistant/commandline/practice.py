@@ -218,7 +218,7 @@ def _listen_to(
 
     clock = SampleClock(this_second())
     case = _create(folder, exercise, steps, clock)
-    player = TimelinePlayer(lambda: clock.now().mono_s)
+    player = TimelinePlayer(clock.seconds)
     shown = FindingsScreen(exercise.scenario, write)
     ears = assembly.hearing("pocketsphinx", None, words)
     sitting = assembly.session(case, clock, player, write, words, ears, [shown])

@@ -94,7 +94,7 @@ def room_check(
         SilentPlayer() if recording else assembly.loudspeaker(silent, speaker, write)
     )
     source: AudioSource = recording or MicrophoneSource(microphone)
-    mouth = Mouth(Pyttsx3Voice(), player, lambda: clock.now().mono_s)
+    mouth = Mouth(Pyttsx3Voice(), player, clock.seconds)
     try:
         made = roomcheck.check(source, ears, plan, asked, clock, mouth, write, seed=seed)
     finally:

@@ -157,10 +157,10 @@ def run(
         else assembly.loudspeaker(silent or typed, speaker, click.echo)
     )
     web = _web_screen(screen_host, screen_port, clock, words) if screen else None
-    screens = []
-    if web is not None:
-        clock, screens = web.clock, [web]
+    screens = [] if web is None else [web]
     sitting = assembly.session(case, clock, player, click.echo, words, ears, screens)
+    if web is not None:
+        sitting.on_pass = web.beat
     source: AudioSource | None = recording
     if recording is None and not typed:
         source = wiring.microphone(microphone)

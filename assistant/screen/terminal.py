@@ -21,11 +21,13 @@ MARKS = {
 
 
 class TerminalScreen:
-    """Writes lines through ``write``; a place is shown when it changes."""
+    """Writes lines through ``write``, with the seconds that have passed on ``seconds``
+    since it was made; a place is shown when it changes."""
 
-    def __init__(self, write: Callable[[str], None], clock: Callable[[], float]) -> None:
+    def __init__(self, write: Callable[[str], None], seconds: Callable[[], float]) -> None:
         self._write = write
-        self._clock = clock
+        self._seconds = seconds
+        self._began_s = seconds()
         self._place = ""
 
     def show_step(self, state: CaseState) -> None:
@@ -56,4 +58,4 @@ class TerminalScreen:
         self._line("!!", text)
 
     def _line(self, mark: str, text: str) -> None:
-        self._write(f"{self._clock():8.1f} {mark} {text}")
+        self._write(f"{self._seconds() - self._began_s:8.1f} {mark} {text}")

@@ -27,7 +27,6 @@ from assistant.errors import EquipmentError, RecordUnwritable
 from assistant.files.atomic import write_atomically
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.protocol.moment import Moment
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.port import Microphone
 from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application
@@ -53,33 +52,6 @@ SENT_AHEAD_BYTES = 32 * 1024
 _GRANTS: TypeAdapter[tuple[Grant, ...]] = TypeAdapter(tuple[Grant, ...])
 
 
-class WatchedClock:
-    """A clock that knows when the thread that made it last asked for the time.
-
-    The loop of a case asks many times a second; one that does not is stuck.
-    """
-
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
-        self.real = clock.real
-        self._thread = threading.get_ident()
-        self._asked_s = time.monotonic()
-
-    def now(self) -> Moment:
-        """The present moment of the clock within."""
-        if threading.get_ident() == self._thread:
-            self._asked_s = time.monotonic()
-        return self._clock.now()
-
-    def advance(self, seconds: float) -> None:
-        """``seconds`` of sound have gone by."""
-        self._clock.advance(seconds)
-
-    def idle_s(self) -> float:
-        """Real seconds since it was last asked."""
-        return time.monotonic() - self._asked_s
-
-
 class WebScreen:
     """Serves the page from :meth:`start` to :meth:`close`.
 
@@ -102,14 +74,15 @@ class WebScreen:
     ) -> None:
         self.host = host
         self.port = port
-        self.clock = WatchedClock(clock)
+        self._clock = clock
+        self._beat_s = time.monotonic()
         self.codes: Codes | None = None
         self._words = Words(wording=load_wording(words.folder), phrases=words.phrases)
         self._write = write
         self._grants = grants
         self._seen = Seen()
         self._pairing = Pairing(_load(grants), link=is_loopback(host))
-        self._hub = Hub(self.clock.idle_s)
+        self._hub = Hub(self.idle_s)
         self._typed: SimpleQueue[str | None] = SimpleQueue()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._bell = asyncio.Event()
@@ -118,6 +91,14 @@ class WebScreen:
         self._thread: threading.Thread | None = None
 
     # -- what the case shows; nothing here waits ------------------------------
+
+    def beat(self) -> None:
+        """The loop of the case is at work; it says so many times a second."""
+        self._beat_s = time.monotonic()
+
+    def idle_s(self) -> float:
+        """Seconds since the last :meth:`beat`: after many, the case is stuck."""
+        return time.monotonic() - self._beat_s
 
     def show_step(self, state: CaseState) -> None:
         """Where the case is now."""
@@ -228,13 +209,13 @@ class WebScreen:
             await asyncio.sleep(TOGETHER_S)
             self._bell.clear()
             try:
-                made = view(self._seen, self._words, self.clock.now())
+                made = view(self._seen, self._words, self._clock.now())
             except Exception as bad:
                 # A page that stands still would look like a case that stands still.
                 trouble = f"This screen cannot show the case ({type(bad).__name__})."
                 self._write(f"!! {trouble}")
                 seen = Seen(trouble=Trouble(trouble, 0))
-                made = view(seen, self._words, self.clock.now())
+                made = view(seen, self._words, self._clock.now())
             self._hub.publish(made.model_dump_json())
 
     # -- from the page ------------------------------------------------------------

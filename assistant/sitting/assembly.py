@@ -212,20 +212,16 @@ def session(
 ) -> Session:
     """A session that speaks through ``player``, writes lines with ``write`` and shows
     the same on ``screens``."""
-
-    def seconds() -> float:
-        return clock.now().mono_s
-
     echo = None
     if ears is not None and not ears.earpiece:
-        player = RememberingPlayer(player, seconds)
+        player = RememberingPlayer(player, clock.seconds)
         echo = Echo(player.played, canceller())
-    started = seconds()
+    terminal = TerminalScreen(write, clock.seconds)
     return Session(
         case,
         clock,
-        mouth=Mouth(Pyttsx3Voice(), player, seconds),
-        screen=Screens(TerminalScreen(write, lambda: seconds() - started), *screens),
+        mouth=Mouth(Pyttsx3Voice(), player, clock.seconds),
+        screen=Screens(terminal, *screens) if screens else terminal,
         language=words,
         wording=load_wording(words.folder, words.phrases),
         hearing=ears,
@@ -289,7 +285,7 @@ def rehearse(
         operator=script.operator,
         demo=True,
     )
-    player = TimelinePlayer(lambda: clock.now().mono_s)
+    player = TimelinePlayer(clock.seconds)
     sitting = session(case, clock, player, write, words, hearing("pocketsphinx", None, words))
     operator = Operator(script, sitting, voice, room_rms=room_rms)
     sitting.run(operator)

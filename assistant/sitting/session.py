@@ -87,6 +87,8 @@ class Session:
         self.read_back_on_screen = read_back_on_screen
         self.typed: SimpleQueue[str | None] = SimpleQueue()
         mouth.on_spoken = self.spoken
+        self.on_pass: Callable[[], None] | None = None
+        """Called on every pass of the loop; one that stays away tells that it is stuck."""
         self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
         self.listening: Listening | None = None
         if hearing is not None:
@@ -208,6 +210,8 @@ class Session:
 
     def pass_time(self) -> None:
         """Timers, countdown and speech go on."""
+        if self.on_pass is not None:
+            self.on_pass()
         now = self.clock.now()
         if self.clock.real:
             self._compare_clocks(now)

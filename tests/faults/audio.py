@@ -134,7 +134,7 @@ class Scene:
             partial(SounddevicePlayer, None, sound),
             sound,
         )
-        self.mouth = Mouth(voice, self.player, lambda: self.clock.now().mono_s)
+        self.mouth = Mouth(voice, self.player, self.clock.seconds)
         self.session = Session(
             case,
             self.clock,

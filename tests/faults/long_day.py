@@ -148,7 +148,7 @@ def live_a_day(hours: float, case_min: float, seed: int) -> Day:
                 operator="Operator A",
                 demo=True,
             )
-            player = TimelinePlayer(lambda: clock.now().mono_s)
+            player = TimelinePlayer(clock.seconds)
             sitting = assembly.session(case, clock, player, lambda _: None, words, ears)
             operator = Operator(script, sitting, voice, seed=int(rng.integers(1 << 30)))
             delays = _timed(sitting)

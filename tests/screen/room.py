@@ -93,7 +93,6 @@ def bare_screen() -> WebScreen:
     """A screen that is told things directly, without a session."""
     screen = WebScreen("127.0.0.1", 0, SystemClock(), assembly.language(), [].append)
     screen.start(SimpleQueue())
-    screen.clock.idle_s = lambda: 0.0  # type: ignore[method-assign]
     screen._hub._idle_s = lambda: 0.0
     return screen
 
