@@ -133,10 +133,11 @@ class Watched:
     def give(self, intent: it.AnyIntent, after_s: float = 1.0) -> None:
         self.mono_s += after_s
         before, now = self.state, self.now()
-        events = decide(before, intent, now)
+        events, after = decide(before, intent, now)
         self.log += events
         for one in events:
             self.state = apply(self.state, one)
+        assert after == self.state
         self.prompts = respond(events, self.state, WORDING)
         self.check_depths(before, events)
         self.check_prompts(intent, events)

@@ -58,7 +58,7 @@ class Driver:
 
     def do(self, intent: it.AnyIntent, after_s: float = 1.0) -> None:
         self.elapsed_s = round(self.elapsed_s + after_s, 3)
-        for event in decide(self.state, intent, self.now()):
+        for event in decide(self.state, intent, self.now()).events:
             self.events.append(event)
             self.state = apply(self.state, event)
             if self.read_out and isinstance(event, ev.EntryMade):

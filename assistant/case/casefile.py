@@ -17,7 +17,7 @@ from assistant import __version__
 from assistant.errors import RecordDamaged, RecordUnwritable
 from assistant.files.atomic import OS_FILES, FileLayer, make_folder, reason
 from assistant.procedure import events as ev
-from assistant.procedure.apply import apply, opened, replay
+from assistant.procedure.apply import opened, replay
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import AnyIntent, Reopen
 from assistant.procedure.state import CaseState
@@ -119,17 +119,16 @@ class CaseFile:
                 same intent may be taken again. Not for a mere question: that is
                 answered, and only its note in the journal is missing.
         """
-        events = decide(self.state, intent, now)
-        if events:
+        decided = decide(self.state, intent, now)
+        if decided.events:
             try:
-                self._write(events, now)
+                self._write(decided.events, now)
             except RecordUnwritable:
                 # A question changes nothing in the case, and is answered all the same.
-                if not all(isinstance(event, ev.Queried) for event in events):
+                if not all(isinstance(event, ev.Queried) for event in decided.events):
                     raise
-        for event in events:
-            self.state = apply(self.state, event)
-        return events
+        self.state = decided.state
+        return decided.events
 
     def _write(self, events: tuple[ev.AnyEvent, ...], now: Moment) -> None:
         self._journal.append(_lines(events), now.wall.isoformat())

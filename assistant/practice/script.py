@@ -25,7 +25,7 @@ from assistant.practice.texts import texts
 from assistant.procedure import events as ev
 from assistant.procedure import facts, reckoning
 from assistant.procedure import intents as it
-from assistant.procedure.apply import apply, opened
+from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, Timer, Warning
@@ -175,8 +175,7 @@ class _Trial:
         self._take(it.Tick())
 
     def _take(self, intent: it.AnyIntent) -> None:
-        for event in decide(self.state, intent, self._now()):
-            self.state = apply(self.state, event)
+        self.state = decide(self.state, intent, self._now()).state
 
     def _grammar(self) -> Grammar:
         wanted = wanted_now(self.state)

@@ -1,1 +1,1 @@
-"""The functional core: decide(state, intent, now) -> events, apply(state, event) -> state."""
+"""The functional core: what follows (``decide``), and what it makes of a case (``apply``)."""

@@ -1,4 +1,4 @@
-"""decide(state, intent, now) -> events: what follows from what was said.
+"""decide(state, intent, now) -> events and state: what follows from what was said.
 
 This file is the road of a dictated value: is it what this step asks for, is it
 in range, was it heard surely, is it believable; then onto the record, warnings
@@ -40,8 +40,19 @@ QUERIES = frozenset(
 """Commands that change nothing in the case and are answered at any time."""
 
 
-def decide(state: CaseState, intent: it.AnyIntent, now: Moment) -> tuple[ev.AnyEvent, ...]:
-    """The events that follow from one intent. Never raises for anything said."""
+class Decided(NamedTuple):
+    """What follows from one intent: the events, and the state they lead to."""
+
+    events: tuple[ev.AnyEvent, ...]
+    state: CaseState
+
+
+def decide(state: CaseState, intent: it.AnyIntent, now: Moment) -> Decided:
+    """What follows from one intent. Never raises for anything said.
+
+    The state is that of ``state`` with every event applied, so that nobody need do it
+    again.
+    """
     draft = Draft(state, now)
     match intent:
         case it.Tick():
@@ -80,7 +91,7 @@ def decide(state: CaseState, intent: it.AnyIntent, now: Moment) -> tuple[ev.AnyE
             _next(draft, intent)
         case _:
             commands.obey(draft, intent)
-    return tuple(draft.events)
+    return Decided(tuple(draft.events), draft.state)
 
 
 def _append(draft: Draft, intent: it.Append) -> None:

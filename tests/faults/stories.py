@@ -21,7 +21,7 @@ from assistant.files.atomic import OS_FILES, FileLayer
 from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
-from assistant.procedure.apply import apply, opened
+from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import AnyIntent, Reopen
 from assistant.procedure.state import CaseState
@@ -154,10 +154,7 @@ class InMemory:
         return last
 
     def take(self, intent: AnyIntent, now: Moment) -> tuple[ev.AnyEvent, ...]:
-        events = decide(self.state, intent, now)
-        state = self.state
-        for event in events:
-            state = apply(state, event)
+        events, state = decide(self.state, intent, now)
         if events:
             self.states.append(state)
         return events

@@ -28,7 +28,7 @@ from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.procedure.apply import apply, opened
+from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
 from assistant.prompt.wording import respond
@@ -101,10 +101,9 @@ def _protocol(raw: bytes) -> None:
 
 
 def _say(state: CaseState, intent: it.AnyIntent) -> CaseState:
-    events = decide(state, intent, NOW)
+    events, state = decide(state, intent, NOW)
     for event in events:
         assert ev.EVENTS.validate_json(ev.EVENTS.dump_json(event)) == event
-        state = apply(state, event)
     for prompt in respond(events, state, WORDING):
         prompt.text.encode("utf-8")
     return state

@@ -95,9 +95,11 @@ class Case:
         before, now = self.state, self.now()
         self.steps += 1
         try:
-            events = decide(before, intent, now)
+            events, after = decide(before, intent, now)
             for one in events:
                 self.state = apply(self.state, one)
+            if after != self.state:
+                raise Broken("two states", f"{intent!r}: the events lead elsewhere")
             prompts = respond(events, self.state, WORDING)
         except Exception as error:
             raise Broken(f"exception {type(error).__name__}", f"{intent!r}: {error}") from error
@@ -236,8 +238,7 @@ class Case:
             intent, after_s = polite(state)
             ahead.mono_s += after_s
             try:
-                for one in decide(state, intent, ahead.now()):
-                    state = apply(state, one)
+                state = decide(state, intent, ahead.now()).state
             except Exception as error:
                 raise Broken(f"exception {type(error).__name__}", repr(intent)) from error
             if _places(state) != placed:

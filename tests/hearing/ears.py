@@ -23,7 +23,6 @@ from typing import Any
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.procedure.apply import apply
 from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
 from assistant.protocol.moment import Moment
@@ -106,10 +105,7 @@ def step_on(
     state: CaseState, intent: it.AnyIntent, now: Moment
 ) -> tuple[tuple[ev.AnyEvent, ...], CaseState]:
     """The core's answer to one intent."""
-    events = decide(state, intent, now)
-    for event in events:
-        state = apply(state, event)
-    return events, state
+    return decide(state, intent, now)
 
 
 def hear(

@@ -245,7 +245,9 @@ def _taken(scene: Scene, meaning: it.AnyIntent) -> bool:
         return True
     now = scene.state.opened
     later = Moment(wall=now.wall, mono_s=now.mono_s + 10_000)
-    return not any(isinstance(e, ev.Refused) for e in decide(scene.state, meaning, later))
+    return not any(
+        isinstance(e, ev.Refused) for e in decide(scene.state, meaning, later).events
+    )
 
 
 def _name_of(meaning: it.AnyIntent) -> str:
