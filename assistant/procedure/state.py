@@ -7,7 +7,6 @@ branch is open) is computed in ``procedure/facts.py``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Literal
 
 from assistant.procedure.intents import Heard, Scalar, ValueKind
@@ -213,19 +212,19 @@ class CaseState(Frozen):
             return None
         return self.protocol.step(self.here.step)
 
-    def standing(self, track: str, quantity: str | None = None) -> Iterator[Entry]:
+    def standing(self, track: str, quantity: str | None = None) -> tuple[Entry, ...]:
         """Entries of a track that count, by the time they were made."""
-        for entry in self.entries:
-            if (
-                entry.standing == "standing"
-                and entry.track == track
-                and quantity in (None, entry.quantity)
-            ):
-                yield entry
+        return tuple(
+            entry
+            for entry in self.entries
+            if entry.standing == "standing"
+            and entry.track == track
+            and quantity in (None, entry.quantity)
+        )
 
     def newest(self, track: str, quantity: str | None = None) -> Entry | None:
         """The newest standing entry of a track, of one quantity or of any."""
-        return next(reversed(tuple(self.standing(track, quantity))), None)
+        return next(reversed(self.standing(track, quantity)), None)
 
     def place(self, entry: Entry) -> int:
         """Where an entry stands in the sequence: at the number of the entry it (or

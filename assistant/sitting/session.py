@@ -193,11 +193,10 @@ class Session:
     def hear(self, frame: Samples) -> None:
         """One frame from the microphone (30 ms)."""
         self.clock.advance(FRAME_S)
-        self.pass_time()
+        now = self.pass_time()
         if self.listening is None:
             return
         speaking, talking = self.mouth.speaking, self.mouth.talking
-        now = self.clock.now()
         self._act(self.listening.push(frame, now, speaking=speaking, talking=talking))
         self._watch.show()
 
@@ -208,8 +207,8 @@ class Session:
                 self.mouth.hush()
             self.mouth.sound(chimes.listening())
 
-    def pass_time(self) -> None:
-        """Timers, countdown and speech go on."""
+    def pass_time(self) -> Moment:
+        """Timers, countdown and speech go on; returns the moment it is now."""
         if self.on_pass is not None:
             self.on_pass()
         now = self.clock.now()
@@ -231,6 +230,7 @@ class Session:
         if self.mouth.trouble != self._told_trouble:
             self._told_trouble = self.mouth.trouble
             self.trouble(self._told_trouble or "Prompts can be heard again.")
+        return now
 
     def read(self, line: str) -> None:
         """One typed line; an empty one is a tap."""

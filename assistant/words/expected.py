@@ -35,7 +35,7 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
 def _correctable(state: CaseState) -> tuple[str, ...]:
     """Kinds of the standing entries of this canal, newest first."""
     kinds: dict[str, None] = {}
-    for entry in reversed(tuple(state.standing(state.active))):
+    for entry in reversed(state.standing(state.active)):
         kind = KIND_OF.get(state.protocol.step(entry.step).expect.kind)
         if kind is not None and kind != "s":
             kinds[kind] = None
