@@ -364,7 +364,7 @@ def test_the_papers_on_the_apex_disagree_and_conduction_sides_with_the_cooler() 
 
 
 def test_heat_reaches_less_far_than_common_practice_has_it() -> None:
-    """2 to 3 mm beyond the deepest point (Goodman et al. 1982, abstract) and 4 to 5 mm
+    """2 to 3 mm beyond the deepest point (Goodman et al. 1981, summary) and 4 to 5 mm
     (common practice): softening by conduction stays short of both, a rise of 1 C short of
     the second."""
     longer = replace(CYCLE, heat_s=8.0)

@@ -422,7 +422,7 @@ def test_a_fill_above_its_level_gets_nothing_and_does_not_fit() -> None:
 
 
 def test_published_changes_of_volume() -> None:
-    """Thermomechanical properties of gutta-percha, part V, 1986 (summary): after 80 C -1.4 %,
+    """Thermomechanical properties of gutta-percha, part V, 1985 (summary): after 80 C -1.4 %,
     after 45 C +1.3 %. What is put in comes to the canal's own volume at both ends."""
     plan = plan_backfill(backfill(), 16.0)
     canal = volume_interval_mm3(backfill().shape, 16.0, 3.0)

@@ -30,12 +30,15 @@ from assistant.canal.model import MAX_DIAMETER_MM, CanalShape, TaperSegment
 
 HEAT_REACH_MM = Interval(2.0, 5.0)
 """How far beyond its tip a heat carrier softens gutta-percha: 2-3 mm beyond its deepest
-point (Goodman et al. 1982, summary), 4-5 mm by common practice. Both, not a mean."""
+point (thermomechanical properties of gutta-percha, part IV, Goodman et al., Oral Surg Oral
+Med Oral Pathol 1981;51:544-51, summary; volume and pages from memory), 4-5 mm by common
+practice. Both, not a mean."""
 
 VOLUME_CHANGE = Interval(-0.014, 0.013)
 """Change of volume, as a fraction, once gutta-percha is back at 37 C: -1.4 % after an
-80 C cycle without pressure, +1.3 % after a 45 C cycle (thermomechanical properties of
-gutta-percha, part V, 1986, summary). Pressure while it cools makes up for some of the loss."""
+80 C cycle without pressure, +1.3 % after a 45 C cycle (the same series, part V, Oral Surg
+Oral Med Oral Pathol 1985;59:285-96, summary). Pressure while it cools makes up for some of
+the loss."""
 
 _DUST_MM = 1e-6
 

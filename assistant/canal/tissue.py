@@ -21,9 +21,10 @@ BODY_C = 37.0
 
 MOULDABLE_C = Interval(40.0, 45.0)
 """Temperature in the mass above which gutta-percha can be compacted: 40 to 45 C is common
-practice. The lower end is also where it recrystallises on cooling (40-42 C, Oral Surg
-Oral Med Oral Pathol 1986, part V, abstract). J Polym Eng 2014 finds 44-58 C the best
-range for the force of compaction (abstract): a mass at 40 C moulds, but not well."""
+practice. The lower end is also where it recrystallises on cooling (40-42 C,
+thermomechanical properties of gutta-percha, part V, Oral Surg Oral Med Oral Pathol
+1985;59:285-96, summary). J Polym Eng 2014 finds 44-58 C the best range for the force of
+compaction (abstract): a mass at 40 C moulds, but not well."""
 
 BONE_RISE_C = 10.0
 """Rise at the bone not to be exceeded: 47 C for one minute is the threshold of injury
@@ -33,7 +34,7 @@ BONE_S = 60.0
 """For how long; same source."""
 
 MELTING_C = ((46.0, 52.0), (56.0, 62.0))
-"""Beta to alpha, alpha to amorphous on heating (part V, 1986, abstract). Half of the heat of
+"""Beta to alpha, alpha to amorphous on heating (part V, 1985, summary). Half of the heat of
 melting is given to each (assumed; no source splits it)."""
 
 RECRYSTALLISES_C = (40.0, 42.0)
@@ -104,8 +105,8 @@ TABLE: Mapping[str, Known] = {
     "ligament_j_m3k": Known(3.4e6, 3.8e6, 4.2e6, "J/(m3 K)", f"{_MEMORY}: as water"),
     "carrier_c": Known(
         80, 115, 160, "C",
-        "assumed: no less than the highest reading in the mass (80 C, Goodman et al. 1982, "
-        "abstract), less than what carriers are set to (180 to 200 C, common practice)",
+        "assumed: no less than the highest reading in the mass (80 C, Goodman et al. 1981, "
+        "summary), less than what carriers are set to (180 to 200 C, common practice)",
     ),
     "carrier_contact_w_m2k": Known(
         2000, 6000, 20000, "W/(m2 K)",

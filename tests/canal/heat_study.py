@@ -4,8 +4,8 @@
 
 Three tables: what a finer grid and shorter steps change; the interval beside published
 values, agreeing or not; how many fresh sets of properties the fixed sample's interval holds.
-Published values are from abstracts; what an abstract leaves open (time, depth, wall) is
-written beside each as what was assumed.
+Published values are from abstracts and summaries; what these leave open (time, depth,
+wall) is written beside each as what was assumed.
 """
 
 from __future__ import annotations
@@ -132,23 +132,23 @@ def published() -> list[Published]:
             stands, lambda r: r.axis_max_at_c(20.0),
         ),
         Published(
-            "apical region, C", 40.0, 42.0, "Goodman et al. 1982 (abstract)",
+            "apical region, C", 40.0, 42.0, "Goodman et al. 1981 (summary)",
             "3 mm beyond a carrier 3 mm short; held as above",
             stands, lambda r: r.axis_max_at_c(20.0),
         ),
         Published(
-            "hottest in the mass that stays, C", 80.0, 80.0, "Goodman et al. 1982 (abstract)",
+            "hottest in the mass that stays, C", 80.0, 80.0, "Goodman et al. 1981 (summary)",
             "4 mm advance in 2, 4 or 8 s; the maximum of all readings there",
             matters, lambda r: float(r.mass_max_c.max()),
         ),
         Published(
             "reach of heat beyond the deepest point, mm", 2.0, 3.0,
-            "Goodman et al. 1982 (abstract)",
+            "Goodman et al. 1981 (summary)",
             "'matters' read as a rise of 1 C; 4 mm advance in 2, 4 or 8 s",
             matters, lambda r: r.softened_mm(BODY_C + 1.0),
         ),
         Published(
-            "the same, read as mouldable", 2.0, 3.0, "Goodman et al. 1982 (abstract)",
+            "the same, read as mouldable", 2.0, 3.0, "Goodman et al. 1981 (summary)",
             f"a rise to {MOULDABLE_C.low:g} C; as above",
             matters, lambda r: r.softened_mm(),
         ),
