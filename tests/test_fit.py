@@ -359,7 +359,7 @@ def test_all_millimetres_scaled_scale_the_depth(
 
 # -- thirds -----------------------------------------------------------------------
 
-TRAY = [Plugger(f"{tip}", tip / 10, 0.03) for tip in range(11, 3, -1)]  # invented sizes
+TRAY = [Plugger(f"{tip}", tip / 100, 0.03) for tip in (113, 93, 77, 64, 52, 43)]  # invented
 
 
 def test_thirds_end_where_stated_and_never_beyond_the_limit() -> None:
@@ -374,18 +374,18 @@ def test_thirds_end_where_stated_and_never_beyond_the_limit() -> None:
 
 def test_pluggers_of_each_third() -> None:
     # Hand-worked: 30/.06 exact to 21 mm, 0.05 mm to spare. At 7, 14 and 16 mm it is 1.14,
-    # 0.72 and 0.60 mm wide, less 0.05 the thickest tips are 1.0, 0.6 and 0.5 mm; their
+    # 0.72 and 0.60 mm wide, less 0.05 the thickest tips are 0.93, 0.64 and 0.52 mm; their
     # shanks (.03) are slimmer than the canal (.06) all the way.
     canal = exact(prepared(21.0, 30, 0.06))
     ends = third_ends_mm(21.0, 5.0)
     names = {third: passive_pluggers(canal, TRAY, 0.05, third, ends).largest for third in Third}
     assert {third: found and found.name for third, found in names.items()} == {
-        Third.CORONAL: "10",
-        Third.MIDDLE: "6",
-        Third.APICAL: "5",
+        Third.CORONAL: "93",
+        Third.MIDDLE: "64",
+        Third.APICAL: "52",
     }
     coronal = passive_pluggers(canal, TRAY, 0.05, Third.CORONAL, ends)
-    assert coronal.smallest is not None and coronal.smallest.name == "4"
+    assert coronal.smallest is not None and coronal.smallest.name == "43"
     assert coronal.reached is Answer.YES
 
 

@@ -95,15 +95,15 @@ def test_a_cut_iso_point_has_the_tip_of_the_trade_formula(
 
 
 def test_a_table_worked_by_hand() -> None:
-    # .08 over the last 3 mm, then .04 (invented; hand-worked): 2 mm up 0.25 + 0.16, 5 mm
-    # up 0.49 + 0.08; 4 mm off leaves a tip of 0.53 and, 4 mm further up, 0.69.
-    point = table_point("invented", [(0, 0.25), (3, 0.49), (8, 0.69)], 0.05)
-    assert point.diameter_mm(2) == pytest.approx(0.41)
-    assert point.diameter_mm(5) == pytest.approx(0.57)
-    assert point.diameter_mm(20) == 0.69  # parallel beyond the table
+    # .065 over the last 2 mm, then .05 (invented; hand-worked): 1 mm up 0.28 + 0.065, 5 mm
+    # up 0.41 + 0.15; 4 mm off leaves a tip of 0.51 and, 3 mm further up, 0.66.
+    point = table_point("invented", [(0, 0.28), (2, 0.41), (7, 0.66)], 0.05)
+    assert point.diameter_mm(1) == pytest.approx(0.345)
+    assert point.diameter_mm(5) == pytest.approx(0.56)
+    assert point.diameter_mm(20) == 0.66  # parallel beyond the table
     left = point.cut_back(4)
-    assert left.tip_mm == pytest.approx(0.53)
-    assert left.diameter_mm(4) == pytest.approx(0.69)
+    assert left.tip_mm == pytest.approx(0.51)
+    assert left.diameter_mm(3) == pytest.approx(0.66)
 
 
 # -- properties -------------------------------------------------------------------
@@ -204,9 +204,9 @@ def test_a_file_is_found_by_name_and_by_path() -> None:
     tray = load_pluggers("example")
     assert tray == load_pluggers(str(data_folder("protocols") / "pluggers" / "example.yaml"))
     tips_mm = [plugger.tip_mm for plugger in tray.pluggers]
-    assert tips_mm == [0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1]
-    assert len(tray.heat_carriers) == 2
-    assert load_point("example-variable").diameter_mm(3) == 0.49
+    assert tips_mm == [0.43, 0.52, 0.64, 0.77, 0.93]
+    assert len(tray.heat_carriers) == 3
+    assert load_point("example-variable").diameter_mm(2) == 0.41
     with pytest.raises(InputFileError, match="no points 'nine'; ours are example-variable"):
         load_point("nine")
     with pytest.raises(InputFileError, match=r"nine\.yaml does not exist"):
@@ -225,34 +225,34 @@ PLUGGERS = """\
 title: Mine (invented)
 source: invented
 pluggers:
-  - {name: thin, tip_mm: 0.4, taper: 0.03}
-  - {name: thick, tip_mm: 0.9, taper: 0.03}
+  - {name: thin, tip_mm: 0.43, taper: 0.03}
+  - {name: thick, tip_mm: 0.93, taper: 0.03}
 """
 POINT = """\
 name: Mine (invented)
 source: invented
 tolerance_mm: 0.05
 table:
-  - {from_tip_mm: 0, diameter_mm: 0.25}
-  - {from_tip_mm: 3, diameter_mm: 0.49}
-  - {from_tip_mm: 16, diameter_mm: 1.0}
+  - {from_tip_mm: 0, diameter_mm: 0.28}
+  - {from_tip_mm: 2, diameter_mm: 0.41}
+  - {from_tip_mm: 16, diameter_mm: 0.97}
 """
 
 
 @pytest.mark.parametrize(
     ("good", "old", "new", "line", "says"),
     [
-        (PLUGGERS, "tip_mm: 0.9", "tip_mm: 90", 5, "less than or equal to 3"),
+        (PLUGGERS, "tip_mm: 0.93", "tip_mm: 93", 5, "less than or equal to 3"),
         (PLUGGERS, "taper: 0.03}\n  -", "taper: 3}\n  -", 4, "less than or equal to 0.2"),
         (PLUGGERS, "name: thick", "name: thin", 5, "'thin' occurs twice"),
         (PLUGGERS, "name: thick, ", "", 5, "name: field required"),
         (PLUGGERS, "name: thick", "name: thick, colour: red", 5, "not permitted"),
         (PLUGGERS, "title: Mine (invented)\n", "", 1, "title: field required"),
-        (POINT, "mm: 0.49", "mm: 0.2", 6, "table[1]: the diameter falls"),
-        (POINT, "from_tip_mm: 16", "from_tip_mm: 2", 7, "distances must grow"),
+        (POINT, "mm: 0.41", "mm: 0.2", 6, "table[1]: the diameter falls"),
+        (POINT, "from_tip_mm: 16", "from_tip_mm: 1", 7, "distances must grow"),
         (POINT, "from_tip_mm: 0,", "from_tip_mm: 1,", 5, "first row is the tip"),
-        (POINT, "mm: 0.49", "mm: 4.9", 6, "less than or equal to 3"),
-        (POINT, "mm: 0.49", "mm: .nan", 6, "finite number"),
+        (POINT, "mm: 0.41", "mm: 4.1", 6, "less than or equal to 3"),
+        (POINT, "mm: 0.41", "mm: .nan", 6, "finite number"),
         (POINT, "tolerance_mm: 0.05", "tolerance_mm: wide", 3, "valid number"),
     ],
 )

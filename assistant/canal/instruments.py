@@ -34,8 +34,8 @@ WORKING_PART_MM = 16.0
 """Over which the standard fixes diameters, from D0 to D16 (ISO 3630-1, from memory)."""
 
 MAX_TAPER = 0.20
-"""Beyond any instrument or point on the market (common practice: up to about .12,
-orifice openers up to .19); catches a taper given in percent."""
+"""The steepest taper that is believed: a limit chosen here, so wide that it refuses only
+slips, such as a taper given in per cent."""
 
 _SMALL_COLOURS = {6: "pink", 8: "grey", 10: "purple"}
 _COLOUR_CYCLE = ("white", "yellow", "red", "blue", "green", "black")

@@ -117,7 +117,9 @@ TABLE: Mapping[str, Known] = {
         0.60, 0.80, 0.95, "of the canal's diameter at its deepest point",
         "assumed: fitted without touching the wall",
     ),
-    "carrier_taper": Known(0.04, 0.06, 0.12, "mm/mm", "common practice"),
+    "carrier_taper": Known(
+        0.04, 0.06, 0.12, "mm/mm", "assumed: from a slender canal's taper to twice a usual one"
+    ),
     "carrier_rise_s": Known(
         0.1, 0.3, 1.0, "s", "assumed: glows up in about half a second", log=True
     ),
