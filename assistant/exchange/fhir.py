@@ -21,7 +21,7 @@ A Provenance may carry a digital signature. A hash is none, and neither is a spo
 the note", so the hash stands as the identifier of the source and the operator as attester.
 Complications, outcome and reason stay out: nobody dictated them.
 
-Resources are plain data. ``check.py`` has the PyPI library ``fhir.resources`` read them,
+Resources are plain data. ``check.py`` has the library ``fhir.resources`` read them,
 whose models are of R4B (4.3.0); ``r4.py`` therefore also holds them to the elements and
 value domains of R4, which R4B shares for all resources used here. Codes and units:
 :mod:`.codes`. The bytes are made here and not by the library, so that the same case gives

@@ -61,7 +61,7 @@ at 1e-18     once   twice  prompts with a  alarms in 210 s of
 The third column counts alarms on one sentence before the word, so it hangs on that
 sentence and on how far the canceller has learnt; some hits of the last row are such
 alarms, too. So without a timer a loudspeaker still takes two. The canceller is that of
-libspeexdsp. Another, from a real-time library on PyPI (106 MB installed), gave 1 alarm
+libspeexdsp. Another, from a real-time library (106 MB installed), gave 1 alarm
 in 161 s but heard less than none at all (10/30 and 4/30 once, in an earlier run of the
 same kind): it mutes the operator while the prompt is on. A plain NLMS filter of our
 own heard 25/30, with 16 to 20 alarms in 161 s.
