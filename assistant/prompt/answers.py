@@ -1,4 +1,4 @@
-"""Answers to "where are we", "what is left", "how long", "what can I say"."""
+"""Answers to "where are we", "what is left", "how long", "name the choices"."""
 
 from __future__ import annotations
 

@@ -395,7 +395,7 @@ def hang(scene: Scene) -> None:
 
 def cut_cable(scene: Scene) -> None:
     scene.sound.unplug("output")
-    scene.session.typed.put("what can i say\n")
+    scene.session.typed.put("name the choices\n")
 
 
 def take_voice(scene: Scene) -> None:
@@ -428,7 +428,7 @@ def of_the_microphone(run: Campaign) -> Iterator[Fault]:
     level = spoil(lambda sound: np.full_like(sound, offset))
     yield "flat line with offset", partial(flat, do=level, texts=none)
     yield "overruns", partial(run.fault, do=overflow, texts=("is being lost",), undo=whole)
-    loud: Callable[[Scene], None] = lambda s: s.say("what can i say", run.voice, gain)  # noqa: E731
+    loud: Callable[[Scene], None] = lambda s: s.say("name the choices", run.voice, gain)  # noqa: E731
     yield "clipping", partial(run.fault, do=loud, texts=("overdriven",))
     shifted = Pretended(seed=run.seed)
     shifted.spoil = lambda sound: sound + offset
