@@ -131,7 +131,8 @@ def _cone(scene: _Scene) -> Sight:
     cone = cones[min(scene.made(*CONE_VERDICTS), len(cones) - 1)]
     quantity = scene.step.expect.quantity
     if quantity == "cone_size":
-        return Sight("cone_size", (cone.size,), {"size": f"{cone.size:03d}"})
+        fields = {"size": f"{cone.size:03d}", "taper": _taper_text(cone.taper)}
+        return Sight("cone_size", (cone.size,), fields)
     if quantity == "cone_taper":
         return Sight("cone_taper", (cone.taper,), {"taper": _taper_text(cone.taper)})
     if quantity == "cone_length_mm":

@@ -2,18 +2,25 @@
 
 Nothing in it is measured: tooth lengths and canals are the handbook's
 (:mod:`assistant.canal.teeth`), everything else is drawn here so that it fits the
-protocol's limits. The same seed, level and protocol give the same case.
+protocol's limits. What touches where is not drawn but computed
+(:mod:`assistant.canal.contact`), for sizes that are exact. The same seed, level and
+protocol give the same case.
 """
 
 from __future__ import annotations
 
+import math
 import random
 from typing import Literal
 
 from pydantic import Field
 
-from assistant.canal.instruments import POINT_SIZES
+from assistant.canal.contact import Insertion
+from assistant.canal.instruments import POINT_TAPERS
 from assistant.canal.lengths import round_mm
+from assistant.canal.model import CanalShape, prepared
+from assistant.canal.pluggers import Plugger
+from assistant.canal.points import iso_point
 from assistant.canal.teeth import PERMANENT_TEETH, Tooth, canal_sets, typical_length_mm
 from assistant.protocol.model import Frozen, Protocol
 
@@ -34,11 +41,18 @@ NEEDS: dict[Trap, str] = {
 """What a protocol must ask for so that the trap can be met."""
 
 SIZES = (25, 30, 35, 40)
-"""Apical sizes that are drawn; a cone one size larger is made of all of them."""
+"""Apical sizes that are drawn (chosen here); cones are made of all of them."""
+
+THINNEST = Plugger("0.43 wide", 0.43, 0.03)
+"""The apical plugger of every case: the thinnest of the example set, invented. Where it
+goes, a slender heat carrier goes as well."""
 
 
 class Cone(Frozen):
-    """A master cone as it would be tried in; ``contact`` is where it binds."""
+    """A master cone as it would be tried in: how deep it goes, and where it then touches.
+
+    ``contact``: at its tip alone, or high up with the tip free.
+    """
 
     size: int
     taper: float
@@ -173,6 +187,8 @@ def _canal(
     orifice = max(4.0, _half(limit - downpack))
     size, taper = rng.choice(SIZES), rng.choice((0.06, 0.06, 0.08) + (0.04,) * (level == 3))
     deep = _half(rng.uniform(1.0, 1.5)) if "deep_plugger" in traps else 0.0
+    shape = _roomy(provisional, size, taper, orifice, limit + deep)
+    size, free = round(100 * shape.apical_mm), min(limit + deep, _free_mm(shape, orifice))
     return PracticeCanal(
         name=name,
         true_length_mm=true,
@@ -185,11 +201,11 @@ def _canal(
         )[0],
         coronal_level_mm=orifice + rng.choice((0.0, 0.0, 1.0)),
         orifice_mm=orifice,
-        cones=_cones(size, taper, provisional, short="cone_short" in traps),
+        cones=_cones(shape, size, taper, orifice, short="cone_short" in traps),
         free_mm=(
-            _half(orifice + (limit - orifice) / 3),
-            _half(orifice + 2 * (limit - orifice) / 3),
-            limit + deep,
+            min(free, _half(orifice + (limit - orifice) / 3)),
+            min(free, _half(orifice + 2 * (limit - orifice) / 3)),
+            free,
         ),
         dryness=("bleeding", "dry") if "bleeding" in traps else _dryness(rng, level),
         readings_mm=_readings(rng, protocol, true, stray="stray_reading" in traps),
@@ -216,15 +232,45 @@ def _reference(tooth: Tooth, canal: str) -> str:
     return "buccal_cusp" if tooth.position <= 5 else "mesiobuccal_cusp"
 
 
-def _cones(size: int, taper: float, reach_mm: float, *, short: bool) -> tuple[Cone, ...]:
-    """The cone of the canal's size, and before it one a size too large: by geometry it
-    touches the walls where the canal is as wide as its tip."""
-    fits = Cone(size=size, taper=taper, length_mm=reach_mm, contact="tip")
+def _roomy(
+    wl_mm: float, size: int, taper: float, mouth_mm: float, depth_mm: float
+) -> CanalShape:
+    """The canal of this size, or of the next larger one that lets the plugger go so deep."""
+    shapes = [prepared(wl_mm, other, taper) for other in SIZES if other >= size]
+    wide = (shape for shape in shapes if _free_mm(shape, mouth_mm) >= depth_mm)
+    return next(wide, shapes[-1])
+
+
+def _free_mm(shape: CanalShape, mouth_mm: float) -> float:
+    """How deep the thinnest plugger goes without touching, to half a millimetre."""
+    deepest = Insertion(shape, THINNEST.profile, mouth_mm=mouth_mm).deepest_mm()
+    return math.floor(2 * deepest + 1e-6) / 2
+
+
+def _cones(
+    shape: CanalShape, size: int, taper: float, mouth_mm: float, *, short: bool
+) -> tuple[Cone, ...]:
+    """A cone of the canal's size and the next smaller taper, which is held at its tip
+    alone; and before it one of more taper than the canal, which is held at the mouth
+    while its tip hangs free."""
+    slimmer = max(other for other in POINT_TAPERS if other < taper)
+    fits = _tried(shape, size, slimmer, mouth_mm)
     if not short:
         return (fits,)
-    larger = next(other for other in POINT_SIZES if other > size)
-    binds = round_mm(reach_mm - (larger - size) / 100 / taper)
-    return Cone(size=larger, taper=taper, length_mm=binds, contact="high"), fits
+    steeper = min(other for other in POINT_TAPERS if other > taper)
+    return _tried(shape, size, steeper, mouth_mm), fits
+
+
+def _tried(shape: CanalShape, size: int, taper: float, mouth_mm: float) -> Cone:
+    going_in = Insertion(shape, iso_point(size, taper).profile, mouth_mm=mouth_mm)
+    stop_mm = going_in.deepest_mm()
+    held_mm, _ = going_in.tightest(stop_mm)
+    return Cone(
+        size=size,
+        taper=taper,
+        length_mm=round_mm(stop_mm),
+        contact="high" if held_mm > 0 else "tip",
+    )
 
 
 def _dryness(rng: random.Random, level: Level) -> tuple[Literal["dry", "wet", "bleeding"], ...]:
