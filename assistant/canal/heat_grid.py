@@ -30,7 +30,8 @@ _MW_MM2 = 1e-3  # W/m2 to mW/mm2
 _EPS_MM = 1e-6
 
 BELOW_APEX_MM = 0.5
-"""Root below the end of the canal: preparations end 0.5 to 1 mm short (common practice)."""
+"""Root below the end of the canal: preparations end 0.5 to 1 mm short (common practice); the
+lesser is chosen here."""
 
 ABOVE_START_MM = 3.0
 """How much of the tooth above the mass is computed; its upper end lets no heat through."""

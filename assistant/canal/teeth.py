@@ -293,8 +293,8 @@ premolars (22.48 +/- 1.74 mm, PMC4195450, abstract). The table's narrow ranges
 say more about how few teeth were measured than about teeth."""
 
 WL_SHORTER_MM = 2.0
-"""By how much a working length falls short of the tooth without being odd: it ends
-0.5-1 mm before the apex and often starts at a reduced cusp (common practice)."""
+"""By how much a working length falls short of the tooth without being odd: chosen here,
+since it ends 0.5-1 mm before the apex and often starts at a reduced cusp (common practice)."""
 
 
 def typical_length_mm(tooth: Tooth) -> MeanSpread:

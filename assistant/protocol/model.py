@@ -135,6 +135,8 @@ Length = Annotated[float, Field(ge=0, le=MAX_LENGTH_MM, allow_inf_nan=False)]
 
 
 class _Ranged(Frozen):
+    """Which numbers can be such a length at all; the widest range is chosen here."""
+
     min_mm: Length = 0.0
     max_mm: Length = 35.0
 
@@ -191,7 +193,7 @@ class Done(Frozen):
 class Timed(Frozen):
     """A timed act: ``hold`` counts down ``limit`` and ends itself; ``until_off``
     counts up, is ended by "stop", and is warned about once past ``limit``. A time
-    that is dictated instead may be up to ``max_s``."""
+    that is dictated instead may be up to ``max_s``, by default a minute (chosen here)."""
 
     kind: Literal["timed"]
     quantity: str
@@ -240,7 +242,8 @@ class Step(Frozen):
     ``ask`` is said in full verbosity, ``briefly`` in brief; after ``ask`` each of
     ``hints`` of which everything in braces is known. All may use the fields named in
     ``protocol/templates.py``, in braces. ``loop`` names the round counter (cycle,
-    increment) the step belongs to.
+    increment) the step belongs to. ``typical_s`` foretells how long is left; its default
+    is chosen here.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")

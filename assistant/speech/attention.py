@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 TAP_S = 8.0
-"""Time after a tap in which the utterance must begin; common practice, not measured."""
+"""Time after a tap in which the utterance must begin; chosen here, not measured."""
 
 NOTICE_S = 0.3
 """So much later the front end tells of speech that began (its sliding window)."""

@@ -6,8 +6,8 @@ speech level is the RMS over those 20 ms frames that lie within 20 dB of the
 loudest, so that pauses do not count; it is set to :data:`LEVEL_RMS` first. A
 narrow-band handpiece or a hum masks less than white noise at the same figure.
 
-The noises are made up to have the character of their sources (common practice,
-no recordings): they are stand-ins, not measurements of a surgery.
+The noises are made up to have the character of their sources (chosen here, no
+recordings): they are stand-ins, not measurements of a surgery.
 """
 
 from __future__ import annotations
