@@ -2,7 +2,8 @@
 
 Depths are mm from the reference point, diameters and clearances mm of diameter (half of
 it on each side). Sizes are known only within their tolerances (ISO 3630-1 for what
-shaped the canal, ISO 6877 for points, the practice's own for pluggers), so every answer
+shaped the canal, ISO 6877 for points, neither edition opened, see :mod:`.instruments`; the
+practice's own for pluggers), so every answer
 is an interval, and a plain word only where the whole interval says the same. How depths
 of contact are found, and the formulas for a curve, is in :mod:`.contact`.
 """

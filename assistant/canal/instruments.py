@@ -3,11 +3,12 @@
 A size is the diameter at the tip, D0, in hundredths of a millimetre: size 025
 has D0 = 0.25 mm. A taper is mm of diameter per mm of length: ".06" is 0.06.
 
-Sources: ISO 3630-1 (instruments) and ISO 6877 (obturating points). The
-sequence of sizes and colours is common knowledge of the trade; the tolerances
-are from memory of the two standards and say so. (The American documents, also
-from memory: ADA 78 is the one for obturating cones and follows ISO 6877; ADA 57
-is about sealers and says nothing of sizes.)
+Sources: ISO 3630-1 (instruments; edition not opened, under revision) and ISO 6877
+(obturating points; edition not opened, reissued in 2025). The sequence of sizes
+and colours is common knowledge of the trade; the tolerances are from memory of
+the two standards and say so. (The American documents, also from memory: ADA 78
+is the one for obturating cones and follows ISO 6877; ADA 57 is about sealers
+and says nothing of sizes.)
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
 Everything round that tapers (a point, a plugger, a heat carrier) has a
 :class:`Profile`: diameters in mm against the distance from its tip in mm, straight
-lines between. Sizes and tolerances of the standard points are ISO 6877's (from memory,
-see :mod:`.instruments`); a point of several or varying tapers has no standard, so its
-table and tolerance are whoever measured it, or its maker, to say.
+lines between. Sizes and tolerances of the standard points are ISO 6877's (edition not
+opened, from memory, see :mod:`.instruments`); a point of several or varying tapers has no
+standard, so its table and tolerance are whoever measured it, or its maker, to say.
 """
 
 from __future__ import annotations

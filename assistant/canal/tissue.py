@@ -76,7 +76,8 @@ TABLE: Mapping[str, Known] = {
     ),
     "sealer_mm": Known(
         0.01, 0.03, 0.10, "mm",
-        f"{_MEMORY}: ISO 6876 allows 0.05 mm between plates; a canal leaves more in places",
+        f"{_MEMORY}: ISO 6876 (edition not opened) allows 0.05 mm between plates; a canal "
+        "leaves more in places",
         log=True,
     ),
     "sealer_w_mk": Known(

@@ -5,11 +5,11 @@ protocol, sentences from the protocol and ``grammars/``. The page (``static/``) 
 out what it is given, and runs the countdown on its own clock from ``Countdown.elapsed_s``.
 
 The rule for the size of letters, in ``static/screen.css``: the height of a capital is
-20 minutes of arc at the distance from which it must be read (ISO 9241-303 recommends 20
-to 22, from memory), that is 17.5 mm at 3 m. *Far* letters (the question, warnings, the
-countdown) hold it at 3 m, *near* letters (depths, what was heard, what can be said) at
-2 m, *hand* letters (keys, buttons) at 1 m, on a 24-inch display of 16:9 (299 mm high),
-and in proportion on any other.
+20 minutes of arc at the distance from which it must be read (ISO 9241-303, edition
+not opened, recommends 20 to 22, from memory), that is 17.5 mm at 3 m. *Far* letters (the
+question, warnings, the countdown) hold it at 3 m, *near* letters (depths, what was heard,
+what can be said) at 2 m, *hand* letters (keys, buttons) at 1 m, on a 24-inch display of
+16:9 (299 mm high), and in proportion on any other.
 """
 
 from __future__ import annotations
