@@ -1,4 +1,7 @@
-"""What fits where: against dense scans of independent geometry, hand-worked cases, laws."""
+"""What fits where: against dense scans of independent geometry, hand-worked cases, laws.
+
+Sizes of pluggers and tables of points are invented.
+"""
 
 from __future__ import annotations
 
