@@ -1,0 +1,53 @@
+"""The promise: a journal of an earlier version gives the same state in every later one."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from journals.write import NOTE, STATE, cases, note_of, told_by
+from typical_case import START
+
+from assistant.case.casefile import CaseFile, read_case
+from assistant.procedure import intents as it
+from assistant.protocol.moment import Moment
+
+CASES = {f"{folder.parent.name}/{folder.name}": folder for folder in cases()}
+
+frozen = pytest.mark.parametrize("folder", CASES.values(), ids=CASES)
+
+
+def test_those_of_the_first_version_are_there() -> None:
+    first = {"signed-with-addendum", "post-level", "interrupted-press", "doubted", "torn"}
+    assert {f"0.1.0/{name}" for name in first} <= CASES.keys()
+
+
+@frozen
+def test_a_frozen_journal_gives_the_state_that_it_gave(folder: Path) -> None:
+    assert told_by(folder) == json.loads((folder / STATE).read_text())
+
+
+@frozen
+def test_the_note_of_a_frozen_journal_says_what_it_said(folder: Path) -> None:
+    assert note_of(folder) == (folder / NOTE).read_text()
+
+
+@frozen
+def test_a_frozen_case_is_gone_on_with(folder: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "case"
+    shutil.copytree(folder, copy)
+    before, _ = read_case(copy)
+    now = Moment(wall=START.replace(year=START.year + 1), mono_s=0.0)
+    case = CaseFile.reopen(copy, now)
+    if before.signed is None:
+        case.take(it.Command(verb="pause"), now)
+        assert case.state.paused
+    else:
+        case.take(it.Append(text="Seen again.", by="Operator B"), now)
+        assert case.state.addenda[-1].text == "Seen again."
+    case.close()
+    after, _ = read_case(copy)
+    assert after == case.state
+    assert after.entries[: len(before.entries)] == before.entries
