@@ -1,7 +1,7 @@
 """Writes the frozen journals of a version: cases that every later version must read.
 
-    .venv/bin/python tests/journals/write.py          # a folder for this version, once
-    .venv/bin/python tests/journals/write.py --notes  # the notes of all, after a change of wording
+    .venv/bin/python tests/journals/write.py            # a folder for this version, once
+    .venv/bin/python tests/journals/write.py --notes    # all notes, after a change of wording
 
 Each case is told to a real session on a clock of its own and left as a folder with
 ``journal.jsonl``, the state that the journal gave (``state.json``) and ``note.txt``. A
@@ -138,7 +138,9 @@ _DOUBTED: tuple[Sitting, ...] = (
             kind="mm", value=27.0, heard=_voice("working length twenty seven", 0.4, "unsure")
         ),
         it.Command(verb="stop", heard=_voice("no")),
-        it.Given(kind="mm", value=21.0, heard=_voice("working length twenty one", 0.5, "alone")),
+        it.Given(
+            kind="mm", value=21.0, heard=_voice("working length twenty one", 0.5, "alone")
+        ),
         it.Command(verb="confirm", heard=_voice("confirm")),
         it.Unclear(
             reason="not_understood", readings=("size 30", "size 13"), heard=_voice("size", 0.2)
