@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from echo_room import EchoRoom, Way
 from scipy.signal import fftconvolve
-from test_own_voice import SAID
+from speech.test_own_voice import SAID
 
 from assistant.procedure import intents as it
 from assistant.prompt.voice import Pyttsx3Voice

@@ -10,7 +10,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from canal import heat_table
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
@@ -39,6 +38,7 @@ from assistant.canal.tissue import (
     at_share,
     with_shares,
 )
+from canal import heat_table
 
 COARSE = Grid(rings_in_canal=4, ring_growth=1.5, row_mm=0.15, row_growth=1.3, step_s=0.06)
 CANAL = prepared(20.0, 30, 0.06)

@@ -10,7 +10,7 @@ import click
 import pytest
 from click.shell_completion import BashComplete, FishComplete, ZshComplete
 from click.testing import CliRunner, Result
-from test_review import store
+from review.test_review import store
 from typical_case import barely_started, two_canals
 
 from assistant import errors

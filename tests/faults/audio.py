@@ -30,7 +30,6 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from failing_listener import failing
-from faults.table import as_text
 from pretended_sound import Pretended
 
 from assistant.case.casefile import CaseFile, read_case
@@ -56,6 +55,7 @@ from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
 from assistant.speech.watchdog import Watched
 from assistant.words.sayings import load_wording
+from faults.table import as_text
 
 VOICES = ("flite:slt", "flite:rms", "flite:awb")
 PATIENCE_S = 12.0

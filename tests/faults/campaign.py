@@ -19,7 +19,9 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from table import Row, write_table
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from faults.table import Row, write_table
 
 TESTS = Path(__file__).parents[1]
 

@@ -39,10 +39,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import stories
-from layers import Doomed, Plain, Remembering, When
-from powercut import cut_power
-from table import Row, counted, write_table
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.errors import UserError
@@ -50,6 +47,10 @@ from assistant.files.atomic import FileLayer, clear_leftovers
 from assistant.procedure.state import CaseState
 from assistant.prompt.wording import question
 from assistant.sitting.rehearsal import Line
+from faults import stories
+from faults.layers import Doomed, Plain, Remembering, When
+from faults.powercut import cut_power
+from faults.table import Row, counted, write_table
 
 HERE = Path(__file__).parent
 CASE_CODE = "case"

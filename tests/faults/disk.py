@@ -21,17 +21,19 @@ import os
 import resource
 import shutil
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from living import LINES, REFUSED, RUN, SAID, Case, Living, command, whole
-from reports import note_killed, overwritten
-from table import Row, counted, write_table
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from assistant.case.casefile import JOURNAL, read_case
+from faults.living import LINES, REFUSED, RUN, SAID, Case, Living, command, whole
+from faults.reports import note_killed, overwritten
+from faults.table import Row, counted, write_table
 
 NOBODY = 65534
 """A user whom permissions stop."""

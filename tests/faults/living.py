@@ -11,11 +11,10 @@ import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import stories
-
 from assistant.case.casefile import read_case
 from assistant.procedure.state import CaseState
 from assistant.sitting.rehearsal import Line
+from faults import stories
 
 HERE = Path(__file__).parent
 PROGRAM = (sys.executable, "-m", "assistant")

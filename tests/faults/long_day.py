@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import sys
 import threading
 import time
 from collections import deque
@@ -28,7 +29,8 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 from scipy.stats import bootstrap, linregress, t
-from table import Row, write_table
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock
@@ -45,6 +47,7 @@ from assistant.sitting.rehearsal import Operator, Script
 from assistant.sitting.session import Session
 from assistant.sound.player import TimelinePlayer
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
+from faults.table import Row, write_table
 
 FRAME_S = FRAME_SAMPLES / RATE_HZ
 PAGE = os.sysconf("SC_PAGE_SIZE")

@@ -16,14 +16,13 @@ import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import stories
-from layers import Doomed, Remembering, install
-from powercut import cut_power
-from table import Row, counted
-
 from assistant.case.casefile import read_case
 from assistant.files.atomic import FileLayer, write_atomically
 from assistant.report.write import FILES, reports, write_reports
+from faults import stories
+from faults.layers import Doomed, Remembering, install
+from faults.powercut import cut_power
+from faults.table import Row, counted
 
 PROGRAM = (sys.executable, "-m", "assistant")
 

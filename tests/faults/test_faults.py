@@ -6,20 +6,11 @@ import errno
 import os
 import random
 import signal
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from typical_case import PROTOCOL, START
-
-sys.path.insert(0, str(Path(__file__).parent / "faults"))
-import crash
-import stories
-from layers import Doomed, Refusing
-from powercut import cut_power
-from reports import written_over
-from table import as_text, counted, upper_bound
 
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.errors import RecordDamaged, RecordUnwritable
@@ -27,6 +18,11 @@ from assistant.files.atomic import OS_FILES, FileLayer, write_atomically
 from assistant.procedure import intents as it
 from assistant.protocol.moment import Moment
 from assistant.record.journal import Journal, read_journal
+from faults import crash, stories
+from faults.layers import Doomed, Refusing
+from faults.powercut import cut_power
+from faults.reports import written_over
+from faults.table import as_text, counted, upper_bound
 
 AT = "2031-05-06T09:08:07+02:00"
 NOW = Moment(wall=START, mono_s=0.0)
@@ -238,7 +234,7 @@ def test_reports_are_old_or_new_whatever_kills_their_writer(tmp_path: Path) -> N
 
 
 def test_a_power_cut_keeps_what_was_synced_and_may_lose_the_rest(tmp_path: Path) -> None:
-    from layers import Plain, Remembering
+    from faults.layers import Plain, Remembering
 
     folder, shadow = tmp_path / "case", tmp_path / "shadow"
     shadow.mkdir()

@@ -10,9 +10,6 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from fuzz import seeds
-from fuzz.mutate import changed
-from fuzz.targets import TARGETS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from typical_case import Driver, two_canals
@@ -30,6 +27,9 @@ from assistant.protocol.own_instruments import PluggerFile
 from assistant.sitting import assembly
 from assistant.words.grammar import Grammar, Wanted, load_language
 from assistant.words.understand import understand_typed
+from fuzz import seeds
+from fuzz.mutate import changed
+from fuzz.targets import TARGETS
 
 ENGLISH = data_folder("grammars") / "en"
 

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from functools import cache
 
 from oracle import Oracle
-from test_procedure_random import cooperative
+from procedure.test_procedure_random import cooperative
 
 from assistant.case.instrument_files import load_pluggers
 from assistant.files.shipped import data_folder

@@ -7,12 +7,6 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hearing import halves, noises, operator_sim, score
-from hearing.chatter import TALK
-from hearing.ears import Caught, Outcome, later, step_on
-from hearing.noises import Condition, Sound
-from hearing.phrases import Phrase, perfect, phrase_set
-from hearing.scenes import scenes
 
 from assistant.procedure import intents as it
 from assistant.procedure.decide import QUERIES
@@ -20,6 +14,12 @@ from assistant.procedure.state import CaseState
 from assistant.sitting.dictation import LEVEL_RMS
 from assistant.sound.samples import RATE_HZ, Samples
 from assistant.words.expected import wanted_now
+from hearing import halves, noises, operator_sim, score
+from hearing.chatter import TALK
+from hearing.ears import Caught, Outcome, later, step_on
+from hearing.noises import Condition, Sound
+from hearing.phrases import Phrase, perfect, phrase_set
+from hearing.scenes import scenes
 
 # -- sound -----------------------------------------------------------------------
 

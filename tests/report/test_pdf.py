@@ -137,11 +137,11 @@ def test_demonstration_data_is_called_so_at_top_and_bottom_of_the_page():
 def test_the_same_case_gives_the_same_bytes_in_another_process():
     code = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
-        "from test_pdf import pdf_of, two_canals\n"
+        "from report.test_pdf import pdf_of, two_canals\n"
         "sys.stdout.buffer.write(pdf_of(two_canals().state))"
     )
     other = subprocess.run(
-        [sys.executable, "-c", code, str(Path(__file__).parent)],
+        [sys.executable, "-c", code, str(Path(__file__).parents[1])],
         env=os.environ | {"PYTHONHASHSEED": "7", "TZ": "Asia/Tokyo"},
         capture_output=True,
         check=True,

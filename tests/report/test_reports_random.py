@@ -6,7 +6,7 @@ import json
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_procedure_random import (
+from procedure.test_procedure_random import (
     HEARD,
     INTENTS,
     LENGTHS,

@@ -208,7 +208,7 @@ def test_wrong_frame_length_is_a_defect_of_the_caller() -> None:
 
 def test_human_speech_is_found_where_it_is() -> None:
     """Debian's pocketsphinx-testdata: one sentence, recorded by a person."""
-    from test_listeners import human
+    from speech.test_listeners import human
 
     samples = human("something.raw")
     (utterance,) = listen(samples)

@@ -67,7 +67,7 @@ def test_the_folder_may_come_from_the_environment(
 
 def test_human_speech_is_written_down() -> None:
     """Debian's pocketsphinx-testdata: a person says "go forward ten meters"."""
-    from test_listeners import human
+    from speech.test_listeners import human
 
     folder = installed_model()
     if folder is None:

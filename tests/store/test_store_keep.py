@@ -16,7 +16,6 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 from stored import contents, store_case
-from test_store import damage, fillwarm, refused
 from typical_case import HEAD, two_canals
 
 from assistant.case.casefile import JOURNAL, read_case
@@ -26,6 +25,7 @@ from assistant.store import archive, audit, current, erase, names, restore
 from assistant.store import backup as making
 from assistant.store.retention import is_over, retention
 from assistant.store.summary import CaseSummary, summary
+from store.test_store import damage, fillwarm, refused
 
 
 @pytest.fixture

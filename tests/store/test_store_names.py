@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from stored import contents, store_case
-from test_store import fillwarm
 
 from assistant.errors import InputFileError, PassphraseError, RecordDamaged, UserError
 from assistant.store import names
+from store.test_store import fillwarm
 
 WORDS = "invented words only"
 NAME = "Ada Invented-Nobody"

@@ -32,7 +32,7 @@ from assistant.words.soundalike import (
     phones_of,
 )
 
-ENGLISH = load_language(Path(__file__).parents[1] / "grammars" / "en")
+ENGLISH = load_language(Path(__file__).parents[2] / "grammars" / "en")
 FREE = "it suited direction commission a the press dried sixteen four yes who five"
 WANTED = {
     "measure": Wanted(
