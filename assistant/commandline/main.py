@@ -6,6 +6,9 @@ that a short question (``fillwarm cases``) does not wait for recognisers and plo
 
 from __future__ import annotations
 
+import logging
+import sys
+import warnings
 from importlib import import_module
 
 import click
@@ -70,8 +73,14 @@ class Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> object:
         """Run the command."""
+        # What libraries remark (a font cache, a missing glyph) is for developers; whoever
+        # wants to see it starts Python with -W.
+        logging.getLogger("matplotlib").setLevel(logging.ERROR)
         try:
-            return super().invoke(ctx)
+            with warnings.catch_warnings():
+                if not sys.warnoptions:
+                    warnings.simplefilter("ignore")
+                return super().invoke(ctx)
         except UserError as bad:
             click.echo(f"fillwarm: {bad}", err=True)
             ctx.exit(bad.exit_code)

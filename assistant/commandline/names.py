@@ -11,6 +11,7 @@ import click
 
 from assistant.commandline.store import BY, YES, code_and_head, the_case, the_store
 from assistant.errors import InputFileError, PassphraseError
+from assistant.extras import need
 from assistant.files.atomic import reason, unwritable
 from assistant.store import audit, names
 
@@ -28,6 +29,7 @@ def name() -> None:
     The passphrase is asked for, or read from the file that FILLWARM_PASSPHRASE_FILE names
     (first line; readable by you only). It is never taken from the command line.
     """
+    need("names", "Encrypting names")
 
 
 @name.command("set")

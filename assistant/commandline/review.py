@@ -13,6 +13,7 @@ import click
 from assistant.commandline.cases import CASE
 from assistant.commandline.options import FILE, cases_folder
 from assistant.errors import InputFileError
+from assistant.extras import need
 
 if TYPE_CHECKING:
     from assistant.review.case_facts import CaseFacts
@@ -45,6 +46,8 @@ def review(
     as_json: bool,
 ) -> None:
     """The timeline of one case; with --all, statistics over many."""
+    if out is not None:
+        need("pictures", "Drawing a review")
     if every == (folder is not None):
         raise click.UsageError("Give a case, or --all.")
     given = (since, until, tooth, operator, with_demo or None)

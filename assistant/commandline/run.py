@@ -27,10 +27,10 @@ from assistant.commandline.options import (
     this_second,
     usual_words,
 )
+from assistant.extras import how_to, need
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
-from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.room import check as roomcheck
 from assistant.sitting import assembly
@@ -121,7 +121,8 @@ def run(
     own_words: Path | None,
 ) -> None:
     """Begin a case, or go on with the one in --case."""
-    click.echo(f"{STATEMENT}\n")
+    if screen:
+        need("screen", "A screen in browsers")
     words = assembly.language(usual_words(own_words))
     recording = wav_source(wav) if wav else None
     ears = profile = None
@@ -145,7 +146,7 @@ def run(
         if listener == ears.listener.name == "pocketsphinx":
             click.echo(
                 "One recogniser only, so expect more questions and hear every read-back: "
-                "pip install 'fillwarm[second]' adds a second one."
+                f"a second one is installed so: {how_to('second')}."
             )
     clock: Clock = SystemClock()
     if recording is not None:

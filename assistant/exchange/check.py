@@ -19,6 +19,7 @@ from assistant.errors import InputFileError
 from assistant.exchange import codes, r4
 from assistant.exchange.r4 import Finding
 from assistant.exchange.untrusted import parse_json
+from assistant.extras import need
 from assistant.report.record import json_text
 from assistant.report.record_schema import CaseRecord
 
@@ -89,6 +90,7 @@ def bundle_findings(found: dict[str, Any]) -> list[Finding]:
 
 
 def _by_library(found: dict[str, Any]) -> Iterator[Finding]:
+    need("exchange", "Checking a bundle")
     from fhir.resources.R4B.bundle import Bundle  # noqa: PLC0415 - see the module docstring
 
     try:

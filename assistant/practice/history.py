@@ -12,6 +12,7 @@ from statistics import fmean
 from typing import TYPE_CHECKING, Any
 
 from assistant.errors import UserError
+from assistant.extras import need
 from assistant.files.atomic import write_atomically
 from assistant.practice.score import Score
 from assistant.protocol.model import Frozen
@@ -109,6 +110,7 @@ def plot(scores: Sequence[Score], path: Path) -> None:
     kind = path.suffix.removeprefix(".").lower()
     if kind not in FORMATS:
         raise UserError(f"{path} is no picture that can be made; name it .png, .pdf or .svg.")
+    need("pictures", "Drawing the practice")
     from matplotlib.figure import Figure  # noqa: PLC0415 - half a second to load
 
     mine = own(scores)

@@ -17,8 +17,10 @@ from assistant.canal.heat import HeatResult, simulate
 from assistant.canal.heat_grid import Grid
 from assistant.canal.model import CanalShape
 from assistant.canal.tissue import BODY_C, MOULDABLE_C
+from assistant.extras import how_to, installed
 from assistant.report.computed import Computed, lines
 from assistant.report.drawing import pushed_apart
+from assistant.report.lettering import latin1
 from assistant.report.statement import DEMO
 
 if TYPE_CHECKING:
@@ -40,11 +42,13 @@ CAUTION = (
 
 
 def as_pages(canals: Sequence[Computed], case_code: str, *, demo: bool) -> bytes:
-    """A PDF, one A4 page for each canal.
+    """A PDF, one A4 page for each canal; without the extra ``pictures`` in words alone.
 
     Raises:
         ValueError: a canal of which nothing is computed, see :attr:`.Computed.empty`.
     """
+    if not installed("pictures"):
+        return _in_words(canals, case_code, demo=demo)
     from matplotlib.backends.backend_pdf import PdfPages  # noqa: PLC0415 - a second to load
 
     buffer = BytesIO()
@@ -54,6 +58,28 @@ def as_pages(canals: Sequence[Computed], case_code: str, *, demo: bool) -> bytes
         for one in canals:
             pages.savefig(_page(one, case_code, demo=demo))
     return buffer.getvalue()
+
+
+def _in_words(canals: Sequence[Computed], case_code: str, *, demo: bool) -> bytes:
+    """The figures alone. Without a date the bytes depend on the case alone."""
+    from fpdf import FPDF  # noqa: PLC0415
+
+    paper = FPDF(format="A4", unit="mm")
+    paper.set_creation_date(None)
+    paper.set_title(latin1(f"Case {case_code}: what the numbers mean"))
+    paper.set_auto_page_break(True, margin=15.0)
+    hint = f"For pictures of it more packages have to be installed: {how_to('pictures')}"
+    for one in canals:
+        paper.add_page()
+        title = f"{one.title}: what the numbers mean. Case {case_code}"
+        parts = [(DEMO, 10.0, "B")] if demo else []
+        parts += [(title, 12.0, "B"), (CAUTION, 8.0, "")]
+        parts += [(line, 9.0, "") for line in lines(one)] + [(hint, 8.0, "")]
+        for text, size, style in parts:
+            paper.set_font("Helvetica", style, size)
+            paper.multi_cell(0, 0.5 * size, latin1(text), new_x="LMARGIN", new_y="NEXT")
+            paper.ln(2.0)
+    return bytes(paper.output())
 
 
 def _figure(case_code: str, title: str, *, demo: bool) -> Figure:

@@ -1,7 +1,7 @@
 """Statistics over many cases. Pure; the raw values stay beside what is made of them.
 
 Quartiles are the linear ones (type 7 of Hyndman and Fan 1996, numpy's default).
-Proportions have a 95 % interval by Wilson's score method (Wilson 1927), from scipy. Such an
+Proportions have a 95 % interval by Wilson's score method (:func:`.wilson`). Such an
 interval takes every value as independent of the others; values of one case or one operator
 are alike, so with few cases the truth may lie further off than it says.
 """
@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from scipy.stats import binomtest
 
 from assistant.review.case_facts import Act, CaseFacts
+from assistant.shares import wilson
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,8 +151,7 @@ def share(hits: Iterable[bool]) -> Share:
     count, n = counted[True], counted.total()
     if n == 0:
         return Share(0, 0, None, None)
-    interval = binomtest(count, n).proportion_ci(confidence_level=0.95, method="wilson")
-    return Share(count, n, float(interval.low), float(interval.high))
+    return Share(count, n, *wilson(count, n))
 
 
 def summarise(cases: Sequence[CaseFacts]) -> Summary:

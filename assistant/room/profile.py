@@ -21,6 +21,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from assistant.shares import wilson
 from assistant.sound.samples import FRAME_SAMPLES, Samples
 from assistant.words.understand import Trust
 
@@ -278,18 +279,6 @@ def _passed(one: Outcome, default: Trust) -> bool:
     if one.taken_for == "value":
         return one.confidence >= default.accept
     return one.taken_for == "command" and one.confidence >= default.command
-
-
-def wilson(right: int, of: int) -> tuple[float, float]:
-    """Wilson's 95 % score interval for a share (E. B. Wilson, J. Am. Stat. Assoc. 22,
-    1927, 209-212); without trials 0 to 1."""
-    if of == 0:
-        return 0.0, 1.0
-    z = 1.959963984540054  # the normal distribution's 97.5 % point
-    p, zz = right / of, z * z / of
-    middle = (p + zz / 2) / (1 + zz)
-    half = z * math.sqrt(p * (1 - p) / of + zz / (4 * of)) / (1 + zz)
-    return max(0.0, middle - half), min(1.0, middle + half)
 
 
 def _dbfs(rms: float) -> float:

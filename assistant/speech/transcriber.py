@@ -22,6 +22,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from assistant.errors import EquipmentError
+from assistant.extras import how_to
 from assistant.sound.samples import RATE_HZ, Samples
 
 MODEL_VARIABLE = "FILLWARM_SECOND_MODEL"
@@ -106,8 +107,8 @@ class WhisperTranscriber:
             from tokenizers import Tokenizer  # noqa: PLC0415
         except ImportError as error:
             raise EquipmentError(
-                "The second recogniser is not installed; install fillwarm with [second], "
-                "or go on without --second-model."
+                "The second recogniser is not installed; go on without --second-model, or "
+                f"install it: {how_to('second')}."
             ) from error
         try:
             self._model: Any = ctranslate2.models.Whisper(

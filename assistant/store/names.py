@@ -7,6 +7,8 @@ from a passphrase by scrypt, so that the passphrase can be changed without touch
 name. Both carry as authenticated data what they belong to: the key its parameters, a
 name the first entry of its case, so that a name copied to another case does not open.
 
+The encryption is that of the package cryptography, an extra (:mod:`assistant.extras`).
+
 A forgotten passphrase cannot be got round. A copy of both files made before a change of
 the passphrase still opens with the old one.
 """
@@ -21,9 +23,6 @@ import unicodedata
 from pathlib import Path
 from typing import Annotated, Literal, TypeVar
 
-from cryptography.exceptions import InvalidTag
-from cryptography.hazmat.primitives.ciphers.aead import AESGCM
-from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 from pydantic import (
     BaseModel,
     BeforeValidator,
@@ -166,7 +165,7 @@ def open_key(file: KeyFile, passphrase: str) -> bytes:
     """
     try:
         return _decrypt(_from_passphrase(passphrase, file), file.key, file.about())
-    except InvalidTag:
+    except _NotOpened:
         raise PassphraseError(
             "That is not the passphrase of the names in this store; nothing was changed."
         ) from None
@@ -191,6 +190,8 @@ def _wrapped(key: bytes, passphrase: str, key_id: str, n: int) -> KeyFile:
 
 def _from_passphrase(passphrase: str, file: KeyFile) -> bytes:
     # The same letters may reach us in several codings, by another keyboard.
+    from cryptography.hazmat.primitives.kdf.scrypt import Scrypt  # noqa: PLC0415 - an extra
+
     secret = unicodedata.normalize("NFC", passphrase).encode(errors="surrogatepass")
     return Scrypt(salt=file.salt, length=_KEY_BYTES, n=file.n, r=file.r, p=file.p).derive(
         secret
@@ -235,7 +236,7 @@ def open_name(folder: Path, file: NameFile, key: bytes) -> str:
     """
     try:
         padded = _decrypt(key, file.name, _belongs(folder, file.key_id))
-    except InvalidTag:
+    except _NotOpened:
         raise RecordDamaged(
             f"{folder / NAME} was edited or belongs to another case; take it from a back-up "
             "or set the name again."
@@ -272,13 +273,25 @@ def identity(folder: Path) -> str:
 # -- both ----------------------------------------------------------------------
 
 
+class _NotOpened(Exception):
+    """Another key sealed it, or it was edited."""
+
+
 def _encrypt(key: bytes, text: bytes, about: bytes) -> Sealed:
+    from cryptography.hazmat.primitives.ciphers.aead import AESGCM  # noqa: PLC0415
+
     nonce = os.urandom(_NONCE_BYTES)
     return Sealed(nonce=nonce, text=AESGCM(key).encrypt(nonce, text, about))
 
 
 def _decrypt(key: bytes, sealed: Sealed, about: bytes) -> bytes:
-    return AESGCM(key).decrypt(sealed.nonce, sealed.text, about)
+    from cryptography.exceptions import InvalidTag  # noqa: PLC0415
+    from cryptography.hazmat.primitives.ciphers.aead import AESGCM  # noqa: PLC0415
+
+    try:
+        return AESGCM(key).decrypt(sealed.nonce, sealed.text, about)
+    except InvalidTag:
+        raise _NotOpened from None
 
 
 def _write(path: Path, file: BaseModel) -> None:

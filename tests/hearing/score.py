@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any, Literal
 
-from scipy.stats import binomtest, chi2
+from scipy.stats import chi2
 
 from assistant.procedure import intents as it
 from assistant.procedure.decide import QUERIES
+from assistant.shares import wilson
 
 Row = dict[str, Any]
 
@@ -48,8 +49,7 @@ def share(count: int, of: int) -> Rate:
     """``count`` of ``of`` with Wilson's 95 % interval; without trials 0 to 1."""
     if of == 0:
         return Rate(float("nan"), 0.0, 1.0, 0, 0)
-    interval = binomtest(count, of).proportion_ci(0.95, method="wilson")
-    return Rate(count / of, float(interval.low), float(interval.high), count, of)
+    return Rate(count / of, *wilson(count, of), count, of)
 
 
 def per_hour(count: int, seconds: float) -> Rate:

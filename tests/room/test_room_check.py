@@ -35,8 +35,8 @@ from assistant.room.profile import (
     gain_for,
     profile,
     raised,
-    wilson,
 )
+from assistant.shares import wilson
 from assistant.sitting import assembly
 from assistant.sitting.dictation import dictate
 from assistant.sound.player import SilentPlayer, TimelinePlayer
