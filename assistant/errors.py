@@ -7,6 +7,7 @@ the sentence and exits with ``exit_code``; a traceback is a defect of ours.
 code  meaning
 ====  ==========================================================
 0     done
+1     something else went wrong, told in one sentence
 2     wrong use of the command line (given by click)
 3     an input file cannot be used (protocol, grammar, WAV)
 4     a device, model or speech engine is missing
@@ -14,8 +15,12 @@ code  meaning
 6     the record cannot be written (disk full, read-only)
 7     another process has this case open
 8     the passphrase of the patients' names is wrong or missing
+130   interrupted (Ctrl-C); what was recorded is on the disk
 ====  ==========================================================
 """
+
+INTERRUPTED = 130
+"""Exit code after Ctrl-C, as of other programs: 128 and the number of the signal."""
 
 
 class UserError(Exception):

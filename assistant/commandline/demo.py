@@ -7,20 +7,29 @@ from pathlib import Path
 import click
 
 from assistant.commandline.case import fresh, list_written
-from assistant.commandline.options import FOLDER, this_second
+from assistant.commandline.options import FOLDER, NoticeFirst, this_second
 from assistant.errors import UserError
 from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
-from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.sitting import assembly
 from assistant.sitting.dictation import default_voice
 from assistant.sitting.rehearsal import Script
 from assistant.sound.sources import write_wav
 
+NEXT = """
+What next?
+  See the note:            open {pdf}
+  Hear the conversation:   play {wav}
+  How it went, in time:    fillwarm review {folder}
+  Practise by keyboard:    fillwarm practice --typed
+  Is this room good enough to dictate in?   fillwarm room-check
+  The first real case:     fillwarm run --operator "Your name" --case 0001"""
+"""What somebody does who has seen the demonstration."""
 
-@click.command()
+
+@click.command(cls=NoticeFirst)
 @click.option("--out", type=FOLDER, default=Path("out/demo"), show_default=True)
 @click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
 @click.option(
@@ -30,7 +39,6 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
     """Rehearse a two-canal premolar from sound, with invented data."""
     folder = fresh(out)
     voice = voice or default_voice()
-    click.echo(f"{STATEMENT}\n")
     click.echo(f"Invented data. The operator's lines are spoken by {voice}, heard by the")
     click.echo(
         "embedded recogniser. < heard, = read back, > next step, ! warning, ? question\n"
@@ -54,3 +62,4 @@ def demo(out: Path, protocol: str, voice: str | None) -> None:
     list_written(folder, written)
     if done.operator.failed or case.state.signed is None:
         raise UserError(f"The rehearsal did not reach the signature: {done.operator.failed}.")
+    click.echo(NEXT.format(pdf=written["pdf"], wav=written["conversation"], folder=folder))

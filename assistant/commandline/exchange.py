@@ -11,8 +11,8 @@ from typing import Literal
 import click
 
 from assistant.commandline.case import fresh, list_written
-from assistant.commandline.cases import CASE
-from assistant.commandline.options import FILE, FOLDER, cases_folder
+from assistant.commandline.cases import CASE, NEW_CASE
+from assistant.commandline.options import FILE, cases_folder
 from assistant.errors import InputFileError, RecordUnwritable
 from assistant.exchange.tables import Table, table_text
 from assistant.exchange.whole import WholeCase, load, record_text
@@ -146,9 +146,9 @@ def _write(path: Path, data: bytes) -> Path:
 @click.option(
     "--case",
     "folder",
-    type=FOLDER,
+    type=NEW_CASE,
     default=None,
-    help="New folder of the case; default: one named after its code, among the cases.",
+    help="Name or folder of the new case; default: its code, among the cases.",
 )
 @click.option("--json", "as_json", is_flag=True)
 def import_(file: Path, folder: Path | None, as_json: bool) -> None:

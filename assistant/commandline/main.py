@@ -9,13 +9,14 @@ from __future__ import annotations
 import logging
 import sys
 import warnings
+from difflib import get_close_matches
 from importlib import import_module
 
 import click
 from click.shell_completion import CompletionItem
 
 from assistant import __version__
-from assistant.errors import UserError
+from assistant.errors import INTERRUPTED, UserError
 
 COMMANDS = {
     "demo": "demo:demo",
@@ -66,6 +67,16 @@ class Commands(click.Group):
         assert isinstance(found, click.Command)
         return found
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that the first word names; of another word, what it may have meant."""
+        if args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = get_close_matches(args[0], COMMANDS, n=1)
+            hint = f"did you mean {near[0]}?" if near else "fillwarm --help lists them."
+            ctx.fail(f"There is no command {args[0]}; {hint}")
+        return super().resolve_command(ctx, args)
+
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
         """Commands that begin so, without loading any: a tab key waits for nothing."""
         names = [CompletionItem(name) for name in COMMANDS if name.startswith(incomplete)]
@@ -86,7 +97,7 @@ class Commands(click.Group):
             ctx.exit(bad.exit_code)
         except KeyboardInterrupt:
             click.echo("\nfillwarm: interrupted; what was recorded is on the disk.", err=True)
-            ctx.exit(130)
+            ctx.exit(INTERRUPTED)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

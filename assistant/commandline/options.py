@@ -5,9 +5,12 @@ from __future__ import annotations
 import os
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import click
 from platformdirs import user_config_path, user_data_path
+
+from assistant.report.statement import STATEMENT
 
 FOLDER = click.Path(file_okay=False, path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -44,6 +47,22 @@ SPEAKER = click.option(
     "--speaker", default=None, help="Output device (earpiece), by name or number."
 )
 SILENT = click.option("--silent", is_flag=True, help="Screen only, no voice.")
+
+
+class NoticeFirst(click.Command):
+    """A command that says what the program is before anything else, even a refusal."""
+
+    def make_context(
+        self,
+        info_name: str | None,
+        args: list[str],
+        parent: click.Context | None = None,
+        **extra: Any,
+    ) -> click.Context:
+        """See :class:`click.Command`; a shell that completes, and --help, need no notice."""
+        if not extra.get("resilient_parsing") and not {"-h", "--help"} & set(args):
+            click.echo(f"{STATEMENT}\n")
+        return super().make_context(info_name, args, parent, **extra)
 
 
 def usual_words(folder: Path | None) -> Path | None:

@@ -22,6 +22,7 @@ from assistant.commandline.options import (
     SILENT,
     SPEAKER,
     WORDS,
+    NoticeFirst,
     cases_folder,
     this_second,
     usual_words,
@@ -48,7 +49,6 @@ from assistant.practice.screen import FindingsScreen
 from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.protocol.model import Protocol
-from assistant.report.statement import STATEMENT
 from assistant.report.write import write_reports
 from assistant.sitting import assembly
 from assistant.sitting.dictation import default_voice
@@ -62,7 +62,7 @@ LEARNER = "Learner"
 """Who signs a practice case: names of people have no place in an invented one."""
 
 
-@click.command()
+@click.command(cls=NoticeFirst)
 @click.option("--seed", type=click.IntRange(0, 999_999), default=None, help="Same case again.")
 @click.option(
     "--level",
@@ -130,7 +130,6 @@ def practice(
         raise click.UsageError("--mistakes and --voice are for --operator simulated.")
     if operator == "simulated" and (typed or again):
         raise click.UsageError("--typed and --case are for --operator self.")
-    click.echo(f"{STATEMENT}\n")
     if again is not None:
         folder, exercise, steps = again, load_exercise(again), None
         apart(folder, cases_folder())

@@ -13,9 +13,9 @@ from assistant.case.instrument_files import load_pluggers
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.commandline import wiring
 from assistant.commandline.case import fresh, list_written
+from assistant.commandline.cases import NEW_CASE
 from assistant.commandline.options import (
     FILE,
-    FOLDER,
     LISTENER,
     MICROPHONE,
     MODEL,
@@ -23,6 +23,7 @@ from assistant.commandline.options import (
     SILENT,
     SPEAKER,
     WORDS,
+    NoticeFirst,
     cases_folder,
     this_second,
     usual_words,
@@ -48,8 +49,14 @@ if TYPE_CHECKING:
     from assistant.screen.web import WebScreen
 
 
-@click.command()
-@click.option("--case", "folder", type=FOLDER, default=None, help="Folder of the case.")
+@click.command(cls=NoticeFirst)
+@click.option(
+    "--case",
+    "folder",
+    type=NEW_CASE,
+    default=None,
+    help="Name of the case among the cases, or any folder; default: the day and the time.",
+)
 @click.option("--code", default=None, help="Case code; no patient's name.")
 @click.option("--operator", default="Operator", show_default=True, help="Who signs.")
 @click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
@@ -188,14 +195,20 @@ def _open(
     clock: Clock,
 ) -> CaseFile:
     now = clock.now()
+    cases = cases_folder()
     if folder is None:
-        folder = fresh(cases_folder() / now.wall.strftime("%Y-%m-%d-%H%M%S"))
+        folder = fresh(cases / now.wall.strftime("%Y-%m-%d-%H%M%S"))
     if (folder / JOURNAL).exists():
         case = CaseFile.reopen(folder, now)
         if case.recovery:
             click.echo(f"!! {case.recovery}")
         return case
     steps = load_yaml(protocol_path(protocol), Protocol)
+    if folder.resolve().parent != cases.resolve():
+        click.echo(
+            f"{folder} is not in the folder of cases, {cases}, where fillwarm cases and "
+            "review --all look; a plain name (--case 0001) would be."
+        )
     return CaseFile.create(
         folder,
         steps,

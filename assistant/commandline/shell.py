@@ -50,10 +50,12 @@ def exit_codes(as_json: bool) -> None:
 def codes() -> Iterator[tuple[int, str]]:
     """Every exit code with its meaning: the first line of what its error says of itself."""
     yield 0, "Done."
+    yield errors.UserError.exit_code, "Something else went wrong, told in one sentence."
     yield click.UsageError.exit_code, "Wrong use of the command line."
     yield from (
         (kind.exit_code, _first_line(kind)) for kind in _with_own_code(errors.UserError)
     )
+    yield errors.INTERRUPTED, "Interrupted (Ctrl-C); what was recorded is on the disk."
 
 
 def _with_own_code(kind: type[errors.UserError]) -> Iterator[type[errors.UserError]]:

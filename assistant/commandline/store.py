@@ -13,6 +13,7 @@ from typing import Any, TypeVar, cast
 
 import click
 
+from assistant.commandline.cases import meant
 from assistant.commandline.options import FOLDER, cases_folder
 from assistant.errors import InputFileError, UserError
 from assistant.store import current, index
@@ -81,7 +82,8 @@ def the_case(cases: Path, named: str) -> Path:
         raise InputFileError(f"Several cases have the code {named}; give a folder: {every}.")
     if not found:
         raise InputFileError(
-            f"No case {named}: neither a folder with a journal, nor in {cases}, nor a case "
+            meant(Path(named))
+            or f"No case {named}: neither a folder with a journal, nor in {cases}, nor a case "
             "code; fillwarm cases lists them."
         )
     return found[0]
