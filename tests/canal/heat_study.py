@@ -12,12 +12,17 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import results
 
 from assistant.canal.heat import Heating, HeatResult, simulate
 from assistant.canal.heat_grid import Grid, Root
@@ -236,47 +241,55 @@ def main() -> None:
     parser.add_argument("--sets", type=int, default=15, help="sets of properties")
     parser.add_argument("--fresh", type=int, default=200, help="fresh sets for the coverage")
     parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument("--results", action="store_true", help=results.HELP)
     given = parser.parse_args()
-    compared = comparison(given.sets)
-    lines = [f"{'published value':<48}{'published':>14}{'model':>16}{'usual':>16}  verdict"]
-    for row in compared:
-        spans = (f"{low:g} to {high:g}" for low, high in (row["published"], row["model"]))
-        usual = f"{row['usual'][0]:g} to {row['usual'][1]:g}"
-        first, second = spans
-        lines.append(f"{row['what']:<48}{first:>14}{second:>16}{usual:>16}  {row['verdict']}")
-        lines.append(f"    {row['source']}; assumed: {row['assumed']}")
-    print("\n".join(lines), flush=True)
-    coverage = held(given.fresh, given.seed)
-    effects = {
-        name: [round(value, 3) for value in values]
-        for name, values in directions(CANAL, CYCLE).items()
-    }
-    report = {
-        "comparison": compared,
-        "held": coverage,
-        "effect_low_to_high": effects,
-        "convergence": convergence(),
-    }
-    more = [
-        "",
-        f"{'cells and steps':<22}rings  row mm  step s  softened   cool  surface  order",
-    ]
-    for row in report["convergence"]:
+    with results.kept(__file__, "Heat: published values and convergence", wanted=given.results):
+        compared = comparison(given.sets)
+        lines = [f"{'published value':<48}{'published':>14}{'model':>16}{'usual':>16}  verdict"]
+        for row in compared:
+            spans = (f"{low:g} to {high:g}" for low, high in (row["published"], row["model"]))
+            usual = f"{row['usual'][0]:g} to {row['usual'][1]:g}"
+            first, second = spans
+            lines.append(
+                f"{row['what']:<48}{first:>14}{second:>16}{usual:>16}  {row['verdict']}"
+            )
+            lines.append(f"    {row['source']}; assumed: {row['assumed']}")
+        print("\n".join(lines), flush=True)
+        coverage = held(given.fresh, given.seed)
+        effects = {
+            name: [round(value, 3) for value in values]
+            for name, values in directions(CANAL, CYCLE).items()
+        }
+        report = {
+            "comparison": compared,
+            "held": coverage,
+            "effect_low_to_high": effects,
+            "convergence": convergence(),
+        }
+        more = [
+            "",
+            f"{'cells and steps':<22}rings  row mm  step s  softened   cool  surface  order",
+        ]
+        for row in report["convergence"]:
+            more.append(
+                f"{row['series']:<22}{row['rings_in_canal']:>5}{row['row_mm']:>8.3f}"
+                f"{row['step_s']:>8.4f}{row['softened_mm']:>10.3f}{row['cool_s']:>7.3f}"
+                f"{row['surface_rise_c']:>9.3f}  {row.get('observed_order', '')}"
+            )
+        more += ["", f"fresh sets inside the interval: {json.dumps(coverage)}", ""]
         more.append(
-            f"{row['series']:<22}{row['rings_in_canal']:>5}{row['row_mm']:>8.3f}"
-            f"{row['step_s']:>8.4f}{row['softened_mm']:>10.3f}{row['cool_s']:>7.3f}"
-            f"{row['surface_rise_c']:>9.3f}  {row.get('observed_order', '')}"
+            f"{'property, low to high end':<28}{'softened mm':>12}{'cool s':>9}{'rise C':>9}"
         )
-    more += ["", f"fresh sets inside the interval: {json.dumps(coverage)}", ""]
-    more.append(
-        f"{'property, low to high end':<28}{'softened mm':>12}{'cool s':>9}{'rise C':>9}"
-    )
-    for name, values in effects.items():
-        more.append(f"{name:<28}{values[0]:>12.3f}{values[1]:>9.3f}{values[2]:>9.3f}")
-    print("\n".join(more))
-    given.out.mkdir(parents=True, exist_ok=True)
-    (given.out / "heat_study.txt").write_text("\n".join(lines + more) + "\n", encoding="utf-8")
-    (given.out / "heat_study.json").write_text(json.dumps(report, indent=1), encoding="utf-8")
+        for name, values in effects.items():
+            more.append(f"{name:<28}{values[0]:>12.3f}{values[1]:>9.3f}{values[2]:>9.3f}")
+        print("\n".join(more))
+        given.out.mkdir(parents=True, exist_ok=True)
+        (given.out / "heat_study.txt").write_text(
+            "\n".join(lines + more) + "\n", encoding="utf-8"
+        )
+        (given.out / "heat_study.json").write_text(
+            json.dumps(report, indent=1), encoding="utf-8"
+        )
 
 
 if __name__ == "__main__":

@@ -29,6 +29,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
 from failing_listener import failing
 from pretended_sound import Pretended
 
@@ -478,7 +479,8 @@ def of_the_rest(run: Campaign) -> Iterator[Fault]:
 @click.option("--seed", default=1, show_default=True)
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=None)
 @click.option("--only", default="", help="Only faults whose name has this in it.")
-def main(seed: int, out: Path | None, only: str) -> None:
+@click.option("--results", "record", is_flag=True, help=results.HELP)
+def main(seed: int, out: Path | None, only: str, record: bool) -> None:
     out = out or Path(mkdtemp())
     out.mkdir(parents=True, exist_ok=True)
     run = Campaign(seed, Path(mkdtemp(dir=out)))
@@ -489,7 +491,8 @@ def main(seed: int, out: Path | None, only: str) -> None:
     (out / "audio.json").write_text(text + "\n", "utf-8")
     table = as_text([{k: "-" if v is None else v for k, v in row.items()} for row in rows])
     (out / "audio.txt").write_text(table, "utf-8")
-    click.echo(table)
+    with results.kept(__file__, "Sound", wanted=record):
+        print(table)
     sys.exit(any(row["ended"] != "goes on" or not row["understood_after"] for row in rows))
 
 

@@ -53,7 +53,7 @@ PARTS = {
 }
 
 
-def run(name: str, part: Part, seed: int, out: Path, *, sample: bool) -> Row:
+def run(name: str, part: Part, seed: int, out: Path, *, sample: bool, results: bool) -> Row:
     """Run a part, its output to a file and on; the row of the summary."""
     folder = out / name
     folder.mkdir(parents=True, exist_ok=True)
@@ -64,6 +64,7 @@ def run(name: str, part: Part, seed: int, out: Path, *, sample: bool) -> Row:
     ]
     command += ["--seed", str(seed)] if part.seeded else []
     command += ["--out", str(folder)] if part.out else []
+    command += ["--results"] if results else []
     print(f"== {name}: {' '.join(command[1:])}", flush=True)
     began = time.monotonic()
     with (
@@ -102,6 +103,7 @@ def main() -> None:
         help="Times a failed part is run again; told in the table.",
     )
     parser.add_argument("--out", type=Path, default=Path("out/campaign"))
+    parser.add_argument("--results", action="store_true", help="As of each part.")
     given = parser.parse_args()
     rows = []
     for name, part in PARTS.items():
@@ -109,7 +111,7 @@ def main() -> None:
             continue
         for tried in range(1, given.again + 2):
             out = given.out if tried == 1 else given.out / f"again-{tried - 1}"
-            row = run(name, part, given.seed, out, sample=given.sample)
+            row = run(name, part, given.seed, out, sample=given.sample, results=given.results)
             if not row["bad"]:
                 break
         rows.append({**row, "tries": tried})

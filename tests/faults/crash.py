@@ -41,6 +41,8 @@ from tempfile import TemporaryDirectory
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
+
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.errors import UserError
 from assistant.files.atomic import FileLayer, clear_leftovers
@@ -375,24 +377,26 @@ def main() -> None:
     parser.add_argument("--power-cuts", type=int, default=300)
     parser.add_argument("--command-line", type=int, default=50)
     parser.add_argument("--out", type=Path, default=Path("out/crash"))
+    parser.add_argument("--results", action="store_true", help=results.HELP)
     given = parser.parse_args()
-    began = time.monotonic()
-    found = campaign(
-        given.seed,
-        given.kills,
-        power_cuts=given.power_cuts,
-        command_line=min(given.command_line, given.kills),
-    )
-    code = write_table(
-        given.out / "crash",
-        rows(found),
-        seed=given.seed,
-        seconds=round(time.monotonic() - began),
-        **{name.replace(" ", "_"): count for name, count in found.noted.items()},
-    )
-    for sentence in found.wrong:
-        print(sentence)
-    raise SystemExit(code)
+    with results.kept(__file__, "Crashes and power cuts", wanted=given.results):
+        began = time.monotonic()
+        found = campaign(
+            given.seed,
+            given.kills,
+            power_cuts=given.power_cuts,
+            command_line=min(given.command_line, given.kills),
+        )
+        code = write_table(
+            given.out / "crash",
+            rows(found),
+            seed=given.seed,
+            seconds=round(time.monotonic() - began),
+            **{name.replace(" ", "_"): count for name, count in found.noted.items()},
+        )
+        for sentence in found.wrong:
+            print(sentence)
+        raise SystemExit(code)
 
 
 if __name__ == "__main__":

@@ -30,6 +30,8 @@ from tempfile import TemporaryDirectory
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
+
 from assistant.case.casefile import JOURNAL, read_case
 from faults.living import LINES, REFUSED, RUN, SAID, Case, Living, command, whole
 from faults.reports import note_killed, overwritten
@@ -311,21 +313,28 @@ def main() -> None:
     parser.add_argument("--times", type=int, default=200, help="kills at random times")
     parser.add_argument("--fault", action="append", choices=list(FAULTS), help="only these")
     parser.add_argument("--out", type=Path, default=Path("out/disk"))
+    parser.add_argument("--results", action="store_true", help=results.HELP)
     given = parser.parse_args()
-    began = time.monotonic()
-    may = os.geteuid() == 0
-    names = given.fault or [name for name, (_, root) in FAULTS.items() if may or not root]
-    if given.fault:
-        found = [suffer(name) for name in names]
-        rows, wrong = [row for row, _ in found], [text for _, told in found for text in told]
-    else:
-        rows, wrong = campaign(given.seed, names, given.times)
-    left_out = sorted(set(FAULTS) - set(names)) if not given.fault else []
-    about = {"seed": given.seed, "seconds": round(time.monotonic() - began)}
-    code = write_table(given.out / "disk", rows, **about, left_out=", ".join(left_out) or "-")
-    for sentence in wrong:
-        print(sentence)
-    raise SystemExit(code)
+    with results.kept(__file__, "Disks", wanted=given.results):
+        began = time.monotonic()
+        may = os.geteuid() == 0
+        names = given.fault or [name for name, (_, root) in FAULTS.items() if may or not root]
+        if given.fault:
+            found = [suffer(name) for name in names]
+            rows, wrong = (
+                [row for row, _ in found],
+                [text for _, told in found for text in told],
+            )
+        else:
+            rows, wrong = campaign(given.seed, names, given.times)
+        left_out = sorted(set(FAULTS) - set(names)) if not given.fault else []
+        about = {"seed": given.seed, "seconds": round(time.monotonic() - began)}
+        code = write_table(
+            given.out / "disk", rows, **about, left_out=", ".join(left_out) or "-"
+        )
+        for sentence in wrong:
+            print(sentence)
+        raise SystemExit(code)
 
 
 if __name__ == "__main__":

@@ -32,6 +32,8 @@ from scipy.stats import bootstrap, linregress, t
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
+
 from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock
 from assistant.commandline.options import this_second
@@ -275,13 +277,15 @@ def main() -> None:
     parser.add_argument("--case-min", type=float, default=40.0, help="minutes of a case")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=Path("out/long-day"))
+    parser.add_argument("--results", action="store_true", help=results.HELP)
     given = parser.parse_args()
-    day = live_a_day(given.hours, given.case_min, given.seed)
-    grown = day.files[-1] > day.files[0] or day.threads[-1] > day.threads[0]
-    write_table(given.out / "long-day", rows(day, given.seed))
-    for line in day.failed:
-        print(line)
-    raise SystemExit(1 if day.failed or grown else 0)
+    with results.kept(__file__, "A long day", wanted=given.results):
+        day = live_a_day(given.hours, given.case_min, given.seed)
+        grown = day.files[-1] > day.files[0] or day.threads[-1] > day.threads[0]
+        write_table(given.out / "long-day", rows(day, given.seed))
+        for line in day.failed:
+            print(line)
+        raise SystemExit(1 if day.failed or grown else 0)
 
 
 if __name__ == "__main__":

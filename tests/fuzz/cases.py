@@ -20,6 +20,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
 from oracle import NOT_JUDGED, Oracle
 
 from fuzz.said import anything
@@ -161,17 +162,21 @@ def main() -> None:
     parser.add_argument("--intents", type=int, default=60, help="said before the polite end")
     parser.add_argument("--sabotage", action="store_true", help="is a missing rule noticed?")
     parser.add_argument("--out", type=Path, help="folder for cases.json and cases.txt")
+    parser.add_argument("--results", action="store_true", help=results.HELP)
     given = parser.parse_args()
-    os.nice(10)
-    run = sabotage if given.sabotage else campaign
-    result = run(given.seed, given.cases, given.intents)
-    text = as_text(result)
-    print(text)
-    if given.out:
-        given.out.mkdir(parents=True, exist_ok=True)
-        (given.out / "cases.json").write_text(json.dumps(result, indent=1) + "\n")
-        (given.out / "cases.txt").write_text(text + "\n")
-    sys.exit(1 if result.get("findings") else 0)
+    with results.kept(
+        __file__, "Random cases against the second set of rules", wanted=given.results
+    ):
+        os.nice(10)
+        run = sabotage if given.sabotage else campaign
+        result = run(given.seed, given.cases, given.intents)
+        text = as_text(result)
+        print(text)
+        if given.out:
+            given.out.mkdir(parents=True, exist_ok=True)
+            (given.out / "cases.json").write_text(json.dumps(result, indent=1) + "\n")
+            (given.out / "cases.txt").write_text(text + "\n")
+        sys.exit(1 if result.get("findings") else 0)
 
 
 if __name__ == "__main__":

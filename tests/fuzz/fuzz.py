@@ -25,6 +25,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
+
 SLOW_S = 1.0
 HANG_S = 30
 MEMORY_MB = 2500
@@ -181,23 +183,25 @@ def main() -> None:
     parser.add_argument("--target", default="all")
     parser.add_argument("--out", type=Path, default=Path("fuzz-out"))
     parser.add_argument("--one", help=argparse.SUPPRESS)
+    parser.add_argument("--results", action="store_true", help=results.HELP)
     given = parser.parse_args()
-    if given.one:
-        return one_target(given.one, given.seed, given.runs, given.seconds, given.out)
-    from fuzz.targets import TARGETS
+    with results.kept(__file__, "Files, lines and messages", wanted=given.results):
+        if given.one:
+            return one_target(given.one, given.seed, given.runs, given.seconds, given.out)
+        from fuzz.targets import TARGETS
 
-    names = list(TARGETS) if given.target == "all" else [given.target]
-    if unknown := [name for name in names if name not in TARGETS]:
-        sys.exit(f"There is no target {unknown[0]!r}; there are {', '.join(TARGETS)}.")
-    given.out.mkdir(parents=True, exist_ok=True)
-    rows = []
-    for name in names:
-        rows.append(campaign(name, given.seed, given.runs, given.seconds, given.out))
-        table = as_text(rows[-1:])
-        print(table if len(rows) == 1 else table.split("\n", 1)[1], flush=True)
-    (given.out / "fuzz.json").write_text(json.dumps(rows, indent=1) + "\n")
-    (given.out / "fuzz.txt").write_text(as_text(rows) + "\n")
-    return sys.exit(1 if any(row["findings"] for row in rows) else 0)
+        names = list(TARGETS) if given.target == "all" else [given.target]
+        if unknown := [name for name in names if name not in TARGETS]:
+            sys.exit(f"There is no target {unknown[0]!r}; there are {', '.join(TARGETS)}.")
+        given.out.mkdir(parents=True, exist_ok=True)
+        rows = []
+        for name in names:
+            rows.append(campaign(name, given.seed, given.runs, given.seconds, given.out))
+            table = as_text(rows[-1:])
+            print(table if len(rows) == 1 else table.split("\n", 1)[1], flush=True)
+        (given.out / "fuzz.json").write_text(json.dumps(rows, indent=1) + "\n")
+        (given.out / "fuzz.txt").write_text(as_text(rows) + "\n")
+        return sys.exit(1 if any(row["findings"] for row in rows) else 0)
 
 
 if __name__ == "__main__":

@@ -24,6 +24,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
+
 from hearing import ears, plot, score, work
 from hearing.halves import SEED_OFFSET, Half
 from hearing.noises import CONDITIONS, Condition
@@ -71,6 +73,7 @@ def options() -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path)
     parser.add_argument("--cache", type=Path, default=CACHE, help="where speech is kept")
+    parser.add_argument("--results", action="store_true", help=results.HELP)
     return parser.parse_args()
 
 
@@ -251,7 +254,9 @@ def main() -> None:
     folder = chosen.out or Path("out") / "hearing" / name
     folder.mkdir(parents=True, exist_ok=True)
     begun = folder / "options.json"
-    stated = json.dumps({k: str(v) for k, v in sorted(vars(chosen).items()) if k != "jobs"})
+    stated = json.dumps(
+        {k: str(v) for k, v in sorted(vars(chosen).items()) if k not in {"jobs", "results"}}
+    )
     if begun.exists() and begun.read_text() != stated:
         sys.exit(f"{folder} holds a campaign with other options; give another --out.")
     begun.write_text(stated)
@@ -265,7 +270,9 @@ def main() -> None:
         plot.draw(rows, folder / "hearing.png", title)
     except ImportError:
         print("no picture: install fillwarm[bench] for matplotlib", file=sys.stderr)
-    print(table(figures))
+    heard = "one recogniser alone" if chosen.listener == "alone" else "both recognisers"
+    with results.kept(__file__, f"How well it hears: {heard}", wanted=chosen.results):
+        print(table(figures))
     print(f"\nrows, summary and picture are in {folder}")
 
 

@@ -25,6 +25,8 @@ from playwright.sync_api import Page, Playwright, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
+
 from assistant.protocol.moment import Moment
 from assistant.screen.view import Trouble
 from assistant.screen.web import WebScreen
@@ -305,37 +307,38 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--out", type=Path, default=Path("out/screen"))
     parser.add_argument("--viewers", type=int, default=100)
+    parser.add_argument("--results", action="store_true", help=results.HELP)
     chosen = parser.parse_args()
-    out: Path = chosen.out
-    out.mkdir(parents=True, exist_ok=True)
-    report = Report()
-    with sync_playwright() as play:
-        for what, part in (
-            ("whole case by keyboard", lambda: whole_case(play, out, report)),
-            ("pictures", lambda: pictures(play, out, report)),
-            ("less motion", lambda: reduced_motion(play, report)),
-            ("program stopped, killed, restarted", lambda: programs.run(play, report)),
-        ):
-            began, count = time.monotonic(), len(report.checks)
-            try:
-                part()
-            except Exception as bad:  # the other parts still tell something
-                report.check(what, False, f"{type(bad).__name__}: {bad}")
-            print(
-                f"{what}: {len(report.checks) - count} checks, {time.monotonic() - began:.0f} s"
-            )
-    crowd.run(chosen.viewers, report)
-    for name, figure in report.figures.items():
-        if not name.startswith("letters"):
-            print(f"{name:45} {figure}")
-    passed = len(report.checks) - report.failed
-    written = {
-        "checks": [{"what": w, "passed": r, "found": f} for w, r, f in report.checks],
-        "figures": report.figures,
-    }
-    (out / "report.json").write_text(json.dumps(written, indent=1))
-    print(f"{passed} passed, {report.failed} failed")
-    return 1 if report.failed else 0
+    with results.kept(__file__, "The page in a browser", wanted=chosen.results):
+        out: Path = chosen.out
+        out.mkdir(parents=True, exist_ok=True)
+        report = Report()
+        with sync_playwright() as play:
+            for what, part in (
+                ("whole case by keyboard", lambda: whole_case(play, out, report)),
+                ("pictures", lambda: pictures(play, out, report)),
+                ("less motion", lambda: reduced_motion(play, report)),
+                ("program stopped, killed, restarted", lambda: programs.run(play, report)),
+            ):
+                began, count = time.monotonic(), len(report.checks)
+                try:
+                    part()
+                except Exception as bad:  # the other parts still tell something
+                    report.check(what, False, f"{type(bad).__name__}: {bad}")
+                made, took = len(report.checks) - count, time.monotonic() - began
+                print(f"{what}: {made} checks, {took:.0f} s")
+        crowd.run(chosen.viewers, report)
+        for name, figure in report.figures.items():
+            if not name.startswith("letters"):
+                print(f"{name:45} {figure}")
+        passed = len(report.checks) - report.failed
+        written = {
+            "checks": [{"what": w, "passed": r, "found": f} for w, r, f in report.checks],
+            "figures": report.figures,
+        }
+        (out / "report.json").write_text(json.dumps(written, indent=1))
+        print(f"{passed} passed, {report.failed} failed")
+        return 1 if report.failed else 0
 
 
 if __name__ == "__main__":

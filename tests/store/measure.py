@@ -27,6 +27,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import results
 from stored import KINDS, store_case
 from typical_case import HEAD
 
@@ -98,14 +99,16 @@ def main() -> None:
     asked.add_argument("--cases", type=int, default=10_000)
     asked.add_argument("--times", type=int, default=20)
     asked.add_argument("--read", type=int, default=20, help="Real journals to read.")
+    asked.add_argument("--results", action="store_true", help=results.HELP)
     given = asked.parse_args()
-    cases = Path(tempfile.mkdtemp())
-    try:
-        fill(cases, given.cases)
-        measure(cases, given.times)
-        read_real(given.read)
-    finally:
-        shutil.rmtree(cases)
+    with results.kept(__file__, "Ten thousand cases", wanted=given.results):
+        cases = Path(tempfile.mkdtemp())
+        try:
+            fill(cases, given.cases)
+            measure(cases, given.times)
+            read_real(given.read)
+        finally:
+            shutil.rmtree(cases)
 
 
 def measure(cases: Path, times: int) -> None:
