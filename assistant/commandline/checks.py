@@ -45,7 +45,23 @@ def check_protocol(file: Path, as_json: bool) -> None:
 )
 @click.option("--json", "as_json", is_flag=True)
 def check_the_words(own_words: Path | None, protocols: tuple[str, ...], as_json: bool) -> None:
-    """Find phrases that can be taken for each other, at every step."""
+    """Find phrases that can be taken for each other, at every step.
+
+    Two meanings sound too alike under a distance of 0.285, where 0 sounds the same and 1 has
+    nothing in common: then the exit code is 3. Pairs that have to stay ("thirteen",
+    "thirty") are listed with a reason under accepted_alike in phrases.yaml. It measures
+    sounds, not a recogniser: what it passes can still be misheard in noise.
+
+    A practice's own words are a folder with phrases.yaml, which adds sentences to what
+    grammars/en/phrases.yaml has, and lexicon.dict, which adds pronunciations:
+
+    \b
+    options:
+      dry: ["bone dry"]
+    values:
+      mm:
+        - sentences: ["depth of <mm>"]
+    """
     files = [protocol_path(name) for name in protocols]
     files = files or sorted(data_folder("protocols").glob("*.yaml"))
     steps = [load_yaml(file, Protocol) for file in files]

@@ -65,7 +65,14 @@ def export(
     without_journal: bool,
     as_json: bool,
 ) -> None:
-    """Write cases for another system, for study, or to be imported elsewhere."""
+    """Write cases for another system, for study, or to be imported elsewhere.
+
+    The bundle names the patient by the case code only: a Procedure for the tooth and one for
+    each canal, every entry as an Observation (UCUM, ISO 3950), warnings as DetectedIssue, and
+    the journal with its hash. The operator's name and everything heard go along in the
+    journal, unless --without-journal. In the tables people are roles, and a text that a
+    spreadsheet would take for a formula has an apostrophe before it.
+    """
     if format_ == "csv":
         records = (as_record(case.state, case.head_hash) for case in _each(cases))
         written = [_write(out, table_text(records, table).encode())]
@@ -152,7 +159,12 @@ def _write(path: Path, data: bytes) -> Path:
 )
 @click.option("--json", "as_json", is_flag=True)
 def import_(file: Path, folder: Path | None, as_json: bool) -> None:
-    """Make a case of a journal, or of a FHIR bundle that carries one."""
+    """Make a case of a journal, or of a FHIR bundle that carries one.
+
+    The journal is verified and restored to the bit, and the reports are written again; a
+    record without its journal makes no case. If the rest of a bundle is not what its journal
+    gives, that is told, and the journal counts. Nothing is ever overwritten.
+    """
     from assistant.exchange.restore import folder_name, put, read_case_file  # noqa: PLC0415
 
     case, remarks = read_case_file(file)

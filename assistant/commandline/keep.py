@@ -131,7 +131,11 @@ def restore(file: Path, by: str | None, yes: bool, dry_run: bool) -> None:
 @YES
 @DRY
 def erase(case: str, reason: str, by: str | None, yes: bool, dry_run: bool) -> None:
-    """Delete a case for good, signed or not; the audit trail keeps code, hash and reason."""
+    """Delete a case for good, signed or not; the audit trail keeps code, hash and reason.
+
+    It says first what it deletes, refuses while the case is open elsewhere, and is finished
+    at the next command if it was cut off. Back-ups, exports and remnants on an SSD remain.
+    """
     store = the_store()
     doomed = erasing.doomed(store, the_case(store, case))
     _say(doomed)

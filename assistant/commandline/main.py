@@ -103,4 +103,15 @@ class Commands(click.Group):
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="fillwarm")
 def main() -> None:
-    """Hands-free assistant for filling root canals by warm vertical compaction."""
+    """Hands-free assistant for filling root canals by warm vertical compaction.
+
+    \b
+    first steps:   demo, practice --typed, devices, room-check, run
+    one case:      note, review, verify, addendum, export, name
+    many cases:    cases, review --all, backup, restore, erase, retention, audit
+    a practice's:  check-protocol, check-words, reckon
+
+    A case is a folder, or the name of one among the cases (FILLWARM_CASES, or cases in the
+    user's data). What a command needs beyond the core it says. The exit codes are listed by
+    fillwarm exit-codes.
+    """

@@ -125,7 +125,15 @@ def practice(
     listen: str,
     own_words: Path | None,
 ) -> None:
-    """Practise on an invented case, and have it scored."""
+    """Practise on an invented case, and have it scored.
+
+    Tooth, canals, lengths and what each paper point would read are drawn from a seed and a
+    level, from level 2 on with a trap. At each step a line says what would be seen; dictate
+    as in a real case. The score counts presses, heat, depths, downpack, increments, steps in
+    their turn and what was dictated; the overall figure is the plain mean of these shares. It
+    scores what was dictated and timed, not the filling. Practice is kept apart from cases, in
+    practice of the user's data or in FILLWARM_PRACTICE, and marked as invented.
+    """
     if operator == "self" and (mistakes or voice):
         raise click.UsageError("--mistakes and --voice are for --operator simulated.")
     if operator == "simulated" and (typed or again):

@@ -69,7 +69,16 @@ def reckon(
     protocol: str,
     as_json: bool,
 ) -> None:
-    """What fits, the cycles, the increments and the heat, from numbers alone."""
+    """What fits, the cycles, the increments and the heat, from numbers alone.
+
+    All of it is geometry and heat conduction, given as intervals where sizes or material
+    properties are not known exactly; none of it is measured. Softening is by conduction
+    alone, less than in papers and practice.
+
+    \b
+    fillwarm reckon --length 21 --size 30 --taper .06 --cone 30 .06 --cut 0.5 \\
+      --orifice 8 --sear 8 --coronal 8 --pluggers example
+    """
     rules = load_yaml(protocol_path(protocol), Protocol)
     try:
         parts = [TaperSegment(*apical_part)] if apical_part else []

@@ -45,7 +45,14 @@ def review(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """The timeline of one case; with --all, statistics over many."""
+    """The timeline of one case; with --all, statistics over many.
+
+    One case: what was said, warned, answered, pressed and corrected, and how long each step
+    took in each canal, pauses left out. Many: seconds at each step, presses and heat against
+    the protocol's times, depths against the limit, increments, corrections, warnings and how
+    they were answered, questions. Shares have a 95 % interval (Wilson) that takes values as
+    independent, which those of one case are not.
+    """
     if out is not None:
         need("pictures", "Drawing a review")
     if every == (folder is not None):

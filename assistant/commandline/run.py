@@ -127,7 +127,28 @@ def run(
     screen_port: int,
     own_words: Path | None,
 ) -> None:
-    """Begin a case, or go on with the one in --case."""
+    """Begin a case, or go on with the one in --case.
+
+    Typed lines work at any time beside the voice, with digits too: plugger 16.5.
+
+    Where others talk, --listen attention hears only what begins with "logbook" ("logbook,
+    plugger sixteen"), other talk is neither answered nor kept; --listen pedal hears the one
+    phrase begun within 8 s after a tap of Enter, which a USB foot pedal can send, and a tap
+    silences the assistant. "Stop" and "release" need neither.
+
+    "Stop" is heard even while the assistant speaks into an earpiece, and "heat off" while
+    the heat is on. With --loudspeaker it takes "stop stop" to silence a prompt, during a
+    timed press one "stop". With the system library libspeexdsp (Debian: libspeexdsp1) the
+    assistant's own voice is taken out before that, and "stop" found far more often.
+
+    Nothing that happens to sound stops a case: a microphone that is silent, gone or hung is
+    told and tried again every 2 s, typed lines and the screen go on, a crashed recogniser is
+    replaced. A killed program goes on where it was, with all that it read back.
+
+    --screen prints a link that opens the page once on this machine and two codes: one to
+    watch (ten minutes, any number of screens), one to enter as well (once). On a network the
+    page is not encrypted: use one of your own.
+    """
     if screen:
         need("screen", "A screen in browsers")
     words = assembly.language(usual_words(own_words))
