@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 from from_sound import START
+from numpy.typing import NDArray
 from scipy.signal import fftconvolve
 
 from assistant.case.casefile import CaseFile
@@ -138,4 +139,6 @@ class EchoRoom:
                 played[first:last] = part.samples[first - at : last - at]
         if not played.any():
             return np.zeros(FRAME_SAMPLES)
-        return self._gain * fftconvolve(played, self._response, mode="valid")
+        echo: NDArray[np.float64] = fftconvolve(played, self._response, mode="valid")
+        heard: NDArray[np.float64] = self._gain * echo
+        return heard

@@ -25,9 +25,9 @@ from assistant.procedure import intents as it
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.sitting import assembly
 from assistant.sitting.dictation import LEVEL_RMS, dictate
-from assistant.sitting.session import STOP_TWICE_S
 from assistant.sound.echo import SpeexCanceller
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
+from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import STOP_THRESHOLD, UrgentEar
 from assistant.words.sayings import spoken
 
@@ -58,6 +58,7 @@ def room(way: Way, ears: object, words: object, *, guarded: bool) -> EchoRoom:
     """A room whose case waits for "confirm" or "no"."""
     folder = Path(tempfile.mkdtemp()) / "case"
     made = EchoRoom(folder, words, ears, way)  # type: ignore[arg-type]
+    assert made.session.listening is not None
     if not guarded:
         made.session.listening.echo = None
     made.at_a_question()
@@ -101,9 +102,10 @@ def answer(every: int) -> None:
             if name == "no echo":
                 way = Way(way.delay_s, -90.0, way.rt60_s)
             here = room(way, ears, words, guarded=name in {"guarded", "deaf for 0.5 s"})
+            assert here.session.listening is not None
             echo = here.session.listening.echo
             if name.startswith("deaf") and echo is not None:
-                echo._measure = lambda _s: None  # type: ignore[method-assign]
+                echo._measure = lambda _s: None  # type: ignore[method-assign,assignment]
             here.session.take = here.spoken.append  # type: ignore[method-assign,assignment]
             here.prompt("34 is unusual for this tooth. Say confirm, or no.")
             here.hear_out()

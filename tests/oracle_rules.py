@@ -144,8 +144,8 @@ class Rules:
                 yield "readings-spread"
         if self._lengths_disagree(t):
             yield "lengths-disagree"
-        sealed = t.quantity == "post_level_mm" and wl is not None
-        if sealed and _tenth_below(wl - value) < self.limit("apical_seal_min_mm"):
+        seal = _tenth_below(wl - value) if t.quantity == "post_level_mm" and wl else None
+        if seal is not None and seal < self.limit("apical_seal_min_mm"):
             yield "seal-short"
         if self.beyond_reach(t, value) is True:
             yield "beyond-reach"

@@ -27,7 +27,9 @@ def chained(events: Iterable[dict[str, object]]) -> bytes:
 
 def lines(case: Driver) -> list[dict[str, object]]:
     found = [ev.EVENTS.dump_python(event, mode="json") for event in case.events]
-    return json.loads(json.dumps(found))  # lists, as a reader of the journal has them
+    # Lists, as a reader of the journal has them.
+    plain: list[dict[str, object]] = json.loads(json.dumps(found))
+    return plain
 
 
 def whole(case: Driver) -> WholeCase:

@@ -260,7 +260,7 @@ def main() -> None:
             name: [round(value, 3) for value in values]
             for name, values in directions(CANAL, CYCLE).items()
         }
-        report = {
+        report: dict[str, Any] = {
             "comparison": compared,
             "held": coverage,
             "effect_low_to_high": effects,

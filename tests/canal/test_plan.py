@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import assume, given
@@ -34,7 +35,7 @@ TIMES = CycleTimes(heat_s=3.0, dwell_s=1.0, press_s=5.0, handling_s=11.0)
 DUST_MM = 1e-6
 
 
-def downpack(wl: float = 21.0, sear: float = 4.0, **changes: object) -> Downpack:
+def downpack(wl: float = 21.0, sear: float = 4.0, **changes: Any) -> Downpack:
     job = Downpack(wl, sear, Interval(3.0, 4.0), HEAT_REACH_MM, 5.0, 0.5)
     return replace(job, **changes)
 
@@ -306,7 +307,7 @@ def test_what_cannot_be_is_refused(make) -> None:  # type: ignore[no-untyped-def
 # --- backfill ------------------------------------------------------------------------
 
 
-def backfill(shape: CanalShape | None = None, **changes: object) -> Backfill:
+def backfill(shape: CanalShape | None = None, **changes: Any) -> Backfill:
     canal = shape or prepared(21.0, 30, 0.06)
     job = Backfill(canal, 3.0, Interval(2.0, 3.0), Interval(2.0, 5.0), 0.5)
     return replace(job, **changes)

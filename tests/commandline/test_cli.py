@@ -15,6 +15,7 @@ import sys
 import time
 import wave
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -51,9 +52,7 @@ confirm
 """
 
 
-def fillwarm(
-    *args: object, text: str = "", **kwargs: object
-) -> subprocess.CompletedProcess[str]:
+def fillwarm(*args: object, text: str = "", **kwargs: Any) -> subprocess.CompletedProcess[str]:
     env = {**os.environ, "FILLWARM_VOSK_MODEL": ""}
     return subprocess.run(
         [*PROGRAM, *map(str, args)],
@@ -63,7 +62,7 @@ def fillwarm(
         timeout=60,
         env=env,
         check=False,
-        **kwargs,  # type: ignore[call-overload]
+        **kwargs,
     )
 
 

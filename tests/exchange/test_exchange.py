@@ -1,5 +1,7 @@
 """Cases given away and taken back: the same to the bit, and nothing bad gets in."""
 
+from __future__ import annotations
+
 import base64
 import csv
 import io
@@ -8,6 +10,7 @@ import os
 from copy import deepcopy
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -31,29 +34,29 @@ from assistant.report.write import FILES
 EVERY = [two_canals, molar, barely_started, many_warnings, Driver]
 
 
-def run(*words):
+def run(*words: object) -> Any:
     return CliRunner().invoke(main, [str(word) for word in words])
 
 
-def export(folder, out, *more):
+def export(folder: Path, out: Path, *more: object) -> Any:
     done = run("export", folder, "--out", out, *more)
     assert done.exit_code == 0, done.output
     return out.read_bytes()
 
 
-def record_of(case):
+def record_of(case: Any) -> Any:
     one = whole(case)
     return as_record(one.state, one.head_hash)
 
 
 @pytest.fixture(scope="module")
-def typical(tmp_path_factory):
+def typical(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """A signed case on the disk, as folder."""
     return saved(two_canals(), tmp_path_factory.mktemp("cases") / "0001")
 
 
 @cache
-def small():
+def small() -> Any:
     """The bytes of a bundle of a case just begun, and its journal."""
     case = whole(barely_started())
     return bundle_text(case).encode(), case.journal
@@ -63,7 +66,9 @@ def small():
 
 
 @pytest.mark.parametrize(("way", "case"), [("fhir", two_canals), ("case", barely_started)])
-def test_a_case_comes_back_to_the_bit_and_exports_to_the_same_bytes(tmp_path, way, case):
+def test_a_case_comes_back_to_the_bit_and_exports_to_the_same_bytes(
+    tmp_path: Path, way: Any, case: Any
+) -> None:
     typical = saved(case(), tmp_path / "0001")
     export(typical, tmp_path / "given", "--format", way)
     done = run("import", tmp_path / "given", "--case", tmp_path / "taken", "--json")
@@ -79,7 +84,7 @@ def test_a_case_comes_back_to_the_bit_and_exports_to_the_same_bytes(tmp_path, wa
         assert export(taken, tmp_path / f"after.{form}", "--format", form) == before
 
 
-def test_the_record_exported_is_the_one_that_note_writes(tmp_path):
+def test_the_record_exported_is_the_one_that_note_writes(tmp_path: Path) -> None:
     folder = saved(barely_started(), tmp_path / "0001")
     assert run("note", folder).exit_code == 0
     exported = export(folder, tmp_path / "out.json", "--format", "json")
@@ -87,13 +92,13 @@ def test_the_record_exported_is_the_one_that_note_writes(tmp_path):
 
 
 @pytest.mark.parametrize("case", EVERY)
-def test_a_record_is_valid_and_written_again_to_the_bit(case):
+def test_a_record_is_valid_and_written_again_to_the_bit(case: Any) -> None:
     text = record_text(whole(case()))
     assert check.check(text.encode(), NAME) == ("record", [])
     assert check.written_again(text.encode()) == text
 
 
-def test_a_record_makes_no_case_and_says_why(typical, tmp_path):
+def test_a_record_makes_no_case_and_says_why(typical: Any, tmp_path: Path) -> None:
     export(typical, tmp_path / "record.json", "--format", "json")
     done = run("import", tmp_path / "record.json", "--case", tmp_path / "new")
     assert done.exit_code == 3
@@ -101,14 +106,14 @@ def test_a_record_makes_no_case_and_says_why(typical, tmp_path):
     assert not (tmp_path / "new").exists()
 
 
-def test_a_bundle_without_journal_makes_no_case(typical, tmp_path):
+def test_a_bundle_without_journal_makes_no_case(typical: Any, tmp_path: Path) -> None:
     export(typical, tmp_path / "b.json", "--without-journal")
     done = run("import", tmp_path / "b.json", "--case", tmp_path / "new")
     assert done.exit_code == 3
     assert "carries no journal" in done.stderr
 
 
-def test_an_unfinished_end_is_not_given_away_nor_taken(typical, tmp_path):
+def test_an_unfinished_end_is_not_given_away_nor_taken(typical: Any, tmp_path: Path) -> None:
     folder = tmp_path / "torn"
     folder.mkdir()
     whole_journal = (typical / JOURNAL).read_bytes()
@@ -121,7 +126,9 @@ def test_an_unfinished_end_is_not_given_away_nor_taken(typical, tmp_path):
 # -- several cases, and what is there already ---------------------------------
 
 
-def test_several_cases_become_a_folder_and_two_of_a_name_are_both_there(typical, tmp_path):
+def test_several_cases_become_a_folder_and_two_of_a_name_are_both_there(
+    typical: Any, tmp_path: Path
+) -> None:
     other = saved(barely_started(), tmp_path / "elsewhere" / "0001")
     words = ["--format", "case", "--out", tmp_path / "all", "--json"]
     files = json.loads(run("export", typical, other, *words).stdout)["files"]
@@ -131,7 +138,7 @@ def test_several_cases_become_a_folder_and_two_of_a_name_are_both_there(typical,
     ).read_bytes()
 
 
-def test_nothing_is_overwritten(typical, tmp_path):
+def test_nothing_is_overwritten(typical: Any, tmp_path: Path) -> None:
     there = tmp_path / "there.json"
     there.write_text("mine")
     assert run("export", typical, "--out", there).exit_code == 6
@@ -148,8 +155,10 @@ def test_nothing_is_overwritten(typical, tmp_path):
     assert not list(tmp_path.glob(".import-*"))
 
 
-def test_a_disk_that_refuses_leaves_nothing_half_made(tmp_path, monkeypatch):
-    def full(*_):
+def test_a_disk_that_refuses_leaves_nothing_half_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: Any) -> Any:
         raise RecordUnwritable("disk full")
 
     monkeypatch.setattr("assistant.exchange.restore.write_reports", full)
@@ -158,7 +167,9 @@ def test_a_disk_that_refuses_leaves_nothing_half_made(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_without_a_folder_it_goes_among_the_cases_under_a_new_name(tmp_path, monkeypatch):
+def test_without_a_folder_it_goes_among_the_cases_under_a_new_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("FILLWARM_CASES", str(tmp_path / "cases"))
     given = tmp_path / "given"
     given.write_bytes(whole(Driver(code="../../etc/passwd")).journal)
@@ -168,7 +179,7 @@ def test_without_a_folder_it_goes_among_the_cases_under_a_new_name(tmp_path, mon
 
 
 @given(st.text(max_size=200))
-def test_no_case_code_leads_out_of_the_folder(code):
+def test_no_case_code_leads_out_of_the_folder(code: str) -> None:
     name = folder_name(code)
     assert name.startswith("imported")
     assert set(name) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_.")
@@ -183,14 +194,14 @@ CELL = st.text(max_size=8) | st.sampled_from(ODD)
 
 
 @given(CELL)
-def test_no_text_begins_like_a_formula_and_all_come_back(text):
+def test_no_text_begins_like_a_formula_and_all_come_back(text: str) -> None:
     safe = tables.guarded(text)
     assert safe[:1] not in tables.RISKY or safe == ""
     assert tables.unguarded(safe) == text
 
 
 @given(st.lists(CELL, min_size=1, max_size=6))
-def test_what_is_read_is_what_was_written(cells):
+def test_what_is_read_is_what_was_written(cells: Any) -> None:
     record = record_of(barely_started())
     record["warnings"] = [
         {
@@ -212,7 +223,7 @@ def test_what_is_read_is_what_was_written(cells):
     assert [row["text"] for row in rows] == [cell[::-1] for cell in cells]
 
 
-def test_the_text_is_rfc_4180():
+def test_the_text_is_rfc_4180() -> None:
     text = tables.table_text([record_of(two_canals())], "warnings")
     assert text.endswith("\r\n")
     assert "\n" not in text.replace("\r\n", "")
@@ -221,7 +232,7 @@ def test_the_text_is_rfc_4180():
 
 
 @pytest.mark.parametrize("table", ["entries", "warnings", "timings"])
-def test_a_row_is_a_thing_of_the_record(table):
+def test_a_row_is_a_thing_of_the_record(table: Any) -> None:
     cases = [record_of(case()) for case in (two_canals, barely_started, many_warnings)]
     rows = tables.read(tables.table_text(cases, table))
     assert len(rows) == sum(len(case[table]) for case in cases) > 0
@@ -232,7 +243,7 @@ def test_a_row_is_a_thing_of_the_record(table):
         parser.parse(unit)
 
 
-def test_the_columns_mean_what_the_record_means():
+def test_the_columns_mean_what_the_record_means() -> None:
     record = record_of(two_canals())
     rows = tables.read(tables.table_text([record], "entries"))
     (final,) = [
@@ -254,7 +265,7 @@ def test_the_columns_mean_what_the_record_means():
     assert since[0] == 1.0
 
 
-def test_a_table_of_several_cases_is_one_file(typical, tmp_path):
+def test_a_table_of_several_cases_is_one_file(typical: Any, tmp_path: Path) -> None:
     other = saved(many_warnings(), tmp_path / "0002")
     out = tmp_path / "t.csv"
     done = run("export", typical, other, "--format", "csv", "--table", "warnings", "--out", out)
@@ -278,7 +289,7 @@ def test_a_table_of_several_cases_is_one_file(typical, tmp_path):
         (lambda r: r.update(surprise=1), "record.surprise"),
     ],
 )
-def test_a_spoilt_record_is_found_out(tmp_path, spoil, where):
+def test_a_spoilt_record_is_found_out(tmp_path: Path, spoil: Any, where: str) -> None:
     record = record_of(two_canals())
     spoil(record)
     file = tmp_path / "record.json"
@@ -289,7 +300,7 @@ def test_a_spoilt_record_is_found_out(tmp_path, spoil, where):
     assert where in done.stderr
 
 
-def test_a_good_record_and_bundle_pass(typical, tmp_path):
+def test_a_good_record_and_bundle_pass(typical: Any, tmp_path: Path) -> None:
     for form in ("json", "fhir"):
         export(typical, tmp_path / form, "--format", form)
         done = run("check-record", tmp_path / form)
@@ -326,7 +337,7 @@ BAD = {
 
 
 @pytest.mark.parametrize("what", BAD)
-def test_a_bad_file_is_one_sentence_and_code_3(tmp_path, what):
+def test_a_bad_file_is_one_sentence_and_code_3(tmp_path: Path, what: str) -> None:
     file = tmp_path / "file"
     file.write_bytes(BAD[what])
     done = run("import", file, "--case", tmp_path / "new")
@@ -338,7 +349,7 @@ def test_a_bad_file_is_one_sentence_and_code_3(tmp_path, what):
     assert run("check-record", file).exit_code in ({0} if what == "empty bundle" else {3})
 
 
-def test_a_huge_file_is_not_read_to_its_end(tmp_path):
+def test_a_huge_file_is_not_read_to_its_end(tmp_path: Path) -> None:
     file = tmp_path / "huge"
     with file.open("wb") as out:
         out.truncate(LARGEST_BYTES * 1000)  # of holes, so it takes no room
@@ -347,14 +358,14 @@ def test_a_huge_file_is_not_read_to_its_end(tmp_path):
     assert "larger than" in done.stderr
 
 
-def test_a_pipe_does_not_hang(tmp_path):
+def test_a_pipe_does_not_hang(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     assert run("import", tmp_path / "pipe").exit_code == 3
 
 
 @given(st.recursive(st.none() | st.text(max_size=3), st.lists, max_leaves=30))
-def test_depth_is_counted_as_levels(value):
-    def depth(one):
+def test_depth_is_counted_as_levels(value: Any) -> None:
+    def depth(one: Any) -> Any:
         return 1 + max(map(depth, one), default=0) if isinstance(one, list) else 0
 
     assert not deeper_than(depth(value), value)
@@ -362,7 +373,7 @@ def test_depth_is_counted_as_levels(value):
     assert depth(value) > DEEPEST or parse_json(json.dumps(value).encode(), NAME) == value
 
 
-def test_a_changed_journal_inside_is_code_5(tmp_path):
+def test_a_changed_journal_inside_is_code_5(tmp_path: Path) -> None:
     found = json.loads(small()[0])
     binary = found["entry"][-1]["resource"]
     journal = small()[1]
@@ -381,7 +392,7 @@ def test_a_changed_journal_inside_is_code_5(tmp_path):
     assert (done.exit_code, "another journal" in done.stderr) == (5, True)
 
 
-def test_a_changed_value_outside_the_journal_is_told(tmp_path):
+def test_a_changed_value_outside_the_journal_is_told(tmp_path: Path) -> None:
     found = json.loads(small()[0])
     value = next(
         one["resource"] for one in found["entry"] if "valueQuantity" in one["resource"]
@@ -413,11 +424,12 @@ JUNK = [
 
 
 @st.composite
-def mutations(draw, original):
+def mutations(draw: Any, original: Any) -> Any:
     """The JSON value that ``original`` gives, with one to three places changed."""
     found = original()
     for _ in range(draw(st.integers(1, 3))):
-        here, way = found, []
+        here = found
+        way: list[Any] = []
         while isinstance(here, dict | list) and here and (not way or draw(st.integers(0, 5))):
             keys = sorted(here) if isinstance(here, dict) else range(len(here))
             way.append((here, draw(st.sampled_from(list(keys)))))
@@ -440,12 +452,12 @@ def mutations(draw, original):
     return found
 
 
-def begun():
+def begun() -> Any:
     """The bundle of a case just begun, as read."""
     return json.loads(small()[0])
 
 
-def attempt(function, *given):
+def attempt(function: Any, *given: object) -> Any:
     """What it gives, and None; or None, and the error with one sentence for the user."""
     try:
         return function(*given), None
@@ -456,7 +468,7 @@ def attempt(function, *given):
     return None, sentence
 
 
-def spoilt(raw):
+def spoilt(raw: bytes) -> Any:
     """Bytes cut, doubled or changed."""
     place = st.integers(0, len(raw) - 1)
     return st.one_of(
@@ -470,7 +482,9 @@ def spoilt(raw):
 
 @settings(max_examples=120, deadline=None)
 @given(data=st.data())
-def test_a_mutated_bundle_gives_its_own_journal_or_one_sentence(tmp_path_factory, data):
+def test_a_mutated_bundle_gives_its_own_journal_or_one_sentence(
+    tmp_path_factory: pytest.TempPathFactory, data: Any
+) -> None:
     raw, journal = small()
     file = tmp_path_factory.getbasetemp() / "mutated.json"
     if data.draw(st.integers(0, 2)):
@@ -485,7 +499,7 @@ def test_a_mutated_bundle_gives_its_own_journal_or_one_sentence(tmp_path_factory
 
 @settings(max_examples=60, deadline=None)
 @given(data=st.data())
-def test_a_forged_journal_makes_a_valid_bundle_or_one_sentence(data):
+def test_a_forged_journal_makes_a_valid_bundle_or_one_sentence(data: Any) -> None:
     """Events changed and chained anew: the hashes fit, what they say may not."""
     events = data.draw(mutations(lambda: lines(barely_started())))
     raw = chained(one if isinstance(one, dict) else {"kind": one} for one in events)
@@ -497,10 +511,12 @@ def test_a_forged_journal_makes_a_valid_bundle_or_one_sentence(data):
     assert check.bundle_findings(found) == []
 
 
-def test_what_replays_but_cannot_be_computed_with_is_one_sentence(monkeypatch):
+def test_what_replays_but_cannot_be_computed_with_is_one_sentence(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """No range is applied to what is replayed; a function may still refuse a value."""
 
-    def refuses(*_):
+    def refuses(*_: Any) -> Any:
         raise ValueError("the depth is -5.5 mm")
 
     monkeypatch.setattr("assistant.exchange.fhir.computed", refuses)
@@ -517,7 +533,7 @@ def test_what_replays_but_cannot_be_computed_with_is_one_sentence(monkeypatch):
         {"step": "no such step"},
     ],
 )
-def test_entries_that_decide_cannot_have_made_are_refused(change):
+def test_entries_that_decide_cannot_have_made_are_refused(change: Any) -> None:
     events = lines(barely_started())
     made = [event for event in events if event["kind"] == "entry_made"]
     made[1]["entry"] |= change

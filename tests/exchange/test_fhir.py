@@ -1,5 +1,7 @@
 """The FHIR bundle: read by the library, within R4, linked, coded, true to the case."""
 
+from __future__ import annotations
+
 import base64
 import copy
 import hashlib
@@ -7,6 +9,7 @@ import json
 import subprocess
 import sys
 from importlib import import_module
+from typing import Any, get_args
 
 import pytest
 from saved_case import whole
@@ -22,7 +25,7 @@ from assistant.protocol.model import Severity
 EVERY = [two_canals, molar, barely_started, many_warnings, Driver]
 
 
-def undone_and_redone():
+def undone_and_redone() -> Any:
     """One entry taken back, one corrected, one step done again, one by the assistant."""
     case = Driver(demo=True).set_up(11, "single")
     case.mm(22.0)
@@ -36,15 +39,15 @@ def undone_and_redone():
     return case
 
 
-def of(found, kind):
+def of(found: Any, kind: str) -> Any:
     return [one for _, one in resources(found) if one["resourceType"] == kind]
 
 
-def by_url(found):
+def by_url(found: Any) -> Any:
     return {entry["fullUrl"]: entry["resource"] for entry in found["entry"]}
 
 
-def observed(found, code, canal=None):
+def observed(found: Any, code: str, canal: str | None = None) -> Any:
     return [
         one
         for one in of(found, "Observation")
@@ -53,11 +56,11 @@ def observed(found, code, canal=None):
     ]
 
 
-def tooths(found):
+def tooths(found: Any) -> Any:
     return f"urn:uuid:{of(found, 'Procedure')[0]['id']}"
 
 
-def every(found, key):
+def every(found: Any, key: str) -> Any:
     """All values of a key, anywhere."""
     if isinstance(found, list):
         return [value for one in found for value in every(one, key)]
@@ -68,17 +71,17 @@ def every(found, key):
 
 
 @pytest.fixture(scope="module")
-def typical():
+def typical() -> Any:
     return bundle(whole(two_canals()))
 
 
 @pytest.mark.parametrize("case", [*EVERY, undone_and_redone])
-def test_library_r4_links_and_codes_find_nothing_wrong(case):
+def test_library_r4_links_and_codes_find_nothing_wrong(case: Any) -> None:
     assert bundle_findings(json.loads(bundle_text(whole(case())))) == []
 
 
 @pytest.mark.parametrize("case", [two_canals, undone_and_redone])
-def test_the_library_gives_back_what_it_read(case):
+def test_the_library_gives_back_what_it_read(case: Any) -> None:
     from fhir.resources.R4B.bundle import Bundle
 
     found = bundle(whole(case()))
@@ -86,7 +89,7 @@ def test_the_library_gives_back_what_it_read(case):
     assert timeless(again) == timeless(found)
 
 
-def timeless(value):
+def timeless(value: Any) -> Any:
     """The same with fractions of seconds cut to what both write alike."""
     if isinstance(value, dict):
         return {name: timeless(one) for name, one in value.items()}
@@ -97,13 +100,13 @@ def timeless(value):
     return value
 
 
-def test_the_same_case_gives_the_same_bytes():
+def test_the_same_case_gives_the_same_bytes() -> None:
     again = bundle_text(whole(two_canals()))
     assert bundle_text(whole(two_canals())) == again
     assert bundle_text(whole(two_canals("Operator B"))) != again
 
 
-def test_a_later_export_names_the_same_things_alike():
+def test_a_later_export_names_the_same_things_alike() -> None:
     case = Driver().set_up(24, "buccal", "palatal")
     case.mm(21.0)
     before = {one["id"]: one for one in of(bundle(whole(case)), "Observation")}
@@ -119,7 +122,7 @@ def test_a_later_export_names_the_same_things_alike():
 @pytest.mark.parametrize(
     "kind", [k for k in r4.ELEMENTS if "." not in k and k != "SimpleQuantity"]
 )
-def test_the_table_of_r4_is_that_of_r4b(kind):
+def test_the_table_of_r4_is_that_of_r4b(kind: str) -> None:
     """R4 and R4B have the same elements in all types used here (from memory of the list of
     changes in R4B, which names other resources); one forgotten here shows."""
     model = getattr(import_module(f"fhir.resources.R4B.{kind.lower()}"), kind)
@@ -151,7 +154,7 @@ def test_the_table_of_r4_is_that_of_r4b(kind):
         ),
     ],
 )
-def test_a_spoilt_bundle_is_found_out(typical, spoil, where, what):
+def test_a_spoilt_bundle_is_found_out(typical: Any, spoil: Any, where: str, what: str) -> None:
     found = copy.deepcopy(typical)
     spoil(found)
     wrong = bundle_findings(found)
@@ -160,14 +163,14 @@ def test_a_spoilt_bundle_is_found_out(typical, spoil, where, what):
 
 
 @pytest.mark.parametrize("code", ["10", "19", "49", "51", "024", " 24", "2४", 24, None])
-def test_only_permanent_teeth_pass(typical, code):
+def test_only_permanent_teeth_pass(typical: Any, code: str) -> None:
     """ISO 3950: 11-18, 21-28, 31-38, 41-48 (51 to 85 are deciduous)."""
     found = copy.deepcopy(typical)
     of(found, "Procedure")[0]["bodySite"][0]["coding"][0]["code"] = code
     assert bundle_findings(found)
 
 
-def test_every_permanent_tooth_passes(typical):
+def test_every_permanent_tooth_passes(typical: Any) -> None:
     """ISO 3950."""
     found = copy.deepcopy(typical)
     of(found, "Procedure")[0]["bodySite"][0]["coding"] = [
@@ -181,7 +184,7 @@ def test_every_permanent_tooth_passes(typical):
 # -- units --------------------------------------------------------------------
 
 
-def test_every_unit_is_ucum():
+def test_every_unit_is_ucum() -> None:
     """UCUM's own grammar and units, as the library ucumvert has them."""
     parser = get_ucum_parser()
     for code in codes.UNITS:
@@ -190,12 +193,12 @@ def test_every_unit_is_ucum():
         parser.parse("millimetre")
 
 
-def test_every_number_of_a_case_has_its_unit(typical):
+def test_every_number_of_a_case_has_its_unit(typical: Any) -> None:
     for quantity in [*every(typical, "valueQuantity"), *every(typical, "low")]:
         assert (quantity["system"], quantity["code"] in codes.UNITS) == (codes.UCUM, True)
 
 
-def test_sizes_are_hundredths_of_a_millimetre_and_rises_are_kelvin(typical):
+def test_sizes_are_hundredths_of_a_millimetre_and_rises_are_kelvin(typical: Any) -> None:
     (size,) = observed(typical, "apical_size", "buccal")
     assert (size["valueQuantity"]["value"], size["valueQuantity"]["code"]) == (30, "10.um")
     rise = [
@@ -210,19 +213,19 @@ def test_sizes_are_hundredths_of_a_millimetre_and_rises_are_kelvin(typical):
 # -- what it says -------------------------------------------------------------
 
 
-def test_the_patient_is_a_code_and_no_more(typical):
+def test_the_patient_is_a_code_and_no_more(typical: Any) -> None:
     (patient,) = of(typical, "Patient")
     assert set(patient) == {"resourceType", "id", "identifier"}
     assert patient["identifier"][0]["value"] == "case-7"
 
 
-def test_the_operator_is_named_once_and_entries_point_there(typical):
+def test_the_operator_is_named_once_and_entries_point_there(typical: Any) -> None:
     (person,) = of(typical, "Practitioner")
     assert person["name"] == [{"text": "Operator A"}]
     assert {one["display"] for one in every(typical, "practitioner")} == {"Operator A"}
 
 
-def test_the_assistants_entries_are_hers():
+def test_the_assistants_entries_are_hers() -> None:
     found = bundle(whole(undone_and_redone()))
     (edge, tip) = observed(found, "reference_point")
     for one in (edge, tip):
@@ -231,7 +234,7 @@ def test_the_assistants_entries_are_hers():
         assert "practitioner" not in role
 
 
-def test_each_canal_is_part_of_the_tooths_procedure(typical):
+def test_each_canal_is_part_of_the_tooths_procedure(typical: Any) -> None:
     whole_tooth, *canals = of(typical, "Procedure")
     assert whole_tooth["bodySite"][0]["coding"][0]["code"] == "24"
     assert [one["bodySite"][0]["text"].split()[0] for one in canals] == ["buccal", "palatal"]
@@ -250,7 +253,7 @@ def test_each_canal_is_part_of_the_tooths_procedure(typical):
     ("case", "procedure", "observation"),
     [(two_canals, "completed", "final"), (barely_started, "in-progress", "preliminary")],
 )
-def test_signed_is_final(case, procedure, observation):
+def test_signed_is_final(case: Any, procedure: Any, observation: Any) -> None:
     found = bundle(whole(case()))
     assert {one["status"] for one in of(found, "Procedure")} == {procedure}
     assert observation in {one["status"] for one in of(found, "Observation")}
@@ -260,7 +263,7 @@ def test_signed_is_final(case, procedure, observation):
     assert attested is (case is two_canals)
 
 
-def test_taken_back_and_corrected_are_in_error_and_done_again_is_not():
+def test_taken_back_and_corrected_are_in_error_and_done_again_is_not() -> None:
     found = bundle(whole(undone_and_redone()))
     lengths = observed(found, "working_length_mm")
     assert [(one["valueQuantity"]["value"], one["status"]) for one in lengths] == [
@@ -273,13 +276,13 @@ def test_taken_back_and_corrected_are_in_error_and_done_again_is_not():
     assert [one["status"] for one in edges] == ["preliminary", "preliminary"]
 
 
-def test_demonstration_data_is_labelled_on_every_resource():
+def test_demonstration_data_is_labelled_on_every_resource() -> None:
     found = bundle(whole(undone_and_redone()))
     assert all(one["meta"]["security"][0]["code"] == "HTEST" for _, one in resources(found))
     assert not every(bundle(whole(two_canals())), "meta")
 
 
-def test_every_entry_warning_and_canal_is_there():
+def test_every_entry_warning_and_canal_is_there() -> None:
     case = whole(many_warnings())
     found = bundle(case)
     dictated = [one for one in of(found, "Observation") if "coding" in one["method"]]
@@ -290,7 +293,7 @@ def test_every_entry_warning_and_canal_is_there():
     assert all(text in issue["detail"] for text, issue in zip(said, issues, strict=True))
 
 
-def test_a_warning_points_at_the_value_that_tripped_it(typical):
+def test_a_warning_points_at_the_value_that_tripped_it(typical: Any) -> None:
     deep = next(one for one in of(typical, "DetectedIssue") if "heard 17" in one["detail"])
     assert deep["severity"] == "high"
     about = by_url(typical)[deep["implicated"][0]["reference"]]
@@ -298,12 +301,12 @@ def test_a_warning_points_at_the_value_that_tripped_it(typical):
     assert about["status"] == "entered-in-error"  # it was corrected to 16
 
 
-def test_severities_cover_the_protocols():
-    assert set(codes.SEVERITY) == set(Severity.__args__)
+def test_severities_cover_the_protocols() -> None:
+    assert set(codes.SEVERITY) == set(get_args(Severity))
     assert set(codes.SEVERITY.values()) <= r4.DOMAINS["DetectedIssue", "severity"]
 
 
-def test_what_is_computed_says_from_what(typical):
+def test_what_is_computed_says_from_what(typical: Any) -> None:
     (limit,) = observed(typical, "depth-limit", "buccal")
     (length,) = [by_url(typical)[one["reference"]] for one in limit["derivedFrom"]]
     # 5 mm short of the final working length: the limit of protocols/warm-vertical.yaml
@@ -325,7 +328,7 @@ def test_what_is_computed_says_from_what(typical):
         assert one["derivedFrom"]
 
 
-def test_levels_follow_the_increments(typical):
+def test_levels_follow_the_increments(typical: Any) -> None:
     levels = [
         one["valueQuantity"]["value"] for one in observed(typical, "increment-level", "buccal")
     ]
@@ -334,7 +337,7 @@ def test_levels_follow_the_increments(typical):
     assert top["valueQuantity"]["value"] == 10.5
 
 
-def test_no_temperature_but_computed_rises(typical):
+def test_no_temperature_but_computed_rises(typical: Any) -> None:
     warm = [one for one in of(typical, "Observation") if "K" in every(one, "code")]
     assert warm
     for one in warm:
@@ -343,7 +346,7 @@ def test_no_temperature_but_computed_rises(typical):
     assert "Cel" not in every(typical, "code")
 
 
-def test_the_journal_is_inside_and_named_by_its_hash():
+def test_the_journal_is_inside_and_named_by_its_hash() -> None:
     case = whole(two_canals())
     found = bundle(case)
     (binary,) = of(found, "Binary")
@@ -364,7 +367,7 @@ def test_the_journal_is_inside_and_named_by_its_hash():
     }
 
 
-def test_control_characters_and_odd_names_stay_valid():
+def test_control_characters_and_odd_names_stay_valid() -> None:
     """FHIR strings hold no control characters; the journal keeps what was really given."""
     case = Driver("A\x00\x1b[2J\nB", code="\t../../x\u202e ")
     case.set_up(11, "single")
@@ -373,7 +376,7 @@ def test_control_characters_and_odd_names_stay_valid():
     assert b"\\u0000" in base64.b64decode(of(found, "Binary")[0]["data"])
 
 
-def test_the_models_are_loaded_for_checking_only():
+def test_the_models_are_loaded_for_checking_only() -> None:
     code = "import sys, assistant.commandline.exchange, assistant.exchange.fhir; "
     code += "sys.exit(any(name.split('.')[0] == 'fhir' for name in sys.modules))"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -359,7 +359,7 @@ def _recorded(folder: Path, texts: tuple[str, ...]) -> bool:
     return any(text in line for _, line in state.interruptions for text in texts)
 
 
-Fault = tuple[str, Callable[[], Row]]
+Fault = tuple[str, Callable[..., Row]]
 GONE = ("has stopped delivering",)
 ENGINE = ("engine is gone",)
 

@@ -19,7 +19,7 @@ from assistant.procedure import intents as it
 from assistant.protocol.moment import Moment
 from assistant.record.journal import Journal, read_journal
 from faults import crash, stories
-from faults.layers import Doomed, Refusing
+from faults.layers import Doomed, Refusing, When
 from faults.powercut import cut_power
 from faults.reports import written_over
 from faults.table import as_text, counted, upper_bound
@@ -69,7 +69,7 @@ def test_the_campaign_sees_a_batch_that_is_told_before_it_is_stored(
 
 
 @pytest.mark.parametrize("when", ["before", "half", "after"])
-def test_a_case_is_begun_wholly_or_not_at_all(tmp_path: Path, when: str) -> None:
+def test_a_case_is_begun_wholly_or_not_at_all(tmp_path: Path, when: When) -> None:
     at = 0
     folder = tmp_path / "none"
     while True:
@@ -189,7 +189,7 @@ def test_a_question_is_answered_on_a_full_disk(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("when", ["before", "half", "after"])
-def test_what_a_killed_writer_left_is_cleared_by_the_next(tmp_path: Path, when: str) -> None:
+def test_what_a_killed_writer_left_is_cleared_by_the_next(tmp_path: Path, when: When) -> None:
     path = tmp_path / "note.txt"
     path.write_text("old")
     for at in (1, 2, 3):

@@ -201,7 +201,7 @@ def main() -> None:
             print(table if len(rows) == 1 else table.split("\n", 1)[1], flush=True)
         (given.out / "fuzz.json").write_text(json.dumps(rows, indent=1) + "\n")
         (given.out / "fuzz.txt").write_text(as_text(rows) + "\n")
-        return sys.exit(1 if any(row["findings"] for row in rows) else 0)
+        sys.exit(1 if any(row["findings"] for row in rows) else 0)
 
 
 if __name__ == "__main__":

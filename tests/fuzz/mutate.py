@@ -162,7 +162,8 @@ def _word(rng: Random, raw: bytes) -> bytes:
 def changed_tree(rng: Random, tree: Any, raw: bytes) -> Any:
     """A copy of a JSON value with something else at one of its places."""
     tree = copy.deepcopy(tree)
-    node, path = tree, []
+    node = tree
+    path: list[Any] = []
     while isinstance(node, dict | list) and node:
         keys = list(node) if isinstance(node, dict) else range(len(node))
         if path and rng.random() < 0.15:

@@ -52,7 +52,7 @@ def _heard(rng: Random) -> it.Heard:
     doubt = rng.choice((None, None, None, None, "Not heard surely."))
     began = None
     if rng.random() < 0.1:
-        began = Moment(wall="2026-03-09T14:05:00Z", mono_s=rng.uniform(-10, 400))  # type: ignore[arg-type]
+        began = Moment(wall="2026-03-09T14:05:00Z", mono_s=rng.uniform(-10, 400))
     return it.Heard(
         text=rng.choice(GARBAGE),
         confidence=rng.choice((0.0, 0.4, 1.0)),
@@ -76,7 +76,7 @@ def _to_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
         return it.Skip(reason="not needed", heard=heard)
     value = _value(rng, state, step)
     said = it.Correction if rng.random() < 0.15 else it.Given
-    return said(kind=kind, value=value, heard=heard)  # type: ignore[arg-type]
+    return said(kind=kind, value=value, heard=heard)
 
 
 def _value(rng: Random, state: CaseState, step: Step) -> it.Scalar:

@@ -193,7 +193,7 @@ def _events(raw: bytes) -> None:
             return _sentence(refused)
         case.close()
     for verb in ("where", "what_is_left", "back", "confirm", "next", "keep", "undo", "stop"):
-        state = _say(state, it.Command(verb=verb))  # type: ignore[arg-type]
+        state = _say(state, it.Command(verb=verb))
     return None
 
 

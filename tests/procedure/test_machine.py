@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from itertools import product
+from typing import Any
 
 import pytest
 
@@ -27,7 +28,7 @@ PARTS = [
 ]
 EVERY_PART = pytest.mark.parametrize(("protocol", "part"), PARTS)
 
-Holds = Callable[[str], bool]
+Holds = Callable[[Any], bool]
 
 
 def circumstances(step: Step) -> Iterator[Holds]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import reduce
+from typing import get_args
 
 import pytest
 from room import (
@@ -558,7 +559,7 @@ SPOKEN: list[it.AnyIntent] = [
     it.WhoSpeaks(who="chairside"),
     it.Unclear(reason="no phrase of this step"),
     it.Unclear(reason="more than one meaning", readings=("20", "30")),
-    *(it.Command(verb=verb) for verb in it.Verb.__args__),
+    *(it.Command(verb=verb) for verb in get_args(it.Verb)),
 ]
 
 

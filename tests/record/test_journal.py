@@ -27,7 +27,8 @@ from assistant.errors import (
     UserError,
 )
 from assistant.files.atomic import OS_FILES, write_atomically
-from assistant.record.journal import Entry, Journal, read_journal
+from assistant.record.chain import Entry
+from assistant.record.journal import Journal, read_journal
 
 AT = "2031-05-06T09:08:07+02:00"
 LATER = "2031-05-06T09:08:09.250+02:00"

@@ -20,7 +20,8 @@ import time
 from pathlib import Path
 
 from assistant.files.atomic import OS_FILES
-from assistant.record.journal import Entry, Journal, read_journal
+from assistant.record.chain import Entry
+from assistant.record.journal import Journal, read_journal
 
 KILLS = int(os.environ.get("FILLWARM_KILLS", "40"))
 KILLS_PER_JOURNAL = 20

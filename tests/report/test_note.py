@@ -1,6 +1,9 @@
 """The chart note: complete, honest about what is missing, and safe to paste."""
 
+from __future__ import annotations
+
 import unicodedata
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -17,6 +20,7 @@ from typical_case import (
 
 from assistant.procedure import intents as it
 from assistant.procedure.facts import fill_top_mm
+from assistant.procedure.state import CaseState
 from assistant.protocol.model import Measure, Step
 from assistant.report import rounds
 from assistant.report.marks import LEGEND, mark, plain, value_text
@@ -25,37 +29,37 @@ from assistant.report.statement import DEMO, STATEMENT
 
 
 @pytest.fixture(scope="module")
-def typical():
+def typical() -> Any:
     return two_canals().state
 
 
-def text_of(state):
+def text_of(state: CaseState) -> Any:
     return as_text(note(state, HEAD))
 
 
-def flat(state):
+def flat(state: CaseState) -> Any:
     """The note with its line breaks undone."""
     return " ".join(text_of(state).split())
 
 
-def canal_rows(state, canal):
+def canal_rows(state: CaseState, canal: str) -> Any:
     found = next(c for c in note(state, HEAD).canals if c.name == canal)
     return {row.label: row.text for row in found.rows}
 
 
-def pluggers_done(**kwargs):
+def pluggers_done(**kwargs: Any) -> Any:
     case = Driver(**kwargs).set_up(24, "buccal")
     case.canal_to_pluggers(21.0)
     return case
 
 
 @pytest.mark.parametrize("case", [two_canals, molar, barely_started, many_warnings])
-def test_no_line_is_wider_than_a_chart_takes(case):
+def test_no_line_is_wider_than_a_chart_takes(case: Any) -> None:
     assert max(map(len, text_of(case().state).splitlines())) <= COLUMNS == 88
 
 
 @pytest.mark.parametrize("case", [two_canals, molar, barely_started, many_warnings])
-def test_every_warning_is_told_before_anything_else_of_the_case(case):
+def test_every_warning_is_told_before_anything_else_of_the_case(case: Any) -> None:
     state = case().state
     told = flat(state)
     warnings = told[told.index("WARNINGS:") : told.index(" CASE ")]
@@ -70,7 +74,7 @@ def test_every_warning_is_told_before_anything_else_of_the_case(case):
     assert warnings.count("NOT ANSWERED.") == sum(w.open for w in state.warnings)
 
 
-def test_an_unanswered_warning_comes_first():
+def test_an_unanswered_warning_comes_first() -> None:
     state = many_warnings().state
     lines = note(state, HEAD).warnings
     assert "NOT ANSWERED" in lines[0]
@@ -78,12 +82,12 @@ def test_an_unanswered_warning_comes_first():
     assert len(lines) == 20
 
 
-def test_no_warnings_is_said_too():
+def test_no_warnings_is_said_too() -> None:
     assert "WARNINGS: none" in text_of(barely_started().state)
 
 
 @pytest.mark.parametrize("case", [two_canals, molar, many_warnings])
-def test_every_standing_measurement_is_there_with_its_origin(case):
+def test_every_standing_measurement_is_there_with_its_origin(case: Any) -> None:
     state = case().state
     for canal in state.canals:
         rows = " ".join(canal_rows(state, canal.name.capitalize()).values())
@@ -94,7 +98,7 @@ def test_every_standing_measurement_is_there_with_its_origin(case):
             assert f"{value} {mark(state, entry)}" in rows
 
 
-def test_lengths_limit_and_tip_of_the_typical_case(typical):
+def test_lengths_limit_and_tip_of_the_typical_case(typical: Any) -> None:
     rows = canal_rows(typical, "Buccal")
     assert rows["Working length"].startswith(
         "provisional 21 mm [d], reference point buccal cusp"
@@ -107,7 +111,7 @@ def test_lengths_limit_and_tip_of_the_typical_case(typical):
     assert rows["Cut back"].startswith("0.4 mm [c*]; new tip 0.32 mm (computed)")
 
 
-def test_a_cycle_is_one_line_with_its_distance_to_the_limit(typical):
+def test_a_cycle_is_one_line_with_its_distance_to_the_limit(typical: Any) -> None:
     rows = canal_rows(typical, "Buccal")
     assert rows["Cycle 1"] == (
         "heat 3 s [t], carrier 13.5 mm [d], plugger 13.5 mm [d] (2.6 mm above limit), "
@@ -116,7 +120,7 @@ def test_a_cycle_is_one_line_with_its_distance_to_the_limit(typical):
     assert "(0.1 mm above limit)" in rows["Cycle 2"]
 
 
-def test_a_depth_kept_beyond_the_limit_says_so_in_its_line():
+def test_a_depth_kept_beyond_the_limit_says_so_in_its_line() -> None:
     case = pluggers_done()
     case.canal_to_sear(21.0)
     case.heat(3.0)
@@ -127,14 +131,14 @@ def test_a_depth_kept_beyond_the_limit_says_so_in_its_line():
     )
 
 
-def test_a_press_cut_short_keeps_its_true_duration_and_shows_the_repeat(typical):
+def test_a_press_cut_short_keeps_its_true_duration_and_shows_the_repeat(typical: Any) -> None:
     assert canal_rows(typical, "Buccal")["Increment 1"].endswith(
         "fill then at 13.5 mm (computed), press 3.1 s [t] cut short, repeated 5 s [t]"
     )
 
 
 @pytest.mark.parametrize("case", [two_canals, molar])
-def test_computed_levels_agree_with_the_procedure(case):
+def test_computed_levels_agree_with_the_procedure(case: Any) -> None:
     state = case().state
     for canal in state.canals:
         level = rounds.increments(state, canal.name)[-1].level_mm
@@ -142,7 +146,7 @@ def test_computed_levels_agree_with_the_procedure(case):
         assert level == fill_top_mm(state, canal.name)
 
 
-def test_a_depth_corrected_after_the_backfill_began_moves_the_levels_above_it():
+def test_a_depth_corrected_after_the_backfill_began_moves_the_levels_above_it() -> None:
     case = pluggers_done()
     case.canal_to_sear(21.0)
     case.downpack(21.0)
@@ -153,7 +157,7 @@ def test_a_depth_corrected_after_the_backfill_began_moves_the_levels_above_it():
     assert rounds.increments(case.state, "buccal")[-1].level_mm == 13.0
 
 
-def test_refits_are_told_with_the_values_of_the_cone_given_up():
+def test_refits_are_told_with_the_values_of_the_cone_given_up() -> None:
     case = Driver().set_up(24, "buccal")
     case.mm(21.0)
     case.choose("buccal_cusp")
@@ -178,14 +182,14 @@ def test_refits_are_told_with_the_values_of_the_cone_given_up():
     assert not note(case.state, HEAD).changes  # a refit is no correction
 
 
-def test_a_cone_value_corrected_is_no_refit():
+def test_a_cone_value_corrected_is_no_refit() -> None:
     case = pluggers_done()
     case.correct("mm", 21.6, quantity="cone_length_mm")
     assert "length 21.6 mm" in canal_rows(case.state, "Buccal")["Master cone"]
     assert rounds.cone_refits(case.state, "buccal") == ()
 
 
-def test_a_skipped_step_gives_its_reason_where_the_value_would_be():
+def test_a_skipped_step_gives_its_reason_where_the_value_would_be() -> None:
     case = Driver().set_up(24, "buccal")
     case.mm(21.0)
     case.skip("not available")
@@ -196,7 +200,7 @@ def test_a_skipped_step_gives_its_reason_where_the_value_would_be():
     assert rows["Skipped"].startswith("Reference point: not available (14:05:")
 
 
-def test_a_step_skipped_and_done_later_says_so():
+def test_a_step_skipped_and_done_later_says_so() -> None:
     case = Driver().set_up(24, "buccal")
     case.mm(21.0)
     case.skip("not available")
@@ -207,7 +211,7 @@ def test_a_step_skipped_and_done_later_says_so():
     assert "done after all 14:05:" in as_text(note(case.state, HEAD))
 
 
-def test_what_is_missing_is_said_to_be_missing():
+def test_what_is_missing_is_said_to_be_missing() -> None:
     state = barely_started().state
     rows = canal_rows(state, "Single")
     assert rows["NOT FINISHED"] == "stands at: Reference point"
@@ -219,12 +223,12 @@ def test_what_is_missing_is_said_to_be_missing():
     assert "Tooth:           not recorded" in before_canals
 
 
-def test_a_limit_on_a_provisional_length_is_called_so():
+def test_a_limit_on_a_provisional_length_is_called_so() -> None:
     row = canal_rows(barely_started().state, "Single")["Final length"]
     assert row == "not recorded; depth limit 17.5 mm (5 mm short of provisional length)"
 
 
-def test_post_level_and_apical_seal():
+def test_post_level_and_apical_seal() -> None:
     case = Driver().set_up(24, "buccal")
     case.canal_to_pluggers(21.0, post="yes")
     case.canal_to_sear(21.0)
@@ -240,13 +244,13 @@ def test_post_level_and_apical_seal():
     assert "Level" not in rows
 
 
-def test_a_correction_shows_what_was_heard_and_what_replaced_it(typical):
+def test_a_correction_shows_what_was_heard_and_what_replaced_it(typical: Any) -> None:
     changes = note(typical, HEAD).changes
     assert len(changes) == 2  # one carrier depth in each canal
     assert changes[0].endswith('cycle 2: 17 mm [d], heard "17.0": replaced by 16 mm')
 
 
-def test_what_was_taken_back_stays_visible():
+def test_what_was_taken_back_stays_visible() -> None:
     case = Driver().set_up(24, "buccal")
     case.say("mm", 21.0, "length twenty one")
     case.command("undo")
@@ -256,11 +260,11 @@ def test_what_was_taken_back_stays_visible():
     assert canal_rows(case.state, "Buccal")["Working length"] == "not recorded"
 
 
-def test_what_was_heard_and_not_taken_is_listed_as_heard():
+def test_what_was_heard_and_not_taken_is_listed_as_heard() -> None:
     assert 'heard "plugger seven": not understood' in text_of(barely_started().state)
 
 
-def test_marks_tell_typed_from_dictated_and_who_and_whether_read_back():
+def test_marks_tell_typed_from_dictated_and_who_and_whether_read_back() -> None:
     case = Driver(read_out=False)
     case.do(it.WhoSpeaks(who="chairside"))
     case.do(it.Given(kind="tooth", value=24, heard=it.Heard(channel="typed")))
@@ -271,7 +275,7 @@ def test_marks_tell_typed_from_dictated_and_who_and_whether_read_back():
         assert f"[{letter}] " in LEGEND
 
 
-def test_confirmed_explicitly_is_marked_and_counted():
+def test_confirmed_explicitly_is_marked_and_counted() -> None:
     case = Driver().set_up(24, "buccal")
     doubtful = it.Heard(text="twenty one", confidence=0.5, doubt="Not sure.", channel="voice")
     case.do(it.Given(kind="mm", value=21.0, heard=doubtful))
@@ -281,18 +285,18 @@ def test_confirmed_explicitly_is_marked_and_counted():
     assert "Confirmed by:    Operator A (1)" in text_of(case.state)
 
 
-def test_all_measurements_read_back_is_said_with_their_number(typical):
+def test_all_measurements_read_back_is_said_with_their_number(typical: Any) -> None:
     measured = [e for e in typical.entries if e.standing == "standing" and e.is_measurement]
     assert f"Read back:       all {len(measured)} measurements" in text_of(typical)
 
 
-def test_times_are_local_with_their_offset(typical):
+def test_times_are_local_with_their_offset(typical: Any) -> None:
     told = text_of(typical)
     assert "Started:         2026-03-09 14:05:00+02:00" in told
     assert "Duration:        2 min " in told
 
 
-def test_signature_and_hash(typical):
+def test_signature_and_hash(typical: Any) -> None:
     lines = text_of(typical).splitlines()
     assert lines[1].startswith("Signed by Operator A at 2026-03-09 14:07:")
     assert f"head hash {HEAD[:16]}." in lines[1]
@@ -301,19 +305,19 @@ def test_signature_and_hash(typical):
 
 
 @pytest.mark.parametrize("case", [barely_started, many_warnings])
-def test_an_unsigned_note_says_so_and_names_no_signer(case):
+def test_an_unsigned_note_says_so_and_names_no_signer(case: Any) -> None:
     told = text_of(case().state)
     assert told.splitlines()[1] == "NOT SIGNED"
     assert "Signed by" not in told
 
 
-def test_demonstration_data_is_called_so_first_and_last():
+def test_demonstration_data_is_called_so_first_and_last() -> None:
     lines = text_of(two_canals(demo=True).state).splitlines()
     assert lines[0] == lines[-1] == DEMO
     assert DEMO not in text_of(two_canals().state)
 
 
-def test_statement_limits_and_protocol_are_there(typical):
+def test_statement_limits_and_protocol_are_there(typical: Any) -> None:
     told = flat(typical)
     assert STATEMENT in told
     assert "Warm vertical compaction (warm-vertical, version 1)" in told
@@ -322,12 +326,12 @@ def test_statement_limits_and_protocol_are_there(typical):
     assert len(limits) == len(type(PROTOCOL.limits).model_fields)
 
 
-def test_a_tooth_is_given_in_both_notations(typical):
+def test_a_tooth_is_given_in_both_notations(typical: Any) -> None:
     # ISO 3950 24 is Universal 12 (from memory).
     assert "24 (ISO 3950), 12 (Universal), upper left first premolar" in flat(typical)
 
 
-def test_a_step_only_another_protocol_has_gets_a_row_of_its_own():
+def test_a_step_only_another_protocol_has_gets_a_row_of_its_own() -> None:
     extra = Step(
         id="ultrasonics",
         phase="Set-up",
@@ -345,7 +349,7 @@ def test_a_step_only_another_protocol_has_gets_a_row_of_its_own():
 
 @settings(deadline=None, max_examples=40)
 @given(st.text(max_size=200), st.text(max_size=200))
-def test_no_free_text_can_break_or_forge_a_line(operator, reason):
+def test_no_free_text_can_break_or_forge_a_line(operator: str, reason: str) -> None:
     case = Driver(operator).set_up(24, "buccal")
     case.skip(reason or "x")
     told = text_of(case.state)
@@ -356,5 +360,5 @@ def test_no_free_text_can_break_or_forge_a_line(operator, reason):
     assert not any(unicodedata.category(c) == "Cc" for line in lines for c in line)
 
 
-def test_a_line_break_in_a_name_does_not_become_a_line():
+def test_a_line_break_in_a_name_does_not_become_a_line() -> None:
     assert plain("A\nSigned by B\u2028C\x07D") == "A Signed by B C\ufffdD"

@@ -1,5 +1,7 @@
 """The note on paper: its text and pages (read back with pypdf), and the depth drawing."""
 
+from __future__ import annotations
+
 import os
 import subprocess
 import sys
@@ -7,6 +9,7 @@ from functools import cache
 from io import BytesIO
 from itertools import combinations, pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -21,8 +24,10 @@ from typical_case import (
     two_canals,
 )
 
+from assistant.procedure.state import CaseState
 from assistant.report.drawing import (
     Depths,
+    Drawing,
     Line,
     Rect,
     Text,
@@ -38,24 +43,24 @@ from assistant.report.statement import DEMO, STATEMENT
 A4_POINTS = (595.28, 841.89)  # ISO 216: 210 x 297 mm, at 72 points to the inch
 
 
-def drawings_of(state):
+def drawings_of(state: CaseState) -> Any:
     return [depth_drawing(depths_of(state, track.name)) for track in state.canals]
 
 
-def pdf_of(state):
+def pdf_of(state: CaseState) -> Any:
     return as_pdf(note(state, HEAD), drawings_of(state))
 
 
-def pages(state):
+def pages(state: CaseState) -> Any:
     return [page.extract_text() for page in PdfReader(BytesIO(pdf_of(state))).pages]
 
 
-def flat(text):
+def flat(text: str) -> Any:
     return " ".join(text.split())
 
 
 @cache
-def endless_canal():
+def endless_canal() -> Any:
     """Forty-five downpack cycles: more rows than a page has."""
     case = Driver().set_up(24, "buccal")
     case.canal_to_pluggers(21.0)
@@ -74,12 +79,12 @@ EVERY = [two_canals, molar, barely_started, many_warnings, endless_canal]
     ("case", "expected"),
     [(two_canals, 1), (barely_started, 1), (molar, 2), (many_warnings, 2)],
 )
-def test_pages(case, expected):
+def test_pages(case: Any, expected: int) -> None:
     assert len(pages(case().state)) == expected
 
 
 @pytest.mark.parametrize("case", EVERY)
-def test_the_page_says_what_the_note_says_warnings_first(case):
+def test_the_page_says_what_the_note_says_warnings_first(case: Any) -> None:
     state = case().state
     chart = note(state, HEAD)
     told = flat(" ".join(pages(state)))
@@ -95,7 +100,7 @@ def test_the_page_says_what_the_note_says_warnings_first(case):
 
 
 @pytest.mark.parametrize("case", EVERY)
-def test_every_page_carries_statement_hash_and_number(case):
+def test_every_page_carries_statement_hash_and_number(case: Any) -> None:
     found = pages(case().state)
     for i, page in enumerate(found, 1):
         told = flat(page)
@@ -105,11 +110,13 @@ def test_every_page_carries_statement_hash_and_number(case):
 
 
 @pytest.mark.parametrize("case", EVERY)
-def test_nothing_is_set_outside_the_page_or_into_the_foot(case):
+def test_nothing_is_set_outside_the_page_or_into_the_foot(case: Any) -> None:
     for page in PdfReader(BytesIO(pdf_of(case().state))).pages:
-        placed = []
+        placed: list[Any] = []
 
-        def visit(text, cm, tm, font, size, placed=placed):
+        def visit(
+            text: str, cm: Any, tm: Any, font: Any, size: Any, placed: Any = placed
+        ) -> Any:
             if text.strip():
                 placed.append((tm[4], tm[5], text))
 
@@ -122,19 +129,19 @@ def test_nothing_is_set_outside_the_page_or_into_the_foot(case):
         assert all(y > foot for y in body)
 
 
-def test_unsigned_and_signed_look_different():
+def test_unsigned_and_signed_look_different() -> None:
     assert "NOT SIGNED" not in pages(two_canals().state)[0]
     assert pages(barely_started().state)[0].count("NOT SIGNED") == 2  # top and foot
 
 
-def test_demonstration_data_is_called_so_at_top_and_bottom_of_the_page():
+def test_demonstration_data_is_called_so_at_top_and_bottom_of_the_page() -> None:
     page = pages(two_canals(demo=True).state)[0].strip()
     assert page.startswith(DEMO)
     assert page.endswith(DEMO)
     assert DEMO not in pages(two_canals().state)[0]
 
 
-def test_the_same_case_gives_the_same_bytes_in_another_process():
+def test_the_same_case_gives_the_same_bytes_in_another_process() -> None:
     code = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
         "from report.test_pdf import pdf_of, two_canals\n"
@@ -149,7 +156,7 @@ def test_the_same_case_gives_the_same_bytes_in_another_process():
     assert other.stdout == pdf_of(two_canals().state)
 
 
-def test_creation_date_is_the_notes_own_time():
+def test_creation_date_is_the_notes_own_time() -> None:
     state = two_canals().state
     found = PdfReader(BytesIO(pdf_of(state))).metadata
     assert found is not None
@@ -157,7 +164,7 @@ def test_creation_date_is_the_notes_own_time():
     assert found.creation_date == state.signed.wall.replace(microsecond=0)
 
 
-def test_a_name_beyond_latin1_is_replaced_visibly_and_kept_in_the_properties():
+def test_a_name_beyond_latin1_is_replaced_visibly_and_kept_in_the_properties() -> None:
     name = "Мария Łukaszewicz–Øster 山田"
     data = pdf_of(two_canals(name).state)
     read = PdfReader(BytesIO(data))
@@ -168,20 +175,20 @@ def test_a_name_beyond_latin1_is_replaced_visibly_and_kept_in_the_properties():
     assert read.metadata.author == name
 
 
-def test_no_notice_where_nothing_was_replaced():
+def test_no_notice_where_nothing_was_replaced() -> None:
     assert REPLACED not in flat(pages(two_canals("Zoë Ångström").state)[0])
 
 
 @settings(deadline=None, max_examples=15)
 @given(st.text(min_size=1, max_size=60), st.text(min_size=1, max_size=400))
-def test_any_name_and_reason_can_be_set(operator, reason):
+def test_any_name_and_reason_can_be_set(operator: str, reason: str) -> None:
     case = Driver(operator).set_up(24, "buccal")
     case.skip(reason)
     assert pages(case.state)
 
 
 @given(st.text())
-def test_lettering_is_latin1_and_leaves_latin1_alone(text):
+def test_lettering_is_latin1_and_leaves_latin1_alone(text: str) -> None:
     latin1(text).encode("latin-1")
     known = "".join(c for c in text if ord(c) < 256)
     assert latin1(known) == known
@@ -210,13 +217,13 @@ any_depths = st.builds(
 )
 
 
-def lettering(drawing):
+def lettering(drawing: Drawing) -> Any:
     return [shape for shape in drawing.shapes if isinstance(shape, Text)]
 
 
 @settings(deadline=None, max_examples=60)
 @given(any_depths)
-def test_labels_never_overlap(depths):
+def test_labels_never_overlap(depths: Depths) -> None:
     for one, other in combinations(lettering(depth_drawing(depths)), 2):
         left, top, right, bottom = one.box
         left2, top2, right2, bottom2 = other.box
@@ -226,7 +233,7 @@ def test_labels_never_overlap(depths):
 
 @settings(deadline=None, max_examples=60)
 @given(any_depths)
-def test_the_drawing_stays_on_its_paper(depths):
+def test_the_drawing_stays_on_its_paper(depths: Depths) -> None:
     drawing = depth_drawing(depths)
     for shape in drawing.shapes:
         match shape:
@@ -246,7 +253,7 @@ def test_the_drawing_stays_on_its_paper(depths):
 
 
 @pytest.mark.parametrize("scale", [2.0, 3.5])
-def test_depths_are_to_scale(scale):
+def test_depths_are_to_scale(scale: float) -> None:
     depths = depths_of(two_canals().state, "buccal")
     shapes = depth_drawing(depths, scale=scale).shapes
     zero = next(s.y for s in shapes if isinstance(s, Text) and s.text == "0")
@@ -261,7 +268,7 @@ def test_depths_are_to_scale(scale):
         assert above.y + above.height == pytest.approx(below.y)
 
 
-def test_labels_name_every_depth():
+def test_labels_name_every_depth() -> None:
     drawing = depth_drawing(depths_of(two_canals().state, "buccal"))
     told = " | ".join(text.text for text in lettering(drawing))
     for words in (
@@ -277,7 +284,7 @@ def test_labels_name_every_depth():
     assert "provisional" not in told
 
 
-def test_a_canal_of_which_nothing_is_known_can_be_drawn():
+def test_a_canal_of_which_nothing_is_known_can_be_drawn() -> None:
     told = [text.text for text in lettering(depth_drawing(Depths("Buccal")))]
     assert "0  reference point" in told
     assert not any("LIMIT" in text or "WORKING" in text for text in told)
@@ -287,13 +294,13 @@ places = st.lists(st.floats(0, 100), max_size=12).map(sorted)
 
 
 @given(places, st.floats(0.1, 5))
-def test_pushed_apart_keeps_order_and_gap(wanted, gap):
+def test_pushed_apart_keeps_order_and_gap(wanted: list[float], gap: float) -> None:
     placed = pushed_apart(wanted, gap, 0, 200)
     assert len(placed) == len(wanted)
     assert all(b - a >= gap - 1e-9 for a, b in pairwise(placed))
 
 
 @given(places)
-def test_pushed_apart_leaves_alone_what_is_apart(wanted):
+def test_pushed_apart_leaves_alone_what_is_apart(wanted: list[float]) -> None:
     spread = [place + 10 * i for i, place in enumerate(wanted)]
     assert pushed_apart(spread, 10, 0, 500) == pytest.approx(tuple(spread))

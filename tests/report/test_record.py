@@ -1,6 +1,10 @@
 """The machine-readable record: valid by its own schema, complete, written whole."""
 
+from __future__ import annotations
+
 import json
+from pathlib import Path
+from typing import Any
 
 import pytest
 from jsonschema import Draft202012Validator, FormatChecker, ValidationError
@@ -22,20 +26,20 @@ from assistant.report.write import FILES, write_reports
 EVERY = [two_canals, molar, barely_started, many_warnings, Driver]
 
 
-def validator():
+def validator() -> Any:
     return Draft202012Validator(json_schema(), format_checker=FormatChecker())
 
 
 @pytest.fixture(scope="module")
-def typical():
+def typical() -> Any:
     return as_record(two_canals().state, HEAD)
 
 
-def entries(record, canal, quantity):
+def entries(record: Any, canal: str | None, quantity: str) -> Any:
     return [e for e in record["entries"] if (e["canal"], e["quantity"]) == (canal, quantity)]
 
 
-def test_the_schema_is_a_schema_of_its_draft():
+def test_the_schema_is_a_schema_of_its_draft() -> None:
     schema = json_schema()
     Draft202012Validator.check_schema(schema)
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
@@ -48,13 +52,13 @@ def test_the_schema_is_a_schema_of_its_draft():
 
 
 @pytest.mark.parametrize("case", EVERY)
-def test_every_record_validates_after_a_trip_through_json(case):
+def test_every_record_validates_after_a_trip_through_json(case: Any) -> None:
     record = json.loads(json.dumps(as_record(case().state, HEAD), allow_nan=False))
     validator().validate(record)
 
 
 @pytest.mark.parametrize("case", EVERY)
-def test_the_model_reads_what_it_wrote(case):
+def test_the_model_reads_what_it_wrote(case: Any) -> None:
     record = as_record(case().state, HEAD)
     again = CaseRecord.model_validate_json(json.dumps(record))
     assert again.model_dump(mode="json") == record
@@ -71,7 +75,7 @@ def test_the_model_reads_what_it_wrote(case):
         lambda r: r["canals"][0].update(depth_limit_mm="16"),
     ],
 )
-def test_a_spoilt_record_does_not_validate(spoil):
+def test_a_spoilt_record_does_not_validate(spoil: Any) -> None:
     record = as_record(two_canals().state, HEAD)
     spoil(record)
     with pytest.raises(ValidationError):
@@ -80,8 +84,9 @@ def test_a_spoilt_record_does_not_validate(spoil):
         CaseRecord.model_validate_json(json.dumps(record))
 
 
-def test_nothing_of_the_state_is_left_out():
-    for case in EVERY:
+def test_nothing_of_the_state_is_left_out() -> None:
+    every: list[Any] = [*EVERY]
+    for case in every:
         state = case().state
         record = as_record(state, HEAD)
         assert [e["seq"] for e in record["entries"]] == [e.seq for e in state.entries]
@@ -93,7 +98,7 @@ def test_nothing_of_the_state_is_left_out():
         assert [t["entry"] for t in record["timings"]] == timed
 
 
-def test_a_corrected_depth_keeps_both_values_and_what_was_heard(typical):
+def test_a_corrected_depth_keeps_both_values_and_what_was_heard(typical: Any) -> None:
     wrong, right = entries(typical, "buccal", "heat_depth_mm")[1:]
     assert (wrong["value"], wrong["standing"]) == (17.0, "replaced")
     assert wrong["replaced_by"] == right["seq"]
@@ -110,7 +115,7 @@ def test_a_corrected_depth_keeps_both_values_and_what_was_heard(typical):
     assert not warning["open"]
 
 
-def test_origin_confirmation_and_read_back_go_with_each_entry(typical):
+def test_origin_confirmation_and_read_back_go_with_each_entry(typical: Any) -> None:
     (final,) = entries(typical, "buccal", "final_working_length_mm")
     assert (final["origin"], final["confirmed"], final["read_back"]) == ("computed", True, True)
     (provisional,) = entries(typical, "buccal", "working_length_mm")
@@ -120,14 +125,14 @@ def test_origin_confirmation_and_read_back_go_with_each_entry(typical):
     assert not as_record(unread.state, HEAD)["entries"][0]["read_back"]
 
 
-def test_values_keep_their_kind(typical):
+def test_values_keep_their_kind(typical: Any) -> None:
     assert entries(typical, None, "canals")[0]["value"] == ["buccal", "palatal"]
     assert entries(typical, None, "tooth")[0]["value"] == 24
     assert entries(typical, "buccal", "reference_point")[0]["value"] == "buccal_cusp"
     assert entries(typical, "buccal", "cone_taper")[0]["value"] == 0.06
 
 
-def test_timings_show_the_press_cut_short_and_its_repeat(typical):
+def test_timings_show_the_press_cut_short_and_its_repeat(typical: Any) -> None:
     presses = [
         t
         for t in typical["timings"]
@@ -140,7 +145,7 @@ def test_timings_show_the_press_cut_short_and_its_repeat(typical):
     assert {p["planned_s"] for p in presses} == {5.0}
 
 
-def test_computed_facts(typical):
+def test_computed_facts(typical: Any) -> None:
     canal = typical["canals"][0]
     assert canal["working_length_mm"] == 21.1
     assert canal["working_length_final"]
@@ -153,7 +158,7 @@ def test_computed_facts(typical):
     assert canal["apical_seal_mm"] is None
 
 
-def test_what_is_unknown_is_null():
+def test_what_is_unknown_is_null() -> None:
     record = as_record(Driver().state, HEAD)
     assert record["tooth"] is None
     assert record["signed_at"] is None
@@ -164,7 +169,7 @@ def test_what_is_unknown_is_null():
     assert not canal["working_length_final"]
 
 
-def test_a_value_that_waits_is_apart_from_the_record():
+def test_a_value_that_waits_is_apart_from_the_record() -> None:
     case = Driver().set_up(24, "buccal")
     doubtful = it.Heard(text="twenty one", confidence=0.4, doubt="Not sure.", channel="voice")
     case.do(it.Given(kind="mm", value=21.0, heard=doubtful))
@@ -174,7 +179,7 @@ def test_a_value_that_waits_is_apart_from_the_record():
     assert not entries(record, "buccal", "working_length_mm")
 
 
-def test_times_keep_their_offset(typical):
+def test_times_keep_their_offset(typical: Any) -> None:
     assert typical["opened_at"] == "2026-03-09T14:05:00+02:00"
     assert typical["signed_at"].endswith("+02:00")
 
@@ -182,7 +187,7 @@ def test_times_keep_their_offset(typical):
 # -- written to disk --------------------------------------------------------
 
 
-def test_write_reports_says_what_is_where(tmp_path):
+def test_write_reports_says_what_is_where(tmp_path: Path) -> None:
     state = two_canals().state
     places = write_reports(tmp_path, state, HEAD)
     assert {p.name for p in tmp_path.iterdir()} == set(FILES.values())
@@ -194,13 +199,13 @@ def test_write_reports_says_what_is_where(tmp_path):
     Draft202012Validator(schema).validate(record)
 
 
-def test_write_reports_replaces_older_ones(tmp_path):
+def test_write_reports_replaces_older_ones(tmp_path: Path) -> None:
     write_reports(tmp_path, barely_started().state, HEAD)
     places = write_reports(tmp_path, two_canals().state, HEAD)
     assert "NOT SIGNED" not in places["note"].read_text(encoding="utf-8")
 
 
-def test_any_name_can_be_written(tmp_path):
+def test_any_name_can_be_written(tmp_path: Path) -> None:
     name = "Мария 山田 🦷"
     places = write_reports(tmp_path, two_canals(name).state, HEAD)
     record = json.loads(places["record"].read_text(encoding="utf-8"))
@@ -208,12 +213,12 @@ def test_any_name_can_be_written(tmp_path):
     assert f"Signed by {name} at" in places["note"].read_text(encoding="utf-8")
 
 
-def test_a_folder_that_is_not_there_is_the_users_error(tmp_path):
+def test_a_folder_that_is_not_there_is_the_users_error(tmp_path: Path) -> None:
     with pytest.raises(RecordUnwritable):
         write_reports(tmp_path / "missing", two_canals().state, HEAD)
 
 
-def test_a_defect_in_one_report_leaves_the_old_ones_alone(tmp_path):
+def test_a_defect_in_one_report_leaves_the_old_ones_alone(tmp_path: Path) -> None:
     places = write_reports(tmp_path, barely_started().state, HEAD)
     before = {name: path.read_bytes() for name, path in places.items()}
     with pytest.raises(ModelError):  # the record refuses a head hash that is none

@@ -6,10 +6,11 @@ import json
 import math
 import shutil
 import statistics as by_python
-from collections import Counter
+from collections import Counter, defaultdict
 from io import BytesIO
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -106,19 +107,20 @@ def test_every_second_is_counted_once(acts: list[tuple[str, float]]) -> None:
             case _:
                 case.command("where", after_s=seconds)
     course = course_of(case)
-    away = Counter[str]()
-    for one in course.away:
-        away[one.kind] += one.to_s - one.from_s
+    away = defaultdict[str, float](float)
+    for gone in course.away:
+        away[gone.kind] += gone.to_s - gone.from_s
     assert away["pause"] == pytest.approx(paused, abs=0.01)
     assert away["closed"] == pytest.approx(closed, abs=0.01)
     assert course.worked_s + sum(away.values()) == pytest.approx(course.ended_s, abs=0.01)
-    pieces = sorted([*course.spans, *course.away], key=lambda one: one.from_s)
+    every: list[Any] = [*course.spans, *course.away]
+    pieces = sorted(every, key=lambda one: one.from_s)
     assert all(one.to_s <= next_.from_s for one, next_ in pairwise(pieces))
     assert all(one.from_s < one.to_s for one in pieces)
     # A stretch at one step is one span, however much was said meanwhile.
-    for one, after in pairwise(course.spans):
-        same = (one.track, one.step, one.round) == (after.track, after.step, after.round)
-        assert not (same and one.to_s == after.from_s)
+    for span, after in pairwise(course.spans):
+        same = (span.track, span.step, span.round) == (after.track, after.step, after.round)
+        assert not (same and span.to_s == after.from_s)
 
 
 def test_presses_and_heat_have_their_seconds_and_the_protocols() -> None:
@@ -261,7 +263,8 @@ def test_what_was_dictated_cannot_break_a_line() -> None:
 
 
 def lettering(figure: Figure) -> list[str]:
-    return [text.get_text() for text in figure.findobj(match=is_text)]
+    found: list[Any] = figure.findobj(match=is_text)
+    return [text.get_text() for text in found]
 
 
 def is_text(artist: object) -> bool:
@@ -270,7 +273,7 @@ def is_text(artist: object) -> bool:
 
 def assert_on_the_page(figure: Figure) -> None:
     """Nothing drawn beyond the edges, to a hundredth of an inch."""
-    drawn = figure.get_tightbbox(FigureCanvasAgg(figure).get_renderer())
+    drawn = figure.get_tightbbox(FigureCanvasAgg(figure).get_renderer())  # type: ignore[no-untyped-call]
     width, height = figure.get_size_inches()
     assert drawn.x0 >= -0.01 and drawn.y0 >= -0.01
     assert drawn.x1 <= width + 0.01 and drawn.y1 <= height + 0.01

@@ -19,6 +19,7 @@ import json
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from playwright.sync_api import Page, Playwright, sync_playwright
@@ -314,12 +315,13 @@ def main() -> int:
         out.mkdir(parents=True, exist_ok=True)
         report = Report()
         with sync_playwright() as play:
-            for what, part in (
+            parts: tuple[tuple[str, Callable[[], object]], ...] = (
                 ("whole case by keyboard", lambda: whole_case(play, out, report)),
                 ("pictures", lambda: pictures(play, out, report)),
                 ("less motion", lambda: reduced_motion(play, report)),
                 ("program stopped, killed, restarted", lambda: programs.run(play, report)),
-            ):
+            )
+            for what, part in parts:
                 began, count = time.monotonic(), len(report.checks)
                 try:
                     part()

@@ -91,7 +91,7 @@ class LiveCase:
 
 def bare_screen() -> WebScreen:
     """A screen that is told things directly, without a session."""
-    screen = WebScreen("127.0.0.1", 0, SystemClock(), assembly.language(), [].append)
+    screen = WebScreen("127.0.0.1", 0, SystemClock(), assembly.language(), list[str]().append)
     screen.start(SimpleQueue())
     screen._hub._idle_s = lambda: 0.0
     return screen

@@ -43,7 +43,6 @@ from assistant.screen.guard import (
     own_names,
     same_origin,
 )
-from assistant.screen.keys import plain_phrase
 from assistant.screen.port import Microphone
 from assistant.screen.server import Hub, Pages, application
 from assistant.screen.strips import instrument_quantities
@@ -52,6 +51,7 @@ from assistant.screen.web import WebScreen
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar
+from assistant.words.phrases import plain_phrase
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 from assistant.words.understand import understand_typed
@@ -192,6 +192,7 @@ def test_every_key_and_phrase_is_understood_by_the_grammar_of_its_step() -> None
     for state in STATES[::11]:
         now = shown(state)
         wanted = wanted_now(state)
+        each: Any
         for each in (*now.keys, *now.say):
             if each.line is not None:
                 tried[wanted, each.line] = None
@@ -645,7 +646,7 @@ def test_restarted_it_knows_its_screens_and_the_file_is_the_owners_alone(
     kept = tmp_path / "paired.json"
     assert kept.stat().st_mode & 0o077 == 0
     assert key not in kept.read_text() and cookie.partition("=")[2] not in kept.read_text()
-    again = WebScreen("127.0.0.1", 0, SystemClock(), LANGUAGE, [].append, kept)
+    again = WebScreen("127.0.0.1", 0, SystemClock(), LANGUAGE, list[str]().append, kept)
     right = again._pairing.right_of(cookie.partition("=")[2], key, time.time())
     assert right is Right.WATCH
 
@@ -653,17 +654,17 @@ def test_restarted_it_knows_its_screens_and_the_file_is_the_owners_alone(
 def test_a_spoilt_file_of_grants_only_means_pairing_again(tmp_path: Path) -> None:
     (tmp_path / "paired.json").write_text("{")
     again = WebScreen(
-        "127.0.0.1", 0, SystemClock(), LANGUAGE, [].append, tmp_path / "paired.json"
+        "127.0.0.1", 0, SystemClock(), LANGUAGE, list[str]().append, tmp_path / "paired.json"
     )
     assert again._pairing.kept(0.0) == ()
 
 
 def test_a_port_that_is_taken_is_one_sentence(screen: WebScreen) -> None:
-    second = WebScreen("127.0.0.1", screen.port, SystemClock(), LANGUAGE, [].append)
+    second = WebScreen("127.0.0.1", screen.port, SystemClock(), LANGUAGE, list[str]().append)
     with pytest.raises(EquipmentError, match="--screen-port"):
         second.start(SimpleQueue())
     with pytest.raises(EquipmentError, match="--screen-host"):
-        WebScreen("no.such.host.invalid", 0, SystemClock(), LANGUAGE, [].append).start(
+        WebScreen("no.such.host.invalid", 0, SystemClock(), LANGUAGE, list[str]().append).start(
             SimpleQueue()
         )
 

@@ -65,7 +65,8 @@ def wait_for(what: Callable[[], Any]) -> Any:
 
 def asked(watched: Watched, samples: Samples) -> Recognised | Lost:
     watched.ask(GRAMMAR, samples)
-    return wait_for(watched.answer)
+    answer: Recognised | Lost = wait_for(watched.answer)
+    return answer
 
 
 @pytest.fixture
@@ -217,7 +218,7 @@ def test_a_microphone_survives_that_the_sound_system_begins_anew_for_another() -
     source = MicrophoneSource(sound=sound)  # type: ignore[arg-type]
     frames = source.frames()
     next(frames)
-    sound_system.begin_anew(sound, PretendedPlayer())  # type: ignore[arg-type]
+    sound_system.begin_anew(sound, PretendedPlayer())
     assert [len(next(frames)) for _ in range(20)] == [FRAME_SAMPLES] * 20
     source.close()
 
@@ -242,7 +243,7 @@ class Coming:
                 case threading.Event() as event:
                     event.wait(LIMIT_S)
                 case error:
-                    raise error  # type: ignore[misc]
+                    raise error
 
     def close(self) -> None: ...
 
@@ -720,7 +721,8 @@ def test_a_microphone_missing_at_the_start_is_used_once_it_is_there() -> None:
         def close(self) -> None:
             self.closed = True
 
-    plugged, looked = Plugged(), []
+    plugged = Plugged()
+    looked: list[Any] = []
 
     def opened() -> Plugged:
         if len(looked) < 2:

@@ -21,6 +21,7 @@ from assistant.protocol.model import Protocol
 from assistant.screen.terminal import TerminalScreen
 from assistant.sitting import assembly
 from assistant.sitting.dictation import dictate
+from assistant.sitting.rehearsal import Line
 from assistant.sitting.session import Session
 from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
@@ -253,7 +254,5 @@ def test_heat_off_begun_as_the_limit_is_announced_is_heard(tmp_path: Path) -> No
     assert heated.value == pytest.approx(begins_s, abs=0.5)  # when it was begun to be said
 
 
-def _first_line():  # type: ignore[no-untyped-def]
-    from assistant.sitting.rehearsal import Line
-
+def _first_line() -> tuple[Line, ...]:
     return (Line(say="tooth one one"),)

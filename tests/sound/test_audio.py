@@ -198,7 +198,7 @@ def test_stream_resampler_has_no_seams(rate_hz: int, up: int, down: int) -> None
     """Block by block comes near scipy's resample_poly, another filter, over the whole."""
     rng = np.random.default_rng(1)
     time_s = np.arange(rate_hz) / rate_hz
-    tones = sum(np.sin(2 * np.pi * hz * time_s) for hz in (120.0, 700.0, 3100.0))
+    tones = np.sum([np.sin(2 * np.pi * hz * time_s) for hz in (120.0, 700.0, 3100.0)], axis=0)
     whole = (3000 * tones).astype(np.int16)
     resampler, at, parts = StreamResampler(rate_hz), 0, []
     while at < len(whole):
@@ -223,7 +223,7 @@ class PortAudioError(Exception):
 class FakeSound:
     """A sound device that plays blocks, and can be pulled out."""
 
-    PortAudioError = PortAudioError
+    PortAudioError: type[Exception] = PortAudioError
 
     def __init__(
         self, blocks: int = 4, *, native_hz: int = 16_000, then: str = "silent"

@@ -42,6 +42,7 @@ def room_at_a_question(folder: Path, way: Way, *, guarded: bool = True) -> EchoR
     ears.ear.reset()
     ears.urgent.reset()
     room = EchoRoom(folder / "case", WORDS, ears, way)
+    assert room.session.listening is not None
     if not guarded:
         room.session.listening.echo = None
     room.at_a_question()
@@ -62,6 +63,7 @@ def test_its_own_voice_causes_no_intent(tmp_path: Path, way: Way) -> None:
         room.wait(1.2)
     assert room.spoken == []
     assert room.session.case.state == before
+    assert room.session.listening is not None
     assert room.session.listening.echo is not None
     assert room.session.listening.echo.delay_s == pytest.approx(way.delay_s, abs=0.02)
 

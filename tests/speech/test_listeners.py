@@ -18,7 +18,8 @@ from assistant.sound.samples import RATE_HZ, Samples
 from assistant.sound.sources import SampleSource, read_wav
 from assistant.speech import pocketsphinx_listener
 from assistant.speech.ear import Ear
-from assistant.speech.evidence import WEIGHTS, Evidence, confidence, levels_db
+from assistant.speech.evidence import Evidence, confidence, levels_db
+from assistant.speech.evidence_fit import WEIGHTS
 from assistant.speech.listeners import Listener
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.vosk_listener import MODEL_VARIABLE, VoskListener, model_folder

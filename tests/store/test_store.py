@@ -11,6 +11,7 @@ from collections import Counter
 from contextlib import closing, suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -162,7 +163,8 @@ def test_the_most_warned_case_comes_first_when_sorted_by_warnings() -> None:
     with closing(index.connect(None)) as db:
         index.put(db, [Row(str(n), Stamp(0, 0), one) for n, one in enumerate(BASE)])
         found = index.find(db, Query(sort="warnings"))
-        counts = [sum(w.count for w in r.found.warnings) for r in found]  # type: ignore[union-attr]
+        listed: list[Any] = [row.found for row in found]
+        counts = [sum(one.count for one in case.warnings) for case in listed]
         assert counts == sorted(counts, reverse=True) and counts[0] > counts[-1]
 
 

@@ -11,6 +11,7 @@ import warnings
 import zipfile
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import example, given
@@ -21,7 +22,7 @@ from typical_case import HEAD, two_canals
 from assistant.case.casefile import JOURNAL, read_case
 from assistant.errors import InputFileError, UserError
 from assistant.files import atomic
-from assistant.store import archive, audit, current, erase, names, restore
+from assistant.store import archive, audit, current, erase, index, names, restore
 from assistant.store import backup as making
 from assistant.store.retention import is_over, retention
 from assistant.store.summary import CaseSummary, summary
@@ -467,7 +468,7 @@ def test_years_are_counted_by_the_calendar(last: date, years: int, today: date) 
     assert is_over(aged, years, today) == due
 
 
-def as_fields(case: CaseSummary) -> dict[str, object]:
+def as_fields(case: CaseSummary) -> dict[str, Any]:
     return {name: getattr(case, name) for name in case.__slots__}
 
 
@@ -506,12 +507,12 @@ def test_retention_erases_signed_cases_only(
 
 
 def test_an_addendum_begins_the_years_anew() -> None:
-    row_of = [current.Row("a", current.Stamp(0, 0), summary(two_canals().state, HEAD))]
+    row_of = [index.Row("a", index.Stamp(0, 0), summary(two_canals().state, HEAD))]
     assert isinstance(row_of[0].found, CaseSummary)
-    again = current.Row(
+    again = index.Row(
         "a",
-        current.Stamp(0, 0),
-        CaseSummary(**{**as_fields(row_of[0].found), "last_on": "2028-01-01"}),  # type: ignore[arg-type]
+        index.Stamp(0, 0),
+        CaseSummary(**{**as_fields(row_of[0].found), "last_on": "2028-01-01"}),
     )
     today = date(2031, 3, 9)
     assert len(retention(row_of, [], 5, today).due) == 1

@@ -46,7 +46,9 @@ def kept(path: Path, words: str, mode: int = 0o600) -> Path:
 
 def test_the_key_is_derived_by_scrypt() -> None:
     # RFC 7914, section 12, third test vector; its first 32 of 64 bytes.
-    file = names.KeyFile.model_construct(salt=b"SodiumChloride", n=16384, r=8, p=1)
+    file = names.KeyFile.model_construct(  # type: ignore[call-arg]
+        salt=b"SodiumChloride", n=16384, r=8, p=1
+    )
     assert names._from_passphrase("pleaseletmein", file).hex() == (
         "7023bdcb3afd7348461c06cd81fd38ebfda8fbba904f8e3ea9b543f6545da1f2"
     )
