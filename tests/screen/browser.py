@@ -208,7 +208,7 @@ def show(screen: WebScreen, page: Page, scene: Scene) -> None:
     """Have the page show a scene; a running timer is 1.6 s old."""
     before, state = version(page), scene.state
     if state.timer is not None:
-        now = screen.clock.now()
+        now = screen._clock.now()
         started = Moment(wall=now.wall, mono_s=now.mono_s - 1.6)
         running = state.timer.model_copy(update={"started": started})
         state = state.model_copy(update={"timer": running})

@@ -53,24 +53,26 @@ class LiveCase:
 
     def _run(self, folder: Path) -> None:
         words = assembly.language()
-        self.screen = WebScreen("127.0.0.1", 0, SystemClock(), words, self.lines.append)
+        clock = SystemClock()
+        self.screen = WebScreen("127.0.0.1", 0, clock, words, self.lines.append)
         self.case = CaseFile.create(
             folder,
             load_yaml(protocol_path("warm-vertical"), Protocol),
-            self.screen.clock.now(),
+            clock.now(),
             case_code="D-1",
             operator="Operator A",
             demo=True,
         )
         session = assembly.session(
             self.case,
-            self.screen.clock,
+            clock,
             SilentPlayer(),
             self.lines.append,
             words,
             None,
             [self.screen],
         )
+        session.on_pass = self.screen.beat
         self.typed = session.typed
         self.screen.start(self.typed)
         self._ready.set()
