@@ -10,7 +10,6 @@ from assistant.procedure import events as ev
 from assistant.procedure.apply import apply
 from assistant.procedure.facts import holds, stays
 from assistant.procedure.intents import Heard, Intent, Scalar
-from assistant.procedure.machine import next_step
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
     CASE,
@@ -20,6 +19,7 @@ from assistant.procedure.state import (
     Rejected,
     Warning,
 )
+from assistant.protocol.machine import next_step
 from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.moment import Moment
 

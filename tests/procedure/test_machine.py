@@ -10,7 +10,7 @@ import pytest
 
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.machine import next_step
+from assistant.protocol.machine import next_step
 from assistant.protocol.model import FINISHED, STAY, Branch, Protocol, Step
 
 PROTOCOLS = [
