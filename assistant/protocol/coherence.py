@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 from pydantic_core import PydanticCustomError
 
+from assistant.protocol.machine import FINISHED, arrows
+
 if TYPE_CHECKING:
     from assistant.protocol.model import Protocol, Rule, Step
 
@@ -41,7 +43,7 @@ there is no case to speak of."""
 Loc = tuple[str | int, ...]
 
 
-def check(protocol: Protocol, *, end: str, stay: str, reserved: set[str]) -> None:
+def check(protocol: Protocol, *, stay: str, reserved: set[str]) -> None:
     """Refuse a protocol whose parts do not fit together.
 
     The error's context holds ``at``: where in the file, as pydantic writes places.
@@ -52,8 +54,8 @@ def check(protocol: Protocol, *, end: str, stay: str, reserved: set[str]) -> Non
     parts = {name: getattr(protocol, name) for name in ("opening", "canal", "closing")}
     _check_ids(parts, reserved)
     for name, part in parts.items():
-        _check_targets(name, part, {end, stay})
-        _check_way_out(name, part, end)
+        _check_targets(name, part, {FINISHED, stay})
+        _check_way_out(name, part)
     _check_kinds(parts)
     _check_limits(protocol, parts)
     _check_rules(protocol)
@@ -100,32 +102,18 @@ def _check_targets(name: str, part: tuple[Step, ...], others: set[str]) -> None:
                 )
 
 
-def _check_way_out(name: str, part: tuple[Step, ...], end: str) -> None:
+def _check_way_out(name: str, part: tuple[Step, ...]) -> None:
     """Every step must be reached and lead to the end by answers, not by skips alone."""
-    leads = {
-        step.id: set(_leads(step, following))
-        for step, following in zip(part, [*(s.id for s in part[1:]), end], strict=True)
-    }
+    leads: dict[str, set[str]] = {}
+    for arrow in arrows(part):
+        if arrow.trigger != "skip":
+            leads.setdefault(arrow.source, set()).add(arrow.dest)
     reached = _closure({part[0].id}, leads)
     for i, step in enumerate(part):
         if step.id not in reached:
             raise misfit((name, i, "id"), f"no step leads to step {step.id!r}")
-        if end not in _closure({step.id}, leads):
+        if FINISHED not in _closure({step.id}, leads):
             raise misfit((name, i, "id"), f"no answer leads from step {step.id!r} to the end")
-
-
-def _leads(step: Step, following: str) -> Iterator[str]:
-    """Where answering a step can lead."""
-    for option in step.options:
-        if option.to is not None:
-            yield step.target(option.to)
-    if step.expect.kind == "choice" and all(o.to is not None for o in step.options):
-        return
-    for branch in step.next:
-        yield step.target(branch.to)
-        if branch.when == "always":
-            return
-    yield following
 
 
 def _closure(start: set[str], leads: dict[str, set[str]]) -> set[str]:

@@ -3,78 +3,103 @@
 One machine is built per part of a protocol (opening, canal, closing); every
 canal is a model of its own on the canal machine, so canals interleave without
 knowing of one another. A model is a throw-away holder of the present step: the
-place of a canal that counts is the one in :class:`~.state.Track`.
+place of a canal that counts is the one in its track. Whether a part hangs together
+(:mod:`.coherence`) and its picture (:mod:`.picture`) are read off the same arrows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, NamedTuple
 
 from transitions import Machine
 
-from assistant.protocol.model import FINISHED, Protocol, Step
+if TYPE_CHECKING:
+    from assistant.protocol.model import Protocol, Step
+
+FINISHED = "finished"
+"""The place of a canal after its last step."""
 
 Holds = Callable[[str], bool]
 """Tells whether a fact, by name, holds for the canal in question."""
 
+Part = tuple["Step", ...]
 
-class _Place:
-    """A model for ``transitions``: holds the name of the present step."""
 
-    step: str
+class Arrow(NamedTuple):
+    """One way from a step to another, for ``transitions``.
+
+    Attributes:
+        trigger: ``advance``, ``skip``, or that of an option (:func:`choose`).
+        fact: it must hold; None for always. Of the ways of one trigger from one step
+            the first that holds is taken.
+    """
+
+    trigger: str
+    source: str
+    dest: str
+    fact: str | None = None
+
+
+def choose(option: str) -> str:
+    """The trigger of an option that leads somewhere of its own."""
+    return f"choose_{option}"
+
+
+def arrows(part: Part) -> Iterator[Arrow]:
+    """Every way that answering or skipping a step can lead, in order.
+
+    A step whose every answer leads somewhere of its own has no ``advance``.
+    """
+    for step, following in zip(part, [*(s.id for s in part[1:]), FINISHED], strict=True):
+        yield from (
+            Arrow(choose(option.id), step.id, step.target(option.to))
+            for option in step.options
+            if option.to is not None
+        )
+        answered = step.expect.kind != "choice" or any(o.to is None for o in step.options)
+        ways = [(branch.when, step.target(branch.to)) for branch in step.next]
+        for fact, dest in [*ways, (None, following)]:
+            if answered:
+                yield Arrow("advance", step.id, dest, fact)
+            if dest != step.id:  # skipping must leave a step, even one that repeats itself
+                yield Arrow("skip", step.id, dest, fact)
+            answered = answered and fact != "always"
 
 
 @lru_cache(maxsize=16)
-def _machine(part: tuple[Step, ...]) -> Machine:
-    """The machine of one part: trigger ``advance`` and one per option id."""
-    transitions: list[dict[str, Any]] = []
-    for step, following in zip(part, (*part[1:], None), strict=True):
-        straight = following.id if following else FINISHED
-        for branch in step.next:
-            dest = step.target(branch.to)
-            transitions.append(
-                {
-                    "trigger": "advance",
-                    "source": step.id,
-                    "dest": dest,
-                    "conditions": _condition(branch.when),
-                }
-            )
-            if dest != step.id:
-                # Skipping must leave a step, even one that repeats itself.
-                transitions.append(transitions[-1] | {"trigger": "skip"})
-        transitions.append({"trigger": "advance", "source": step.id, "dest": straight})
-        transitions.append({"trigger": "skip", "source": step.id, "dest": straight})
-        for option in step.options:
-            if option.to is not None:
-                transitions.append(
-                    {
-                        "trigger": _trigger(option.id),
-                        "source": step.id,
-                        "dest": step.target(option.to),
-                    }
-                )
+def machine(part: Part) -> Machine:
+    """The machine of one part."""
     return Machine(
         model=None,
-        states=[step.id for step in part] + [FINISHED],
-        transitions=transitions,
+        states=[*(step.id for step in part), FINISHED],
+        transitions=[
+            {
+                "trigger": arrow.trigger,
+                "source": arrow.source,
+                "dest": arrow.dest,
+                "conditions": _condition(arrow.fact) if arrow.fact else None,
+            }
+            for arrow in arrows(part)
+        ],
         initial=part[0].id,
         auto_transitions=False,
-        model_attribute="step",
     )
 
 
 def _condition(fact: str) -> Callable[[Holds], bool]:
-    def condition(holds: Holds) -> bool:
-        return holds(fact)
-
-    return condition
+    return lambda holds: holds(fact)
 
 
-def _trigger(option: str) -> str:
-    return f"choose_{option}"
+class Place:
+    """A model for ``transitions``: where a case is, before and after a trigger.
+
+    Machines never list it, so they stay as they were built, whoever asks them.
+    """
+
+    def __init__(self, state: object) -> None:
+        self.state = state
 
 
 def next_step(
@@ -88,14 +113,12 @@ def next_step(
         holds: answers for the facts that branches name.
         skip: the step is left out; a branch back to itself is not taken.
     """
-    part = next(p for p in (protocol.opening, protocol.canal, protocol.closing) if step in p)
-    machine = _machine(part)
-    place = _Place()
-    machine.add_model(place, initial=step.id)
-    try:
-        chosen = next((o for o in step.options if o.id == option and o.to is not None), None)
-        trigger = _trigger(chosen.id) if chosen else "skip" if skip else "advance"
-        getattr(place, trigger)(holds)
-        return place.step
-    finally:
-        machine.remove_model(place)
+    chosen = any(one.id == option and one.to is not None for one in step.options)
+    trigger = choose(str(option)) if chosen else "skip" if skip else "advance"
+    parts = (protocol.opening, protocol.canal, protocol.closing)
+    part = next(p for p in parts if any(one.id == step.id for one in p))
+    ways, place = machine(part).events.get(trigger), Place(step.id)
+    # What leads nowhere (no protocol that passes has it) asks the same step again.
+    if ways is not None and step.id in ways.transitions:
+        ways.trigger(place, holds)
+    return str(place.state)

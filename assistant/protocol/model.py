@@ -22,11 +22,11 @@ from pydantic import (
 )
 
 from assistant.canal.lengths import MAX_LENGTH_MM
-from assistant.protocol import coherence
+from assistant.protocol import coherence, machine
 from assistant.protocol.coherence import repeated
 from assistant.protocol.templates import Template
 
-FINISHED = "finished"
+FINISHED = machine.FINISHED
 """The place of a canal after its last step."""
 
 AT_CANALS = "canals_in_work"
@@ -394,5 +394,5 @@ class Protocol(Frozen):
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Protocol:
-        coherence.check(self, end=FINISHED, stay=STAY, reserved={FINISHED, AT_CANALS, STAY})
+        coherence.check(self, stay=STAY, reserved={FINISHED, AT_CANALS, STAY})
         return self
