@@ -10,6 +10,7 @@ from assistant.procedure import events as ev
 from assistant.procedure.apply import apply
 from assistant.procedure.facts import holds, stays
 from assistant.procedure.intents import Heard, Intent, Scalar
+from assistant.procedure.reach import given_here, in_place
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
     CASE,
@@ -87,7 +88,7 @@ class Draft:
         ``silenced`` are checks already spoken about (heat past its limit).
         """
         candidate = self.candidate(track, step, value, corrects)
-        old = corrects or self._same_place(track, step, candidate.round)
+        old = corrects or in_place(self.state, track, step, candidate.round)
         fired = list(fired_by_value(self.state, candidate))
         entry = Entry(
             seq=len(self.state.entries) + 1,
@@ -122,7 +123,7 @@ class Draft:
     ) -> Candidate:
         """The value as the rules judge it, in the place it would take."""
         round_ = corrects.round if corrects else self._round_for(track, step)
-        old = corrects or self._same_place(track, step, round_)
+        old = corrects or in_place(self.state, track, step, round_)
         place = self.state.place(old) if old else None
         return Candidate(track, step, step.expect.quantity, value, round_, place)
 
@@ -131,17 +132,6 @@ class Draft:
         if step.expect.kind == "readings":
             return 1 + sum(1 for _ in self.state.standing(track, step.expect.quantity))
         return self.state.track(track).round(step.loop)
-
-    def _same_place(self, track: str, step: Step, round_: int) -> Entry | None:
-        """A standing entry this one takes the place of: the step was done before."""
-        return next(
-            (
-                e
-                for e in self.state.standing(track, step.expect.quantity)
-                if e.round == round_ and e.step == step.id
-            ),
-            None,
-        )
 
     def person(self) -> str:
         """Whose entries these are."""
@@ -198,24 +188,9 @@ class Draft:
     def repeated_here(self) -> tuple[Warning, ...]:
         """Warnings about the value of the present step that were answered by doing it
         again, which it has not been yet; of each rule the newest."""
-        given = self._given_here()
+        given = given_here(self.state)
         newest = {w.rule: w for w in self.state.warnings if given and w.entry == given.seq}
         return tuple(w for w in newest.values() if w.answer == REPEATED)
-
-    def open_here(self) -> tuple[Warning, ...]:
-        """Urgent warnings about the very value the present step asks for."""
-        given = self._given_here()
-        waiting = self.state.open_warnings(self.state.active)
-        return tuple(w for w in waiting if given and w.entry == given.seq)
-
-    def _given_here(self) -> Entry | None:
-        """The entry that answers the present step, None while it is unanswered."""
-        state, step = self.state, self.state.step
-        if step is None or not state.here.answered:
-            return None
-        if step.expect.kind == "readings":
-            return state.newest(state.active, step.expect.quantity)
-        return self._same_place(state.active, step, state.here.round(step.loop))
 
     def check_depths_again(self, track: str) -> None:
         """A new working length moves the limit under depths already on record.
@@ -260,7 +235,7 @@ class Draft:
         track, step = state.here, state.step
         if step is None or state.open_warnings(track.name):
             return
-        given = None if skip else self._given_here()
+        given = None if skip else given_here(self.state)
         option = given.value if given and isinstance(given.value, str) else None
         target = next_step(state.protocol, step, option, holds(state, track.name), skip=skip)
         again = option is not None and stays(step, option)

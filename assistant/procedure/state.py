@@ -17,6 +17,17 @@ from assistant.protocol.own_instruments import PluggerFile
 CASE = "case"
 """Name of the track that holds the opening and closing steps."""
 
+KIND_OF: dict[str, ValueKind] = {
+    "measure": "mm",
+    "readings": "mm",
+    "size": "size",
+    "taper": "taper",
+    "timed": "s",
+    "tooth": "tooth",
+    "canals": "canals",
+}
+"""Which kind of value each expectation takes; others take none."""
+
 Origin = Literal["said", "computed", "timed"]
 Standing = Literal["standing", "undone", "replaced"]
 

@@ -18,11 +18,11 @@ from assistant.protocol.model import Step, Timed
 from assistant.protocol.moment import Moment
 
 
-def start(draft: Draft, intent: it.Command) -> None:
+def start(draft: Draft) -> None:
     """Begin the timed act of this step (again, if it was cut short)."""
     state, step = draft.state, draft.state.step
-    if step is None or not isinstance(step.expect, Timed):
-        return draft.refuse(intent, "nothing_to_start")
+    assert step is not None
+    assert isinstance(step.expect, Timed)
     timer = Timer(
         track=state.active,
         step=step.id,
@@ -31,17 +31,16 @@ def start(draft: Draft, intent: it.Command) -> None:
         target_s=state.protocol.limit(step.expect.limit),
         warnings_before=len(state.warnings),
     )
-    return draft.add(ev.TimerStarted(timer=timer))
+    draft.add(ev.TimerStarted(timer=timer))
 
 
 def stop(draft: Draft, intent: it.Command) -> None:
     """End it now; the true duration goes on the record."""
     timer = draft.state.timer
-    if timer is None:
-        return draft.refuse(intent, "nothing_to_stop")
+    assert timer is not None
     began = intent.heard.began
     ended = began if began and began.mono_s <= draft.now.mono_s else draft.now
-    return _end(draft, timer, elapsed_s(timer, ended), intent.heard, "stopped")
+    _end(draft, timer, elapsed_s(timer, ended), intent.heard, "stopped")
 
 
 def tick(draft: Draft) -> None:

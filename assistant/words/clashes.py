@@ -19,7 +19,7 @@ from hassil.expression import Group
 from hassil.parse_expression import parse_sentence
 from hassil.sample import sample_expression
 
-from assistant.procedure.decide import KIND_OF
+from assistant.procedure.state import KIND_OF
 from assistant.protocol.model import Protocol, Step
 from assistant.words.grammar import Grammar, Language, Wanted
 from assistant.words.phrases import AcceptedAlike, Listed

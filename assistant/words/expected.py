@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from assistant.procedure.decide import KIND_OF
-from assistant.procedure.state import CASE, CaseState
+from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.words.grammar import Wanted
 
 

@@ -17,7 +17,7 @@ from hassil import recognize_all
 from hassil.recognize import RecognizeResult
 
 from assistant.procedure import intents as it
-from assistant.procedure.decide import QUERIES
+from assistant.procedure.modes import QUERIES
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import Grammar, number_words
 from assistant.words.recognised import Recognised

@@ -11,9 +11,8 @@ from typing import get_args
 
 from assistant.canal.teeth import PERMANENT_TEETH, Canal, canal_sets, parse_fdi
 from assistant.procedure import intents as it
-from assistant.procedure.decide import KIND_OF
 from assistant.procedure.facts import depth_limit_mm, fill_top_mm, wl_mm
-from assistant.procedure.state import CASE, CaseState
+from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 from fuzz.watched import PROTOCOLS, polite, protocol

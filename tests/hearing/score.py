@@ -14,7 +14,7 @@ from typing import Any, Literal
 from scipy.stats import chi2
 
 from assistant.procedure import intents as it
-from assistant.procedure.decide import QUERIES
+from assistant.procedure.modes import QUERIES
 from assistant.shares import wilson
 
 Row = dict[str, Any]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from assistant.procedure import intents as it
-from assistant.procedure.decide import QUERIES
+from assistant.procedure.modes import QUERIES
 from assistant.procedure.state import CaseState
 from assistant.sitting.dictation import LEVEL_RMS
 from assistant.sound.samples import RATE_HZ, Samples

@@ -23,9 +23,9 @@ from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import apply, opened, replay
-from assistant.procedure.decide import KIND_OF, decide
+from assistant.procedure.decide import decide
 from assistant.procedure.facts import depth_limit_mm, suggestion, wl_mm
-from assistant.procedure.state import CASE, CaseState, Entry, Warning
+from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Measure, Protocol, Readings, Step

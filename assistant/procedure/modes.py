@@ -1,0 +1,374 @@
+"""What the case is doing, and what it takes while it does: the one door for requests.
+
+A case is always in one named :class:`Mode`, read off its state. :data:`DOOR` tells for
+every kind of request in which modes it is refused, why, and what lifts the refusal; a
+``transitions`` machine made of it once leads from the mode, by the request, to ``taken``
+or to the reason. What passes is carried out (:mod:`.decide`) without being asked again;
+only a value can still be wrong in itself (:mod:`.values`). What can be said
+(:mod:`.offers`) is what the same door lets through.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import Enum, StrEnum
+from functools import cache
+from typing import Any, NamedTuple
+
+from transitions import Machine
+
+from assistant.procedure import intents as it
+from assistant.procedure import reach
+from assistant.procedure.facts import option_of
+from assistant.procedure.state import CASE, CaseState
+from assistant.protocol.coherence import ONCE
+from assistant.protocol.machine import Place
+from assistant.protocol.model import AT_CANALS
+
+QUERIES = frozenset(
+    {"repeat", "where", "read_back", "what_is_left", "how_long", "what_can_i_say"}
+    | {"say_all", "say_less", "say_warnings"}
+)
+"""Commands that change nothing in the case and are answered at any time."""
+
+
+class Mode(Enum):
+    """What the case is doing; of several that hold, the first."""
+
+    SIGNED = "the note is signed"
+    PAUSED = "nothing is taken until it is resumed"
+    TIMING = "a press or a heat activation runs"
+    QUESTIONED = "a value, or the signature, waits for its confirm"
+    WARNED = "an urgent warning of the active canal waits for its answer"
+    ASKED = "a step of the active canal, or of the case, is asked"
+    FINISHED = "nothing is asked here: the canal is finished, or the case is at its canals"
+
+
+def mode_of(state: CaseState) -> Mode:
+    """The mode that a state is in."""
+    holds = {
+        Mode.SIGNED: state.signed is not None,
+        Mode.PAUSED: state.paused,
+        Mode.TIMING: state.timer is not None,
+        Mode.QUESTIONED: state.pending is not None,
+        Mode.WARNED: bool(state.open_warnings(state.active)),
+        Mode.ASKED: state.step is not None,
+    }
+    return next((mode for mode, it_does in holds.items() if it_does), Mode.FINISHED)
+
+
+class Request(StrEnum):
+    """A kind of request. What only reports (time, failures, what was not understood)
+    is none and is taken at any time."""
+
+    VALUE = "value"
+    CORRECTION = "correction"
+    OPTION = "option"
+    NEXT = "next"
+    CONFIRM = "confirm"
+    KEEP = "keep"
+    START = "start"
+    STOP = "stop"
+    BACK = "back"
+    UNDO = "undo"
+    SKIP = "skip"
+    SWITCH = "switch"
+    SPEAKER = "speaker"
+    PAUSE = "pause"
+    RESUME = "resume"
+    SIGN = "sign"
+    ADDENDUM = "addendum"
+    QUERY = "query"
+
+
+def request_of(state: CaseState, intent: it.AnyIntent) -> Request | None:
+    """Which kind of request an intent is, None if it asks for nothing.
+
+    "Yes" to a step that asks for something to be done says that it is.
+    """
+    match intent:
+        case it.Command(verb=verb):
+            return Request.QUERY if verb in QUERIES else Request(verb)
+        case it.Chosen(option="yes") if _expects(state, "done"):
+            return Request.NEXT
+    return _REQUESTS.get(type(intent))
+
+
+_REQUESTS: dict[type[it.Intent], Request] = {
+    it.Given: Request.VALUE,
+    it.Correction: Request.CORRECTION,
+    it.Chosen: Request.OPTION,
+    it.Skip: Request.SKIP,
+    it.SwitchCanal: Request.SWITCH,
+    it.WhoSpeaks: Request.SPEAKER,
+    it.Append: Request.ADDENDUM,
+}
+
+
+# -- what lifts a refusal ---------------------------------------------------------
+
+Lifts = Callable[[CaseState, Any], bool]
+"""Told the state and the intent, whether the refusal does not apply after all."""
+
+
+def _expects(state: CaseState, *kinds: str) -> bool:
+    return state.step is not None and state.step.expect.kind in kinds
+
+
+def _quiet(state: CaseState, _: it.Intent) -> bool:
+    return not state.open_warnings(state.active)
+
+
+def _answers_what_waits(state: CaseState, given: it.Given) -> bool:
+    """Said again, for the question or in the place of what was warned about."""
+    asked = reach.wanted(state, given)
+    again = asked is not None and asked.old is not None
+    return again or _quiet(state, given) or bool(reach.open_here(state))
+
+
+def _done_again(state: CaseState, start: it.Command) -> bool:
+    """Every warning is about the very act that would be started once more."""
+    return set(reach.open_here(state)) == set(state.open_warnings(state.active))
+
+
+def _asked(state: CaseState, _: it.Intent) -> bool:
+    return state.step is not None
+
+
+def _is_operator(state: CaseState, _: it.Intent) -> bool:
+    return state.who == "operator"
+
+
+def _no_final_length(state: CaseState, correction: it.Correction) -> bool:
+    found = reach.to_correct(state, correction)
+    old = found.old if found else None
+    if old is None or old.quantity != "paper_point_mm":
+        return True
+    return state.newest(old.track, "final_working_length_mm") is None
+
+
+def _no_canal_begun(state: CaseState, correction: it.Correction) -> bool:
+    found = reach.to_correct(state, correction)
+    early = found is None or found.old is None or found.old.quantity not in {"tooth", "canals"}
+    return early or not reach.canal_work_begun(state)
+
+
+def _may_confirm(state: CaseState, confirm: it.Command) -> bool:
+    pending = state.pending
+    signing = pending is not None and pending.quantity == "signature"
+    return not signing or _is_operator(state, confirm)
+
+
+def _suggests(state: CaseState, _: it.Intent) -> bool:
+    return reach.offered(state) is not None
+
+
+def _is_option(state: CaseState, chosen: it.Chosen) -> bool:
+    return state.step is not None and option_of(state.step, chosen.option) is not None
+
+
+def _is_set_up(state: CaseState, _: it.Intent) -> bool:
+    return state.track(CASE).step not in {step.id for step in state.protocol.opening}
+
+
+def _at_the_end(state: CaseState, _: it.Intent) -> bool:
+    """Every canal is finished, too: one may have gone back from the closing steps."""
+    return _expects(state, "sign") and all(canal.finished for canal in state.canals)
+
+
+# -- the table --------------------------------------------------------------------
+
+
+class Row(NamedTuple):
+    """A reason (a key of the wording's refusals), and the modes in which it stands
+    unless something lifts it."""
+
+    reason: str
+    modes: frozenset[Mode]
+    unless: Lifts | None = None
+
+
+_SIGNED, _PAUSED, _TIMING = (frozenset({m}) for m in (Mode.SIGNED, Mode.PAUSED, Mode.TIMING))
+_QUESTIONED, _WARNED, _ASKED, _FINISHED = (
+    frozenset({m}) for m in (Mode.QUESTIONED, Mode.WARNED, Mode.ASKED, Mode.FINISHED)
+)
+_OPEN = _QUESTIONED | _WARNED | _ASKED | _FINISHED
+_CLOSED = (Row("signed", _SIGNED), Row("paused", _PAUSED), Row("timer_running", _TIMING))
+_WARNING = "answer_warning_first"
+_WARNING_FIRST = Row(_WARNING, _QUESTIONED | _WARNED, _quiet)
+
+DOOR: dict[Request, tuple[Row, ...]] = {
+    Request.VALUE: (
+        *_CLOSED,
+        Row(_WARNING, _QUESTIONED | _WARNED, _answers_what_waits),
+        Row("nothing_asked", _FINISHED),
+        Row(
+            "not_this_step", _OPEN, lambda state, given: reach.wanted(state, given) is not None
+        ),
+    ),
+    Request.CORRECTION: (
+        *_CLOSED,
+        Row("nothing_to_correct", _OPEN, lambda *said: reach.to_correct(*said) is not None),
+        Row("correct_final_instead", _OPEN, _no_final_length),
+        Row("canals_begun", _OPEN, _no_canal_begun),
+    ),
+    Request.OPTION: (
+        *_CLOSED,
+        Row("say_confirm_or_no", _QUESTIONED, lambda _, chosen: chosen.option == "no"),
+        Row(_WARNING, _WARNED),
+        Row("nothing_asked", _FINISHED),
+        Row("not_an_option", _ASKED, _is_option),
+    ),
+    Request.NEXT: (
+        *_CLOSED,
+        Row("say_confirm_or_no", _QUESTIONED),
+        Row(_WARNING, _WARNED),
+        Row("nothing_asked", _FINISHED),
+        Row("needs_answer", _ASKED, lambda state, _: _expects(state, "done")),
+    ),
+    Request.CONFIRM: (
+        *_CLOSED,
+        Row("operator_signs", _QUESTIONED, _may_confirm),
+        Row(_WARNING, _WARNED),
+        Row("nothing_to_confirm", _ASKED | _FINISHED, _suggests),
+    ),
+    Request.KEEP: (
+        *_CLOSED,
+        Row("nothing_to_keep", _ASKED | _FINISHED),
+        Row("nothing_to_keep", _QUESTIONED, lambda *said: not _quiet(*said)),
+    ),
+    Request.START: (
+        *_CLOSED,
+        Row("nothing_to_start", _OPEN, lambda state, _: _expects(state, "timed")),
+        Row(_WARNING, _QUESTIONED | _WARNED, _done_again),
+    ),
+    Request.STOP: (
+        Row("signed", _SIGNED),
+        Row("paused", _PAUSED),
+        Row("nothing_to_stop", _OPEN),
+    ),
+    Request.BACK: (
+        *_CLOSED,
+        _WARNING_FIRST,
+        Row("at_the_start", _OPEN, lambda state, _: reach.way_back(state) is not None),
+    ),
+    Request.UNDO: (
+        *_CLOSED,
+        Row("nothing_to_undo", _OPEN, lambda state, _: reach.to_undo(state) is not None),
+    ),
+    Request.SKIP: (
+        *_CLOSED,
+        _WARNING_FIRST,
+        Row("nothing_asked", _OPEN, _asked),
+        Row("cannot_skip", _OPEN, lambda state, _: not _expects(state, *ONCE)),
+        Row("skip_needs_reason", _OPEN, lambda _, skip: bool((skip.reason or "").strip())),
+    ),
+    Request.SWITCH: (
+        *_CLOSED,
+        Row("finish_setup_first", _OPEN, _is_set_up),
+        Row(
+            "canals_left",
+            _OPEN,
+            lambda state, to: to.canal != CASE or state.track(CASE).step != AT_CANALS,
+        ),
+        Row(
+            "no_such_canal",
+            _OPEN,
+            lambda state, to: to.canal in {track.name for track in state.tracks},
+        ),
+    ),
+    Request.SPEAKER: _CLOSED,
+    Request.PAUSE: _CLOSED,
+    Request.RESUME: (
+        Row("signed", _SIGNED),
+        Row("timer_running", _TIMING),
+        Row("not_paused", _OPEN),
+    ),
+    Request.SIGN: (
+        *_CLOSED,
+        Row("not_at_the_end", _OPEN, _at_the_end),
+        Row(_WARNING, _OPEN, lambda state, _: not any(w.open for w in state.warnings)),
+        Row("operator_signs", _OPEN, _is_operator),
+    ),
+    Request.ADDENDUM: (
+        Row("not_signed", frozenset(Mode) - _SIGNED),
+        Row(
+            "addendum_empty", _SIGNED, lambda _, new: bool(new.text.strip() and new.by.strip())
+        ),
+    ),
+    Request.QUERY: (),
+}
+"""Every refusal there is but those of a value in itself; of a request's rows, the first
+that stands in the mode and is not lifted."""
+
+TAKEN = "taken"
+
+
+@cache
+def _door() -> Machine:
+    reasons = {row.reason for rows in DOOR.values() for row in rows}
+    taken = [Row(TAKEN, frozenset(Mode))]
+    return Machine(
+        model=None,
+        states=[*Mode, *sorted(reasons), TAKEN],
+        transitions=[
+            {"trigger": name, "source": mode, "dest": row.reason, "unless": row.unless}
+            for name, rows in DOOR.items()
+            for row in (*rows, *taken)
+            for mode in row.modes
+        ],
+        initial=Mode.ASKED,
+        auto_transitions=False,
+    )
+
+
+class Refusal(NamedTuple):
+    """Why a request is not taken, and the fields of the sentence that says so."""
+
+    reason: str
+    detail: dict[str, str]
+
+
+def refusal(state: CaseState, intent: it.AnyIntent) -> Refusal | None:
+    """Why an intent is refused, None if it is taken (as far as :data:`DOOR` tells)."""
+    request = request_of(state, intent)
+    if request is None:
+        return None
+    place = Place(mode_of(state))
+    _door().events[request].trigger(place, state, intent)
+    if place.state == TAKEN:
+        return None
+    reason = str(place.state)
+    return Refusal(
+        reason, {name: _TOLD[name](state, intent) for name in _FIELDS.get(reason, ())}
+    )
+
+
+_FIELDS: dict[str, tuple[str, ...]] = {
+    "not_this_step": ("value", "step"),
+    "not_an_option": ("value", "step"),
+    "needs_answer": ("step",),
+    "cannot_skip": ("step",),
+    "skip_needs_reason": ("step",),
+    "no_such_canal": ("value",),
+}
+
+
+def _what(_: CaseState, intent: it.AnyIntent) -> str:
+    match intent:
+        case it.Given(quantity=quantity, kind=kind):
+            return quantity or kind
+        case it.Chosen(option=option):
+            return option.replace("_", " ")
+        case it.SwitchCanal(canal=canal):
+            return canal
+    return ""
+
+
+def _title(state: CaseState, _: it.AnyIntent) -> str:
+    asked = reach.questioned(state)
+    step = state.step or (asked.step if asked else None)
+    return step.title if step else ""
+
+
+_TOLD: dict[str, Callable[[CaseState, it.AnyIntent], str]] = {"value": _what, "step": _title}

@@ -1,0 +1,75 @@
+"""What can be said now: one of everything that can be meant, asked at the door.
+
+So what is offered is what would be taken, and nothing that would be taken is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple, get_args
+
+from assistant.procedure import intents as it
+from assistant.procedure import reach
+from assistant.procedure.modes import QUERIES, Mode, Request, mode_of, refusal, request_of
+from assistant.procedure.state import KIND_OF, CaseState
+
+ANSWERS: dict[Mode, tuple[Request, ...]] = {
+    Mode.SIGNED: (),
+    Mode.PAUSED: (Request.RESUME,),
+    Mode.TIMING: (Request.STOP,),
+    Mode.QUESTIONED: (Request.CONFIRM, Request.OPTION),
+    Mode.WARNED: (Request.KEEP, Request.START, Request.CORRECTION),
+    Mode.ASKED: (
+        Request.OPTION,
+        Request.VALUE,
+        Request.START,
+        Request.NEXT,
+        Request.SIGN,
+        Request.CONFIRM,
+    ),
+    Mode.FINISHED: (Request.SWITCH,),
+}
+"""The requests that answer what the case waits for in each mode."""
+
+
+class Offer(NamedTuple):
+    """A request that would be taken now, as an intent that stands for it (a value in it
+    for any value), and whether it answers what is waited for."""
+
+    request: Request
+    intent: it.AnyIntent
+    answers: bool
+
+
+def offers(state: CaseState) -> tuple[Offer, ...]:
+    """Everything that could be said now and would be taken, what answers first; queries
+    aside, which always are."""
+    mode = mode_of(state)
+    found = [
+        Offer(request, intent, request in ANSWERS[mode])
+        for intent in _sayable(state)
+        if (request := request_of(state, intent)) and refusal(state, intent) is None
+    ]
+    order = [*ANSWERS[mode], *Request]
+    return tuple(sorted(found, key=lambda offer: order.index(offer.request)))
+
+
+def _sayable(state: CaseState) -> Iterator[it.AnyIntent]:
+    """One of everything that can be meant: each option, canal and kind of value."""
+    asked = reach.questioned(state)
+    options = state.step.options if state.step else ()
+    yield from (it.Chosen(option=option.id) for option in options)
+    if "no" not in {option.id for option in options}:
+        yield it.Chosen(option="no")
+    steps = {step.id: step for step in (state.step, asked.step if asked else None) if step}
+    for kind in dict.fromkeys(KIND_OF.get(step.expect.kind) for step in steps.values()):
+        if kind is not None:
+            yield it.Given(kind=kind, value=0)
+    for kind in reach.correctable_kinds(state):
+        yield it.Correction(kind=kind, value=0)
+    for verb in get_args(it.Verb):
+        if verb not in QUERIES:
+            yield it.Command(verb=verb)
+    yield it.Skip(reason="not needed")
+    yield from (it.SwitchCanal(canal=t.name) for t in state.tracks if t.name != state.active)
+    yield it.WhoSpeaks(who="chairside" if state.who == "operator" else "operator")

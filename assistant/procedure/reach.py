@@ -1,0 +1,164 @@
+"""What a request would touch, read off the state alone.
+
+The door (:mod:`.modes`) asks here whether there is anything, and whoever carries the
+request out takes it from here: so both always mean the same.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from assistant.procedure import intents as it
+from assistant.procedure.facts import option_of, stays, suggestion
+from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
+from assistant.protocol.model import AT_CANALS, Measure, Step
+
+
+class Questioned(NamedTuple):
+    """What a value is for: a step, and the entry it would correct."""
+
+    step: Step
+    old: Entry | None
+
+
+def questioned(state: CaseState) -> Questioned | None:
+    """What the pending question is about."""
+    pending = state.pending
+    if pending is None:
+        return None
+    if pending.corrects is not None:
+        old = state.entries[pending.corrects - 1]
+        return Questioned(state.protocol.step(old.step), old)
+    return None if state.step is None else Questioned(state.step, None)
+
+
+def wanted(state: CaseState, intent: it.Given) -> Questioned | None:
+    """What a value answers: the question about an earlier one, or the present step."""
+    asked = questioned(state)
+    if asked is not None and asked.old is not None and fits(asked.step, intent):
+        return asked
+    step = state.step
+    return Questioned(step, None) if step is not None and fits(step, intent) else None
+
+
+def fits(step: Step, intent: it.Given | it.Correction) -> bool:
+    """Whether a value is of the kind, and the quantity if one is named, of a step."""
+    expect = step.expect
+    if KIND_OF.get(expect.kind) != intent.kind:
+        return False
+    return intent.quantity is None or _same_quantity(intent.quantity, expect.quantity)
+
+
+def _same_quantity(named: str, expected: str) -> bool:
+    """Whether a quantity named aloud is the step's: "plugger" may be any plugger."""
+    return (
+        named == expected
+        or expected.endswith(f"_{named}")
+        or named in _FAMILY.get(expected, ())
+    )
+
+
+_FAMILY: dict[str, tuple[str, ...]] = {
+    "coronal_plugger_mm": ("plugger_mm",),
+    "middle_plugger_mm": ("plugger_mm",),
+    "apical_plugger_mm": ("plugger_mm",),
+    "plugger_depth_mm": ("plugger_mm",),
+    "heat_carrier_fit_mm": ("heat_carrier_mm",),
+    "heat_depth_mm": ("heat_carrier_mm",),
+    "final_working_length_mm": ("working_length_mm",),
+    "cone_length_mm": ("cone_mm",),
+}
+"""General names that stand for the particular quantity of a step."""
+
+
+def offered(state: CaseState) -> float | None:
+    """The value that the present step suggests, None where there is none."""
+    expect = state.step.expect if state.step else None
+    if not isinstance(expect, Measure) or expect.suggest is None:
+        return None
+    return suggestion(state, state.active, expect.suggest)
+
+
+def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
+    """What a correction replaces: the value that waits for its "confirm", else one
+    that was warned about, else the last of its kind (or of the named quantity)."""
+    asked = questioned(state)
+    if asked is not None and fits(asked.step, intent):
+        return asked
+    found = [e for e in state.standing(state.active) if _correctable(state, e, intent)]
+    warned = {warning.entry for warning in state.open_warnings(state.active)}
+    last = ([e for e in found if e.seq in warned] or found)[-1:]
+    return Questioned(state.protocol.step(last[0].step), last[0]) if last else None
+
+
+def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
+    """A value of that kind; not a time that was measured, nor an answer that led
+    elsewhere ("level reached" is no length)."""
+    step = state.protocol.step(entry.step)
+    if entry.origin == "timed" or not fits(step, intent):
+        return False
+    option = option_of(step, entry.value) if isinstance(entry.value, str) else None
+    return option is None or option.to is None or stays(step, option.id)
+
+
+def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
+    """Kinds of the standing entries of this canal that can be corrected, newest first."""
+    entries = reversed(tuple(state.standing(state.active)))
+    kinds = (KIND_OF.get(state.protocol.step(e.step).expect.kind) for e in entries)
+    return tuple(dict.fromkeys(kind for kind in kinds if kind is not None and kind != "s"))
+
+
+def to_undo(state: CaseState) -> Entry | None:
+    """The last entry of the canal, or of the case where no canal has any yet; none of
+    the opening once the closing steps are reached."""
+    track = state.active if canal_work_begun(state) else CASE
+    last, place = state.newest(track), state.track(CASE).step
+    if last is None or (
+        track == CASE and place != AT_CANALS and not _same_part(state, place, last.step)
+    ):
+        return None
+    return last
+
+
+def way_back(state: CaseState) -> tuple[str, int] | None:
+    """The step before, and its round; the case does not go back over its canals."""
+    here = state.here
+    if not here.visited or here.step == AT_CANALS:
+        return None
+    step, round_ = here.visited[-1]
+    if here.name == CASE and not _same_part(state, here.step, step):
+        return None
+    return step, round_
+
+
+def _same_part(state: CaseState, one: str, other: str) -> bool:
+    opening = {step.id for step in state.protocol.opening}
+    return (one in opening) == (other in opening)
+
+
+def canal_work_begun(state: CaseState) -> bool:
+    """Whether any canal has an entry that counts, or has left its first step."""
+    return any(canal.visited or state.newest(canal.name) is not None for canal in state.canals)
+
+
+def given_here(state: CaseState) -> Entry | None:
+    """The entry that answers the present step, None while it is unanswered."""
+    step = state.step
+    if step is None or not state.here.answered:
+        return None
+    if step.expect.kind == "readings":
+        return state.newest(state.active, step.expect.quantity)
+    return in_place(state, state.active, step, state.here.round(step.loop))
+
+
+def in_place(state: CaseState, track: str, step: Step, round_: int) -> Entry | None:
+    """The standing entry of a step and round: the step was done before."""
+    found = state.standing(track, step.expect.quantity)
+    return next((e for e in found if e.round == round_ and e.step == step.id), None)
+
+
+def open_here(state: CaseState) -> tuple[Warning, ...]:
+    """Urgent warnings about the very value the present step asks for."""
+    given = given_here(state)
+    waiting = state.open_warnings(state.active)
+    return tuple(w for w in waiting if given and w.entry == given.seq)
