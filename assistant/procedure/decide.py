@@ -9,7 +9,7 @@ the same state.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from assistant.procedure import commands, timing
 from assistant.procedure import events as ev

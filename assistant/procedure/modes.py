@@ -176,6 +176,10 @@ def _at_the_end(state: CaseState, _: it.Intent) -> bool:
     return _expects(state, "sign") and all(canal.finished for canal in state.canals)
 
 
+def _says_something(_: CaseState, addendum: it.Append) -> bool:
+    return bool(addendum.text.strip() and addendum.by.strip())
+
+
 # -- the table --------------------------------------------------------------------
 
 
@@ -188,12 +192,14 @@ class Row(NamedTuple):
     unless: Lifts | None = None
 
 
-_SIGNED, _PAUSED, _TIMING = (frozenset({m}) for m in (Mode.SIGNED, Mode.PAUSED, Mode.TIMING))
 _QUESTIONED, _WARNED, _ASKED, _FINISHED = (
     frozenset({m}) for m in (Mode.QUESTIONED, Mode.WARNED, Mode.ASKED, Mode.FINISHED)
 )
 _OPEN = _QUESTIONED | _WARNED | _ASKED | _FINISHED
-_CLOSED = (Row("signed", _SIGNED), Row("paused", _PAUSED), Row("timer_running", _TIMING))
+CLOSED = {Mode.SIGNED: "signed", Mode.PAUSED: "paused", Mode.TIMING: "timer_running"}
+"""Modes that end with one request alone; why nearly everything else is refused in them."""
+
+_CLOSED = tuple(Row(reason, frozenset({mode})) for mode, reason in CLOSED.items())
 _WARNING = "answer_warning_first"
 _WARNING_FIRST = Row(_WARNING, _QUESTIONED | _WARNED, _quiet)
 
@@ -243,8 +249,7 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row(_WARNING, _QUESTIONED | _WARNED, _done_again),
     ),
     Request.STOP: (
-        Row("signed", _SIGNED),
-        Row("paused", _PAUSED),
+        *(row for row in _CLOSED if Mode.TIMING not in row.modes),
         Row("nothing_to_stop", _OPEN),
     ),
     Request.BACK: (
@@ -280,8 +285,7 @@ DOOR: dict[Request, tuple[Row, ...]] = {
     Request.SPEAKER: _CLOSED,
     Request.PAUSE: _CLOSED,
     Request.RESUME: (
-        Row("signed", _SIGNED),
-        Row("timer_running", _TIMING),
+        *(row for row in _CLOSED if Mode.PAUSED not in row.modes),
         Row("not_paused", _OPEN),
     ),
     Request.SIGN: (
@@ -291,10 +295,8 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("operator_signs", _OPEN, _is_operator),
     ),
     Request.ADDENDUM: (
-        Row("not_signed", frozenset(Mode) - _SIGNED),
-        Row(
-            "addendum_empty", _SIGNED, lambda _, new: bool(new.text.strip() and new.by.strip())
-        ),
+        Row("not_signed", frozenset(Mode) - {Mode.SIGNED}),
+        Row("addendum_empty", frozenset({Mode.SIGNED}), _says_something),
     ),
     Request.QUERY: (),
 }

@@ -20,12 +20,12 @@ ANSWERS: dict[Mode, tuple[Request, ...]] = {
     Mode.QUESTIONED: (Request.CONFIRM, Request.OPTION),
     Mode.WARNED: (Request.KEEP, Request.START, Request.CORRECTION),
     Mode.ASKED: (
-        Request.OPTION,
-        Request.VALUE,
         Request.START,
         Request.NEXT,
         Request.SIGN,
         Request.CONFIRM,
+        Request.VALUE,
+        Request.OPTION,
     ),
     Mode.FINISHED: (Request.SWITCH,),
 }

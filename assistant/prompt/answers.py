@@ -89,21 +89,5 @@ def summary(state: CaseState, canal: str) -> tuple[Entry, ...]:
     return tuple(entry for entry in newest if entry is not None)
 
 
-def sayable(state: CaseState, option_phrases: Mapping[str, str]) -> tuple[str, ...]:
-    """What answers the present step, and the commands that always work."""
-    step = state.step
-    here: list[str] = []
-    if step is not None:
-        here += [
-            option_phrases.get(option.id, option.id.replace("_", " "))
-            for option in step.options
-        ]
-        if step.expect.kind in {"measure", "readings"}:
-            here.append("a length")
-        if step.expect.kind == "timed":
-            here.append("press" if step.expect.quantity != "heat_s" else "heat on, heat off")
-    return (*here, "correction", "undo that", "go back", "skip", "where are we", "read back")
-
-
 def _name(state: CaseState, track: Track) -> str:
     return "Case" if track.name == CASE else track.name.capitalize()

@@ -12,10 +12,12 @@ from collections.abc import Iterator, Sequence
 from assistant.procedure import events as ev
 from assistant.procedure.draft import KEPT
 from assistant.procedure.fields import fill, fill_if_known
+from assistant.procedure.modes import CLOSED, Mode, mode_of
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.model import AT_CANALS, FINISHED
+from assistant.words.sayable import sayable
 from assistant.words.sayings import Wording, said_entry, said_value, spoken
 
 
@@ -148,18 +150,13 @@ _MOVES = (ev.StepReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered)
 def question(state: CaseState, words: Wording, brief: bool) -> str:
     """What is waited for now: the end of a pause or of a timer, a "confirm", the
     answer to a warning, or the present step's; where nothing is, what is left."""
-    if state.signed is not None:
-        return words.refusals["signed"]
-    if state.paused:
-        return words.refusals["paused"]
-    if state.timer is not None:
-        return words.refusals["timer_running"]
-    if state.pending is not None:
+    mode, step = mode_of(state), state.step
+    if mode in CLOSED:
+        return words.refusals[CLOSED[mode]]
+    if mode is Mode.QUESTIONED and state.pending is not None:
         return _question(state.pending, words)
-    if waiting := state.open_warnings(state.active):
-        texts = [warning.text for warning in waiting]
-        return " ".join([*texts, _how_to_answer(state, words)])
-    step = state.step
+    if mode is Mode.WARNED:
+        return f"{_unanswered(state)} {_how_to_answer(state, words)}"
     if step is None:
         return answers.where(state, words.answers)
     if brief:
@@ -217,7 +214,7 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
             minutes = math.ceil(answers.seconds_left(state) / 60)
             text = words.answers["how_long"].format(minutes=minutes)
         case "what_can_i_say":
-            phrases = ", ".join(answers.sayable(state, words.option_phrases))
+            phrases = ", ".join(one.text for one in sayable(state, words))
             text = words.answers["say_now"].format(phrases=phrases)
             if state.timer is not None:
                 text = words.refusals["timer_running"]  # no word of ours may end it

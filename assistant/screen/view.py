@@ -20,6 +20,7 @@ from typing import Literal
 
 from assistant.canal import teeth
 from assistant.procedure.fields import fill, fill_if_known
+from assistant.procedure.modes import Mode, mode_of
 from assistant.procedure.state import CaseState, Timer
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
@@ -27,11 +28,11 @@ from assistant.prompt.wording import question
 from assistant.protocol.model import AT_CANALS
 from assistant.protocol.moment import Moment
 from assistant.report.marks import plain, track_title
-from assistant.screen.keys import Key, Phrase, key_list, say_now
+from assistant.screen.keys import Key, Phrase, key_list, phrase_list
 from assistant.screen.port import Microphone
 from assistant.screen.strips import Shown, Strip, strips
-from assistant.words.phrases import Phrases
 from assistant.words.recognised import Recognised
+from assistant.words.sayable import sayable
 from assistant.words.sayings import Wording
 
 Level = Literal["warning", "caution", "trouble", "question", "paused", "signed"]
@@ -83,13 +84,6 @@ class Seen:
     meaning: str = ""
     microphone: Microphone | None = None
     trouble: Trouble | None = None
-
-
-class Words(Shown):
-    """The sentences and the phrases of a language."""
-
-    wording: Wording
-    phrases: Phrases
 
 
 class Notice(Shown):
@@ -147,12 +141,12 @@ class View(Shown):
     signed: bool = False
 
 
-def view(seen: Seen, words: Words, now: Moment) -> View:
+def view(seen: Seen, wording: Wording, now: Moment) -> View:
     """What the page shows at ``now`` (on the clock that the case's timers run on)."""
     state = seen.state
     if state is None:
         return View(notices=tuple(_notices(seen)), microphone=_microphone(seen.microphone))
-    wording = words.wording
+    said = sayable(state, wording) if state.signed is None else ()
     ask, hints = _asked(state, wording)
     notices = tuple(_notices(seen)) + tuple(_standing(state, wording))
     shown = {ask, *hints, *(notice.text for notice in notices)}
@@ -170,8 +164,8 @@ def view(seen: Seen, words: Words, now: Moment) -> View:
         strips=strips(state, wording),
         countdown=_countdown(state, now),
         heard=_heard(seen),
-        say=say_now(state, words.phrases),
-        keys=key_list(state, words.phrases),
+        say=phrase_list(said),
+        keys=key_list(said),
         microphone=_microphone(seen.microphone),
         paused=state.paused,
         signed=state.signed is not None,
@@ -204,18 +198,19 @@ def _notices(seen: Seen) -> Iterator[Notice]:
 
 def _standing(state: CaseState, wording: Wording) -> Iterator[Notice]:
     """What the whole case waits for, or that it is over."""
-    if state.signed is not None:
-        at = f"{state.signed.wall:%H:%M}"
-        yield Notice(level="signed", text=f"{wording.notices['signed']} {at}")
-    elif state.paused:
-        yield Notice(level="paused", text=wording.refusals["paused"])
-    elif state.pending is not None:
-        yield Notice(level="question", text=question(state, wording, brief=False))
-    elif state.open_warnings(state.active):
-        # The warnings stand above; what remains is how to answer them.
-        whole = question(state, wording, brief=False)
-        texts = " ".join(w.text for w in state.open_warnings(state.active))
-        yield Notice(level="question", text=whole.removeprefix(texts).strip())
+    match mode_of(state):
+        case Mode.SIGNED if state.signed is not None:
+            text = f"{wording.notices['signed']} {state.signed.wall:%H:%M}"
+            yield Notice(level="signed", text=text)
+        case Mode.PAUSED:
+            yield Notice(level="paused", text=wording.refusals["paused"])
+        case Mode.QUESTIONED:
+            yield Notice(level="question", text=question(state, wording, brief=False))
+        case Mode.WARNED:
+            # The warnings stand above; what remains is how to answer them.
+            whole = question(state, wording, brief=False)
+            texts = " ".join(w.text for w in state.open_warnings(state.active))
+            yield Notice(level="question", text=whole.removeprefix(texts).strip())
 
 
 def _asked(state: CaseState, wording: Wording) -> tuple[str, tuple[str, ...]]:

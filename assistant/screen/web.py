@@ -30,7 +30,7 @@ from assistant.prompt.prompts import Prompt, Urgency
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.port import Microphone
 from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application
-from assistant.screen.view import Seen, Trouble, Words, view
+from assistant.screen.view import Seen, Trouble, view
 from assistant.words.grammar import Language
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
@@ -77,7 +77,7 @@ class WebScreen:
         self._clock = clock
         self._beat_s = time.monotonic()
         self.codes: Codes | None = None
-        self._words = Words(wording=load_wording(words.folder), phrases=words.phrases)
+        self._words = load_wording(words.folder, words.phrases)
         self._write = write
         self._grants = grants
         self._seen = Seen()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from assistant.procedure.modes import Mode, mode_of
+from assistant.procedure.reach import correctable_kinds
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.words.grammar import Wanted
 
@@ -9,6 +11,8 @@ from assistant.words.grammar import Wanted
 def wanted_now(state: CaseState, attention: str = "") -> Wanted:
     """The grammar's parameters for the present step of the active canal.
 
+    More can be heard than would be taken (:mod:`assistant.procedure.offers`): what is
+    said out of turn must be understood to be told why it is refused.
     ``attention`` is the word that every phrase must begin with, if any.
     """
     step = state.step
@@ -22,23 +26,13 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         kind=KIND_OF.get(step.expect.kind) if step else None,
         low=low,
         high=high,
-        corrections=_correctable(state),
+        corrections=correctable_kinds(state),
         options=options,
         canals=_canals(state),
-        start=state.timer is None,
+        start=mode_of(state) is not Mode.TIMING,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
         attention=attention,
     )
-
-
-def _correctable(state: CaseState) -> tuple[str, ...]:
-    """Kinds of the standing entries of this canal, newest first."""
-    kinds: dict[str, None] = {}
-    for entry in reversed(state.standing(state.active)):
-        kind = KIND_OF.get(state.protocol.step(entry.step).expect.kind)
-        if kind is not None and kind != "s":
-            kinds[kind] = None
-    return tuple(kinds)
 
 
 def _canals(state: CaseState) -> tuple[str, ...]:

@@ -13,10 +13,10 @@ from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import Entry
 from assistant.words.grammar import number_words
-from assistant.words.phrases import Phrases, plain_phrase
+from assistant.words.phrases import Phrases
 
 
-class Wording(BaseModel):
+class Sentences(BaseModel):
     """A whole ``wording.yaml``: templates by key."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -29,22 +29,24 @@ class Wording(BaseModel):
     refusals: dict[str, str]
     notices: dict[str, str]
     answers: dict[str, str]
-    option_phrases: dict[str, str] = {}
-    """How each option of a step is said; taken from ``phrases.yaml``."""
+
+
+class Wording(Sentences):
+    """The sentences of a language, with the phrases it understands, which it names."""
+
+    phrases: Phrases
 
 
 def load_wording(folder: Path, phrases: Phrases | None = None) -> Wording:
-    """Read ``wording.yaml`` of a language folder; with the ``phrases`` of the same
-    language, options are named as they are understood.
+    """Read ``wording.yaml`` of a language folder; ``phrases`` are those of the same
+    language with a practice's own words, if it has any.
 
     Raises:
         InputFileError: missing or malformed; names file and line.
     """
-    found = load_yaml(folder / "wording.yaml", Wording)
-    if phrases is None:
-        return found
-    named = {option: plain_phrase(ways[0]) for option, ways in phrases.options.items()}
-    return found.model_copy(update={"option_phrases": named})
+    found = load_yaml(folder / "wording.yaml", Sentences)
+    phrases = phrases or load_yaml(folder / "phrases.yaml", Phrases)
+    return Wording(**dict(found), phrases=phrases)
 
 
 def said_entry(entry: Entry, words: Wording) -> str:

@@ -21,6 +21,7 @@ from assistant.prompt.prompts import Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import Grammar, Wanted, load_language, number_words
+from assistant.words.phrases import plain_phrase
 from assistant.words.sayings import load_wording, said_value, spoken
 from assistant.words.understand import understand_typed
 
@@ -241,7 +242,8 @@ def test_nothing_said_while_heat_is_on_could_turn_it_off(verb: it.Verb) -> None:
     case = premolar()
     case.canal_to_pluggers(21.0)
     case.canal_to_sear(21.0)
-    assert "heat off" in asked(case, verb)
+    assert "heat on" in asked(case, verb)
+    assert ("heat off" in asked(case, verb)) == (verb == "repeat")  # it would not be taken yet
     case.command("start")
     assert asked(case, verb) == WORDING.refusals["timer_running"]
 
@@ -286,10 +288,9 @@ def test_nothing_is_asked_once_the_note_is_signed() -> None:
 
 def test_what_can_be_said_is_named_as_it_is_understood() -> None:
     language = load_language(data_folder("grammars") / "en")
-    named = load_wording(language.folder, language.phrases).option_phrases
     for step in PROTOCOL.steps():
         for each in step.options:
-            said = named[each.id]
+            said = plain_phrase(language.phrases.options[each.id][0])
             intent = understand_typed(said, Grammar(language, Wanted(options=(each.id,))))
             assert isinstance(intent, it.Chosen), said
             assert intent.option == each.id

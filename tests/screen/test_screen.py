@@ -46,7 +46,7 @@ from assistant.screen.guard import (
 from assistant.screen.port import Microphone
 from assistant.screen.server import Hub, Pages, application
 from assistant.screen.strips import instrument_quantities
-from assistant.screen.view import Seen, Trouble, View, Words, view
+from assistant.screen.view import Seen, Trouble, View, view
 from assistant.screen.web import WebScreen
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
@@ -57,7 +57,7 @@ from assistant.words.sayings import load_wording
 from assistant.words.understand import understand_typed
 
 LANGUAGE = assembly.language()
-WORDS = Words(wording=load_wording(LANGUAGE.folder), phrases=LANGUAGE.phrases)
+WORDS = load_wording(LANGUAGE.folder, LANGUAGE.phrases)
 STATIC = Path(server.__file__).with_name("static")
 
 
