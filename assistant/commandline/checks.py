@@ -20,9 +20,19 @@ from assistant.words import check_words
 @click.command("check-protocol")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True)
-def check_protocol(file: Path, as_json: bool) -> None:
+@click.option(
+    "--picture",
+    is_flag=True,
+    help="Print its steps as a Mermaid diagram, and nothing else.",
+)
+def check_protocol(file: Path, as_json: bool, picture: bool) -> None:
     """Check a protocol file; an error names line and field."""
     found = load_yaml(file, Protocol)
+    if picture:
+        from assistant.protocol.picture import mermaid  # noqa: PLC0415  # seldom needed
+
+        click.echo(mermaid(found), nl=False)
+        return
     steps = len(list(found.steps()))
     if as_json:
         about = {"file": str(file), "id": found.id, "title": found.title}

@@ -103,7 +103,7 @@ def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
 
 def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
     """Kinds of the standing entries of this canal that can be corrected, newest first."""
-    entries = reversed(tuple(state.standing(state.active)))
+    entries = reversed(state.standing(state.active))
     kinds = (KIND_OF.get(state.protocol.step(e.step).expect.kind) for e in entries)
     return tuple(dict.fromkeys(kind for kind in kinds if kind is not None and kind != "s"))
 

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from itertools import product
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from assistant.commandline.main import main
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.protocol.machine import next_step
+from assistant.protocol.machine import machine, next_step
 from assistant.protocol.model import FINISHED, STAY, Branch, Protocol, Step
+from assistant.protocol.picture import mermaid
 
 PROTOCOLS = [
     load_yaml(data_folder("protocols") / f"{name}.yaml", Protocol)
@@ -146,3 +150,68 @@ def test_deciding_leaves_no_trace_in_the_machine() -> None:
     assert next_step(protocol, step, None, lambda f: f == "downpack_complete") == (
         "downpack_radiograph"
     )
+
+
+# -- the picture --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS, ids=lambda protocol: protocol.id)
+def test_the_picture_has_every_step_by_its_title_and_every_way_between(
+    protocol: Protocol,
+) -> None:
+    lines = [line.strip() for line in mermaid(protocol).splitlines()]
+    boxes = {
+        match[2]: match[1]
+        for line in lines
+        if (match := re.fullmatch(r'state "([^"]*)" as step_(\w+)', line))
+    }
+    drawn = {
+        (match[1], match[2])
+        for line in lines
+        if (match := re.match(r"step_(\w+) --> step_(\w+): \S", line))
+    }
+    for step in protocol.steps():
+        assert boxes[step.id] == step.title
+    for name, part in (
+        ("opening", protocol.opening),
+        ("canal", protocol.canal),
+        ("closing", protocol.closing),
+    ):
+        end = f"the_{name}_is_done"
+        wanted = {
+            (step.id, end if target == FINISHED else target)
+            for step in part
+            for target in following(protocol, step)
+        }
+        inside = {step.id for step in part}
+        assert {way for way in drawn if way[0] in inside} == wanted
+    assert ("the_canal_is_done", protocol.closing[0].id) in drawn
+
+
+def test_options_and_facts_stand_on_the_arrows() -> None:
+    text = mermaid(PROTOCOLS[0])
+    assert "step_dry --> step_dry: no | wet | bleeding | exudate\n" in text
+    assert "step_press --> step_heat: time [downpack short]\n" in text
+    assert "step_downpack_radiograph --> step_increment: accepted or none [else]\n" in text
+
+
+def test_no_title_can_break_the_picture() -> None:
+    hard = 'To"ot;h: #1 <b>\nx</b> --> [*]'
+    first = PROTOCOLS[0].opening[0].model_copy(update={"title": hard, "id": "end"})
+    changed = {"title": 'A: "b"\n---', "opening": (first, *PROTOCOLS[0].opening[1:])}
+    text = mermaid(PROTOCOLS[0].model_copy(update=changed))
+    assert text.startswith('---\ntitle: "A: \\"b\\" ---"\n---\nstateDiagram-v2\n')
+    (box,) = [line for line in text.splitlines() if line.endswith(" as step_end")]
+    assert re.fullmatch(r' *state "[^";:<>]*" as step_end', re.sub(r"#\w+;", "", box))
+
+
+def test_the_command_prints_the_picture_and_nothing_else() -> None:
+    file = data_folder("protocols") / "to-post-level.yaml"
+    printed = CliRunner().invoke(main, ["check-protocol", str(file), "--picture"])
+    assert printed.output == mermaid(PROTOCOLS[1])
+
+
+def test_asking_leaves_no_model_behind_in_the_machine() -> None:
+    protocol = PROTOCOLS[0]
+    next_step(protocol, protocol.step("press"), None, lambda _: False)
+    assert machine(protocol.canal).models == []
