@@ -1,0 +1,207 @@
+"""The door: every mode, every kind of request, and what can be said.
+
+The table is written a second time here, for one state of each mode; then states reached
+by anything said in any order are tried with everything that can be meant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import get_args
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.procedure.decide import decide
+from assistant.procedure.modes import DOOR, QUERIES, Mode, Request, mode_of, request_of
+from assistant.procedure.offers import offers
+from assistant.procedure.state import CASE, CaseState
+from assistant.protocol.moment import Moment
+from procedure.test_procedure_random import (
+    ACTIONS,
+    OPTIONS,
+    PROTOCOLS,
+    Watched,
+    cooperative,
+    road,
+)
+
+OF_VALUES = {"out_of_range", "not_an_option", "canal_named_twice"}
+"""Refusals of a value in itself, which the door does not judge."""
+
+VALUES: dict[it.ValueKind, it.Scalar] = {
+    "mm": 12.0,
+    "s": 3.0,
+    "size": 30,
+    "taper": 0.06,
+    "tooth": 24,
+    "canals": ("buccal", "palatal"),
+}
+
+
+def reason(state: CaseState, intent: it.AnyIntent) -> str | None:
+    """Why the door refuses an intent, by what ``decide`` makes of it."""
+    now = Moment(wall=state.opened.wall, mono_s=1e4)
+    refused = [e for e in decide(state, intent, now).events if isinstance(e, ev.Refused)]
+    why = refused[0].rejected.reason if refused else None
+    of_value = isinstance(intent, it.Given | it.Correction) and why in OF_VALUES
+    return None if of_value or why == "addendum_empty" else why
+
+
+# -- the table, a second time ----------------------------------------------------------
+
+WARN, SIGNED, PAUSED, TIMER = "answer_warning_first", "signed", "paused", "timer_running"
+CLOSED = (SIGNED, PAUSED, TIMER)
+EXPECTED: dict[Request, tuple[str | None, ...]] = {
+    #                    signed, paused, timing, questioned, warned, asked, finished
+    Request.VALUE: (*CLOSED, None, WARN, None, "nothing_asked"),
+    Request.CORRECTION: (*CLOSED, None, None, None, None),
+    Request.OPTION: (*CLOSED, "say_confirm_or_no", WARN, "not_an_option", "nothing_asked"),
+    Request.NEXT: (*CLOSED, "say_confirm_or_no", WARN, "needs_answer", "nothing_asked"),
+    Request.CONFIRM: (*CLOSED, None, WARN, *["nothing_to_confirm"] * 2),
+    Request.KEEP: (*CLOSED, "nothing_to_keep", None, *["nothing_to_keep"] * 2),
+    Request.START: (*CLOSED, *["nothing_to_start"] * 4),
+    Request.STOP: (SIGNED, PAUSED, None, *["nothing_to_stop"] * 4),
+    Request.BACK: (*CLOSED, None, WARN, None, None),
+    Request.UNDO: (*CLOSED, None, None, None, None),
+    Request.SKIP: (*CLOSED, None, WARN, None, "nothing_asked"),
+    Request.SWITCH: (*CLOSED, None, None, None, None),
+    Request.SPEAKER: (*CLOSED, None, None, None, None),
+    Request.PAUSE: (*CLOSED, None, None, None, None),
+    Request.RESUME: (SIGNED, None, TIMER, *["not_paused"] * 4),
+    Request.SIGN: (*CLOSED, *["not_at_the_end"] * 4),
+    Request.ADDENDUM: (None, *["not_signed"] * 6),
+    Request.QUERY: (None,) * 7,
+}
+ONE_OF_EACH: dict[Request, it.AnyIntent] = {
+    Request.VALUE: it.Given(kind="mm", value=12.0),
+    Request.CORRECTION: it.Correction(kind="mm", value=12.0),
+    Request.OPTION: it.Chosen(option="contact_high"),
+    Request.SKIP: it.Skip(reason="not needed"),
+    Request.SWITCH: it.SwitchCanal(canal="buccal"),
+    Request.SPEAKER: it.WhoSpeaks(who="chairside"),
+    Request.ADDENDUM: it.Append(text="More.", by="Operator A"),
+    Request.QUERY: it.Command(verb="where"),
+}
+ONE_OF_EACH |= {
+    Request(verb): it.Command(verb=verb) for verb in get_args(it.Verb) if verb not in QUERIES
+}
+
+
+def one_state_of_each() -> dict[Mode, CaseState]:
+    """A canal at a plugger's depth in every mode that it can be in there."""
+    stops = road("warm-vertical")
+    asked = next(s for s in stops if s.state.here.step == "plugger_middle")
+    timed = next(s for s in stops if s.state.here.step == "press")
+    done = next(s for s in stops if s.state.canals and s.state.track("buccal").finished)
+    doubtful = it.Heard(text="twelve", doubt="Not heard clearly.")
+    return {
+        Mode.SIGNED: stops[-1].state,
+        Mode.PAUSED: after(asked, it.Command(verb="pause")),
+        Mode.TIMING: after(timed, it.Command(verb="start")),
+        Mode.QUESTIONED: after(asked, it.Given(kind="mm", value=12.0, heard=doubtful)),
+        # Beyond the new limit is then a plugger of an earlier step.
+        Mode.WARNED: after(
+            asked,
+            it.Correction(kind="mm", value=12.0, quantity="working_length_mm"),
+            it.Command(verb="confirm"),
+        ),
+        Mode.ASKED: asked.state,
+        Mode.FINISHED: after(done, it.SwitchCanal(canal="buccal")),
+    }
+
+
+def after(case: Watched, *intents: it.AnyIntent) -> CaseState:
+    copy = case.copy()
+    for intent in intents:
+        copy.give(intent)
+    return copy.state
+
+
+@pytest.mark.parametrize("mode", Mode)
+def test_every_mode_takes_or_refuses_every_request_as_the_table_says(mode: Mode) -> None:
+    state = one_state_of_each()[mode]
+    assert mode_of(state) is mode
+    assert set(EXPECTED) == set(ONE_OF_EACH) == set(DOOR) == set(Request)
+    column = list(Mode).index(mode)
+    wanted = {request: row[column] for request, row in EXPECTED.items()}
+    assert {r: reason(state, intent) for r, intent in ONE_OF_EACH.items()} == wanted
+
+
+# -- whatever is reached ---------------------------------------------------------------
+
+
+def everything(state: CaseState) -> Iterator[it.AnyIntent]:
+    """All that can be meant by anybody, whether it makes sense or not."""
+    yield from (it.Command(verb=verb) for verb in get_args(it.Verb))
+    yield from (it.Chosen(option=option) for option in OPTIONS)
+    for kind, value in VALUES.items():
+        yield it.Given(kind=kind, value=value)
+        yield it.Correction(kind=kind, value=value)
+    for canal in {*(t.name for t in state.tracks), "mesial", CASE}:
+        yield it.SwitchCanal(canal=canal)
+    yield from (it.WhoSpeaks(who=who) for who in ("operator", "chairside"))
+    yield from (it.Skip(reason=why) for why in (None, " ", "not needed"))
+    yield it.Append(text="More.", by="Operator A")
+
+
+def by_the_table(state: CaseState, intent: it.AnyIntent) -> str | None:
+    """The first row that stands, read without the machine."""
+    request, mode = request_of(state, intent), mode_of(state)
+    assert request is not None
+    for row in DOOR[request]:
+        if mode in row.modes and not (row.unless and row.unless(state, intent)):
+            return row.reason
+    return None
+
+
+def name_of(state: CaseState, intent: it.AnyIntent) -> tuple[str, ...]:
+    """What tells one request from another; a value is as good as any."""
+    said = intent.model_dump(exclude={"heard", "value", "reason"})
+    return (str(request_of(state, intent)), *map(str, said.values()))
+
+
+def check_door(state: CaseState) -> None:
+    taken = set()
+    for intent in everything(state):
+        why = reason(state, intent)
+        assert why == by_the_table(state, intent), (mode_of(state), intent)
+        if why is None:
+            taken.add(name_of(state, intent))
+    here = it.SwitchCanal(canal=state.active), it.WhoSpeaks(who=state.who)
+    unsaid = {name_of(state, intent) for intent in here}  # would change nothing
+    unsaid |= {name for name in taken if name[0] in {Request.QUERY, Request.ADDENDUM}}
+    done = name_of(state, it.Chosen(option="yes"))
+    unsaid |= {done} if done[0] == Request.NEXT else set()  # another way to say "done"
+    assert {name_of(state, o.intent) for o in offers(state)} == taken - unsaid
+
+
+@pytest.mark.parametrize("name", sorted(PROTOCOLS))
+def test_what_is_offered_is_what_is_taken_all_along_a_case(name: str) -> None:
+    for stop in road(name):
+        check_door(stop.state)
+
+
+@given(name=st.sampled_from(sorted(PROTOCOLS)), start=st.floats(0, 1), actions=ACTIONS)
+@settings(max_examples=40)
+def test_what_is_offered_is_what_is_taken_wherever_a_case_gets(
+    name: str, start: float, actions: list[tuple[it.AnyIntent | str, float]]
+) -> None:
+    stops = road(name)
+    case = stops[round(start * (len(stops) - 1))].copy()
+    for action, wait_s in actions:
+        intent, after_s = (
+            cooperative(case.state) if isinstance(action, str) else (action, wait_s)
+        )
+        case.give(intent, after_s)
+    check_door(case.state)
+
+
+def test_what_answers_comes_first() -> None:
+    for mode, state in one_state_of_each().items():
+        answers = [offer.answers for offer in offers(state)]
+        assert answers == sorted(answers, reverse=True)
+        assert any(answers) or mode is Mode.SIGNED
