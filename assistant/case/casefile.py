@@ -6,7 +6,7 @@ events and wait until they are on the disk, and only then let them count.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
@@ -14,6 +14,7 @@ from typing import NamedTuple
 from pydantic import ValidationError
 
 from assistant import __version__
+from assistant.case.read_events import read_event
 from assistant.errors import RecordDamaged, RecordUnwritable
 from assistant.files.atomic import OS_FILES, FileLayer, make_folder, reason
 from assistant.procedure import events as ev
@@ -202,8 +203,7 @@ def need_lines(lines: Sequence[object], folder: Path) -> None:
 def _replayed(
     lines: list[dict[str, object]], folder: Path
 ) -> tuple[CaseState, list[ev.AnyEvent]]:
-    load: Callable[[object], ev.AnyEvent] = ev.EVENTS.validate_python
     need_lines(lines, folder)
     with replayable(folder):
-        events = [load(line) for line in lines]
+        events = [read_event(line) for line in lines]
         return replay(events), events

@@ -18,6 +18,7 @@ from math import isfinite
 from typing import Any, Final, NamedTuple
 
 from assistant.canal import teeth
+from assistant.protocol.roles import Role
 
 UCUM = "http://unitsofmeasure.org"
 ISO_3950 = "urn:iso:std:iso:3950"
@@ -53,13 +54,13 @@ UNITS: Final = frozenset(unit.code for unit in (MM, SECOND, SIZE, TAPER, KELVIN,
 """Every UCUM code this program writes."""
 
 
-def unit_of(quantity: str) -> Unit | None:
-    """The unit of a quantity, which its name ends in; None for what has none.
-
-    As in the record: ``_mm``, ``_s``, ``size`` (hundredths of a mm), ``taper``.
-    """
-    ends = {"_mm": MM, "_s": SECOND, "size": SIZE, "taper": TAPER}
-    return next((unit for end, unit in ends.items() if quantity.endswith(end)), None)
+UNIT_OF: Final[Mapping[str | None, Unit]] = {
+    "mm": MM,
+    "s": SECOND,
+    "size": SIZE,
+    "taper": TAPER,
+}
+"""The unit of a value by its kind, as in the record; other kinds have none."""
 
 
 SEVERITY: Final[Mapping[str, str]] = {
@@ -79,16 +80,16 @@ ORIGINS: Final[Mapping[str, str]] = {
 }
 
 CARRIER = "heat carrier"
-DEVICES: Final[Mapping[str, str]] = {
-    "coronal_plugger_mm": "coronal plugger",
-    "middle_plugger_mm": "middle plugger",
-    "apical_plugger_mm": "apical plugger",
-    "plugger_depth_mm": "plugger",
-    "heat_carrier_fit_mm": CARRIER,
-    "heat_s": CARRIER,
-    "heat_depth_mm": CARRIER,
+DEVICES: Final[Mapping[Role | None, str]] = {
+    Role.CORONAL_PLUGGER: "coronal plugger",
+    Role.MIDDLE_PLUGGER: "middle plugger",
+    Role.APICAL_PLUGGER: "apical plugger",
+    Role.COMPACTION: "plugger",
+    Role.HEAT_FIT: CARRIER,
+    Role.HEAT: CARRIER,
+    Role.HEAT_DEPTH: CARRIER,
 }
-"""The instrument that an entry of a quantity tells of: a kind, never a make."""
+"""The instrument that an entry of a role tells of: a kind, never a make."""
 
 
 def concept(system: str, code: str, text: str) -> dict[str, Any]:

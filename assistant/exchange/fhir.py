@@ -129,7 +129,7 @@ def _device(make: Maker, key: str, kind: str) -> Resource:
 
 def _used(make: Maker, canal: str) -> list[str]:
     """Kinds of instruments that the standing entries of a canal tell of, in order."""
-    kinds = [codes.DEVICES.get(entry.quantity) for entry in make.state.standing(canal)]
+    kinds = [codes.DEVICES.get(make.state.role(e)) for e in make.state.standing(canal)]
     return list(dict.fromkeys(kind for kind in kinds if kind))
 
 

@@ -31,9 +31,10 @@ from assistant.exchange.maker import PATIENT, PROGRAM, Maker, Resource, notes, w
 from assistant.procedure import facts
 from assistant.procedure.facts import number, text_of
 from assistant.procedure.state import Entry
+from assistant.protocol.roles import TOPS, Role
 from assistant.report import rounds
 from assistant.report.computed import computed
-from assistant.report.marks import place, plain, value_text
+from assistant.report.marks import entry_text, place, plain
 
 CATEGORY = {
     "coding": [
@@ -46,7 +47,7 @@ CATEGORY = {
 }
 
 _CODE = re.compile(r"[^\s]+(\s[^\s]+)*")
-_LEVELS = ("sear_depth_mm", "plugger_depth_mm", "post_level_mm", "increment_mm")
+_LEVELS = TOPS | {Role.INCREMENT}
 
 
 def of_entries(make: Maker) -> Iterator[Resource]:
@@ -77,7 +78,7 @@ def _entry(make: Maker, entry: Entry) -> Resource:
         subject=make.ref(PATIENT),
         effectiveDateTime=when(entry.at),
         performer=[make.person(entry.by)],
-        **_value(entry),
+        **_value(entry, state.kind(entry)),
         note=notes(_remarks(make, entry)),
         bodySite=make.site(entry.track),
         method=concept(codes.ORIGIN, entry.origin, codes.ORIGINS[entry.origin]),
@@ -92,7 +93,7 @@ def _status(make: Maker, entry: Entry) -> str:
     return "entered-in-error" if wrong else make.settled
 
 
-def _value(entry: Entry) -> dict[str, Any]:
+def _value(entry: Entry, kind: str | None) -> dict[str, Any]:
     value = entry.value
     if isinstance(value, tuple):
         return {"valueString": plain(", ".join(value))}
@@ -106,9 +107,9 @@ def _value(entry: Entry) -> dict[str, Any]:
             if coded
             else {"text": text}
         }
-    if entry.quantity == "tooth":
+    if kind == "tooth":
         return {"valueCodeableConcept": codes.tooth_site(int(value))}
-    return {"valueQuantity": amount(value, codes.unit_of(entry.quantity))}
+    return {"valueQuantity": amount(value, codes.UNIT_OF.get(kind))}
 
 
 def _remarks(make: Maker, entry: Entry) -> Iterator[str]:
@@ -125,10 +126,10 @@ def _remarks(make: Maker, entry: Entry) -> Iterator[str]:
     if entry.replaces is not None:
         old = state.entries[entry.replaces - 1]
         why = "a correction" if entry.correction else "the step was done again"
-        yield f"Stands in for {value_text(old.quantity, old.value)}: {why}."
+        yield f"Stands in for {entry_text(state, old)}: {why}."
     if (successor := rounds.replacement(state, entry)) is not None:
         why = "corrected to" if successor.correction else "done again, then"
-        yield f"Replaced: {why} {value_text(successor.quantity, successor.value)}."
+        yield f"Replaced: {why} {entry_text(state, successor)}."
     elif entry.standing == "undone":
         yield "Taken back."
 
@@ -182,7 +183,7 @@ def _lengths(make: Maker, canal: str) -> Iterator[Resource]:
         yield _computed(make, canal, "depth-limit", name, [length], how, **value)
     if readings := facts.readings_mm(state, canal):
         found = lengths.final_length_mm(readings)
-        basis = state.in_sequence(canal, "paper_point_mm")[-len(readings) :]
+        basis = state.in_sequence(canal, Role.PAPER_POINT)[-len(readings) :]
         component = [
             _part(
                 "spread", "Spread of the readings", valueQuantity=amount(found.spread_mm, MM)
@@ -200,11 +201,12 @@ def _lengths(make: Maker, canal: str) -> Iterator[Resource]:
             component=component,
         )
     if value := _mm(facts.new_tip_mm(state, canal)):
-        cut = [state.last(canal, q) for q in ("cone_size", "cone_taper", "cut_back_mm")]
+        parts = (Role.CONE_SIZE, Role.CONE_TAPER, Role.CUT_BACK)
+        cut = [state.last(canal, role) for role in parts]
         how = "size of the cone and taper times what was cut off"
         name = "Tip of the master cone after the cut back"
         yield _computed(make, canal, "new-tip", name, cut, how, **value)
-    seal, post = facts.apical_seal_mm(state, canal), state.newest(canal, "post_level_mm")
+    seal, post = facts.apical_seal_mm(state, canal), state.newest(canal, Role.POST_LEVEL)
     if value := _mm(seal):
         name, how = "Apical seal", "the working length less the post level"
         yield _computed(make, canal, "apical-seal", name, [length, post], how, **value)
@@ -212,18 +214,18 @@ def _lengths(make: Maker, canal: str) -> Iterator[Resource]:
 
 def _length(make: Maker, canal: str) -> Entry | None:
     """The entry whose length is in force, as :func:`.facts.wl_mm` has it."""
-    final = make.state.last(canal, "final_working_length_mm")
+    final = make.state.last(canal, Role.FINAL_LENGTH)
     if final is not None and number(final) is not None:
         return final
-    return make.state.last(canal, "working_length_mm")
+    return make.state.last(canal, Role.WORKING_LENGTH)
 
 
 def _levels(make: Maker, canal: str) -> Iterator[Resource]:
     how = "the last compaction less the increments dictated since; their shrinking is not known"
-    basis = [e for e in make.state.in_sequence(canal) if e.quantity in _LEVELS]
+    basis = [e for e in make.state.in_sequence(canal) if make.state.role(e) in _LEVELS]
     basis = [e for e in basis if number(e) is not None]
     for one in rounds.increments(make.state, canal):
-        entry = one.values.get("increment_mm")
+        entry = one.values.get(Role.INCREMENT)
         if entry is None or one.level_mm is None:
             continue
         before = [e for e in basis if make.state.place(e) <= make.state.place(entry)]
@@ -243,13 +245,13 @@ def _heat(make: Maker, canal: str) -> Iterator[Resource]:
             continue
         assumed = "" if wall is None else f", a root wall of {text_of(wall.value)} mm assumed"
         edge = "" if heat.inside else "; outside the table computed beforehand, a hint only"
-        timed = [e for e in one.acts.get("heat_s", ()) if e.standing == "standing"]
+        timed = [e for e in one.acts.get(Role.HEAT, ()) if e.standing == "standing"]
         yield _computed(
             make,
             canal,
             f"heat/{one.number}",
             f"Heat of cycle {one.number}, computed, not measured",
-            [one.values.get("heat_depth_mm"), *timed, _length(make, canal)],
+            [one.values.get(Role.HEAT_DEPTH), *timed, _length(make, canal)],
             f"heat conduction alone, over the range of properties published{assumed}{edge}",
             component=list(_heat_parts(heat)),
         )

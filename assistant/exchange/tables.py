@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Any, Literal
 
-from assistant.exchange.codes import unit_of
+from assistant.exchange.codes import UNIT_OF
 
 Record = Mapping[str, Any]
 Cell = str | int | float | bool | None
@@ -105,8 +105,8 @@ def _measured(value: Any) -> Cell:
     return ", ".join(value) if isinstance(value, list) else value
 
 
-def _unit(quantity: str, value: Any) -> str | None:
-    unit = None if isinstance(value, str | list) else unit_of(quantity)
+def _unit(entry: Mapping[str, Any]) -> str | None:
+    unit = None if isinstance(entry["value"], str | list) else UNIT_OF.get(entry["kind"])
     return unit.code if unit else None
 
 
@@ -124,7 +124,7 @@ def _entries(record: Record) -> Iterator[Row]:
             "quantity": entry["quantity"],
             "round": entry["round"],
             "value": OPERATOR if signing else _measured(entry["value"]),
-            "unit": _unit(entry["quantity"], entry["value"]),
+            "unit": _unit(entry),
             "origin": entry["origin"],
             "standing": entry["standing"],
             "confirmed": entry["confirmed"],
@@ -151,7 +151,7 @@ def _warnings(record: Record) -> Iterator[Row]:
             "quantity": entry["quantity"] if entry else None,
             "round": entry["round"] if entry else None,
             "value": _measured(entry["value"]) if entry else None,
-            "unit": _unit(entry["quantity"], entry["value"]) if entry else None,
+            "unit": _unit(entry) if entry else None,
             "answer": warning["answer"],
             "open": warning["open"],
             "since_start_s": _since(record, warning["at"]),

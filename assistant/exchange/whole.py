@@ -11,6 +11,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from assistant.case.casefile import JOURNAL
+from assistant.case.read_events import read_event
 from assistant.errors import RecordDamaged, UserError
 from assistant.files.atomic import open_existing, read_all
 from assistant.procedure import events as ev
@@ -96,7 +97,7 @@ def _events(lines: list[Entry]) -> list[ev.AnyEvent]:
     found: list[ev.AnyEvent] = []
     for line in lines:
         try:
-            found.append(ev.EVENTS.validate_python(line.event))
+            found.append(read_event(line.event))
         except ValidationError as bad:
             where = ".".join(str(part) for part in bad.errors()[0]["loc"])
             raise ValueError(f"event {line.seq}, {where}: {bad.errors()[0]['msg']}") from None

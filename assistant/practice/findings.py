@@ -16,8 +16,10 @@ from assistant.practice.texts import texts
 from assistant.procedure import facts
 from assistant.procedure.facts import EPSILON_MM, number, text_of
 from assistant.procedure.intents import Scalar
+from assistant.procedure.reckoning import value_of
 from assistant.procedure.state import CASE, CaseState
 from assistant.protocol.model import Step
+from assistant.protocol.roles import Role
 from assistant.report.rounds import CONE_VERDICTS, made
 
 
@@ -53,7 +55,7 @@ def sight(scenario: Scenario, state: CaseState) -> Sight | None:
     canal = scenario.canal(state.active)
     if canal is None:
         return Sight("no_such_canal", fields={"canal": state.active})
-    found = _OF_CANAL.get(step.expect.quantity)
+    found = _OF_CANAL.get(step.role) if step.role else None
     if found is not None:
         return found(_Scene(canal, state, step))
     return _unremarkable(step)
@@ -72,14 +74,13 @@ def _of_case(scenario: Scenario, step: Step) -> Sight | None:
 def _unremarkable(step: Step) -> Sight | None:
     """A question of a practice's own, or one about the tooth: nothing stands against
     the first answer that goes on."""
+    known = step.role if step.role in texts().findings else None
     if step.expect.kind == "done":
-        named = step.expect.quantity in texts().findings
-        return Sight(step.expect.quantity if named else "done")
+        return Sight(known or "done")
     onward = [option.id for option in step.options if option.to is None]
     if step.expect.kind != "choice" or not onward:
         return None
-    known = step.expect.quantity if step.expect.quantity in texts().findings else "ready"
-    return Sight(known, tuple(onward), {"what": step.title})
+    return Sight(known or "ready", tuple(onward), {"what": step.title})
 
 
 class _Scene(NamedTuple):
@@ -102,10 +103,10 @@ class _Scene(NamedTuple):
         limit = self.limit_mm()
         return limit is None or depth_mm <= limit + EPSILON_MM
 
-    def made(self, *quantities: str) -> int:
+    def made(self, *roles: Role) -> int:
         """How many answers there were that asked the same, or for another cone."""
         back = 0
-        for entry in made(self.state, self.canal.name, quantities):
+        for entry in made(self.state, self.canal.name, roles):
             step = self.state.protocol.step(entry.step)
             option = facts.option_of(step, str(entry.value))
             back += option is not None and option.to is not None
@@ -129,24 +130,24 @@ def _plain(key: str, *answers: str) -> Callable[[_Scene], Sight]:
 def _cone(scene: _Scene) -> Sight:
     cones = scene.canal.cones
     cone = cones[min(scene.made(*CONE_VERDICTS), len(cones) - 1)]
-    quantity = scene.step.expect.quantity
-    if quantity == "cone_size":
+    role = scene.step.role
+    if role is Role.CONE_SIZE:
         fields = {"size": f"{cone.size:03d}", "taper": _taper_text(cone.taper)}
-        return Sight("cone_size", (cone.size,), fields)
-    if quantity == "cone_taper":
-        return Sight("cone_taper", (cone.taper,), {"taper": _taper_text(cone.taper)})
-    if quantity == "cone_length_mm":
-        key = "cone_length" if cone.contact == "tip" else "cone_binds"
+        return Sight(role, (cone.size,), fields)
+    if role is Role.CONE_TAPER:
+        return Sight(role, (cone.taper,), {"taper": _taper_text(cone.taper)})
+    if role is Role.CONE_LENGTH:
+        key = role if cone.contact == "tip" else "cone_binds"
         return Sight(key, (cone.length_mm,), {"mm": text_of(cone.length_mm)})
     if cone.contact == "tip":
-        return Sight("tugback", scene.choose("yes"))
+        return Sight(Role.CONE_FIT, scene.choose("yes"))
     return Sight("contact_high", scene.choose("contact_high", "no"))
 
 
 def _reference(scene: _Scene) -> Sight:
     wanted = scene.canal.reference
     reference = wanted if wanted in scene.options else scene.options[0]
-    return Sight("reference_point", (reference,), {"point": reference.replace("_", " ")})
+    return Sight(Role.REFERENCE_POINT, (reference,), {"point": reference.replace("_", " ")})
 
 
 def _free(third: int | None) -> Callable[[_Scene], Sight]:
@@ -164,23 +165,23 @@ def _free(third: int | None) -> Callable[[_Scene], Sight]:
 
 def _dryness(scene: _Scene) -> Sight:
     shown = scene.canal.dryness
-    now = shown[min(scene.made("dryness"), len(shown) - 1)]
+    now = shown[min(scene.made(Role.DRYNESS), len(shown) - 1)]
     answers = {"dry": ("dry", "yes"), "wet": ("wet", "no"), "bleeding": ("bleeding", "no")}
     return Sight(now, scene.choose(*answers[now]))
 
 
 def _paper_point(scene: _Scene) -> Sight:
     readings = scene.canal.readings_mm
-    count = sum(1 for _ in scene.state.standing(scene.canal.name, "paper_point_mm"))
+    count = sum(1 for _ in scene.state.standing(scene.canal.name, Role.PAPER_POINT))
     reading = readings[count % len(readings)]
-    return Sight("paper_point", (reading,), {"mm": text_of(reading)})
+    return Sight(Role.PAPER_POINT, (reading,), {"mm": text_of(reading)})
 
 
 def _locator(scene: _Scene) -> Sight:
     reading = scene.canal.locator_mm
     if reading is None:
         return Sight("no_reading", scene.choose("no_reading"))
-    return Sight("apex_locator", (reading,), {"mm": text_of(reading)})
+    return Sight(Role.APEX_LOCATOR, (reading,), {"mm": text_of(reading)})
 
 
 def carrier_mm(canal: PracticeCanal, state: CaseState) -> float | None:
@@ -191,11 +192,11 @@ def carrier_mm(canal: PracticeCanal, state: CaseState) -> float | None:
     step = state.step
     round_ = track.round(step.loop if step else None)
     top = facts.fill_top_mm(state, canal.name)
-    timed = [e for e in state.standing(canal.name, "heat_s") if e.round == round_]
+    timed = [e for e in state.standing(canal.name, Role.HEAT) if e.round == round_]
     heat_s = number(timed[-1]) if timed else None
     if top is None or heat_s is None:
         return None
-    marker = number(state.last(canal.name, "heat_carrier_fit_mm"))
+    marker = number(state.last(canal.name, Role.HEAT_FIT))
     sunk = round(2 * (top + canal.sinks_mm_s * heat_s)) / 2
     return sunk if marker is None else max(top, min(sunk, marker))
 
@@ -203,9 +204,9 @@ def carrier_mm(canal: PracticeCanal, state: CaseState) -> float | None:
 def _heat(scene: _Scene) -> Sight:
     top = facts.fill_top_mm(scene.state, scene.canal.name)
     fields = {"top": text_of(top), "speed": text_of(scene.canal.sinks_mm_s)}
-    marker = number(scene.state.last(scene.canal.name, "heat_carrier_fit_mm"))
+    marker = number(scene.state.last(scene.canal.name, Role.HEAT_FIT))
     if marker is None:
-        return Sight("heat", fields=fields)
+        return Sight(Role.HEAT, fields=fields)
     return Sight("heat_marked", fields=fields | {"marker": text_of(marker)})
 
 
@@ -213,19 +214,19 @@ def _heat_depth(scene: _Scene) -> Sight:
     sunk = carrier_mm(scene.canal, scene.state)
     if sunk is None:
         return Sight("no_heat")
-    return Sight("heat_depth", (sunk,), {"mm": text_of(sunk)})
+    return Sight(Role.HEAT_DEPTH, (sunk,), {"mm": text_of(sunk)})
 
 
 def _plugger_depth(scene: _Scene) -> Sight:
     """As deep as the carrier was, since it took out what was above its tip; further
     where the mass gives way, which is then for the learner to hold."""
-    said = number(scene.state.last(scene.canal.name, "heat_depth_mm"))
-    asked = any(s.expect.quantity == "heat_depth_mm" for s in scene.state.protocol.canal)
+    said = number(scene.state.last(scene.canal.name, Role.HEAT_DEPTH))
+    asked = scene.state.protocol.with_role(Role.HEAT_DEPTH)
     sunk = said if asked else carrier_mm(scene.canal, scene.state)
     limit = scene.limit_mm()
     if sunk is None:
         return Sight("no_heat")
-    near = scene.state.protocol.limit("at_limit_within_mm")
+    near = value_of(scene.state.protocol.limits.at_limit_within_mm)
     if limit is not None and scene.canal.gives_way_mm and sunk >= limit - near - EPSILON_MM:
         return Sight(
             "gives_way", (), {"mm": text_of(round_mm(limit + scene.canal.gives_way_mm))}
@@ -236,7 +237,7 @@ def _plugger_depth(scene: _Scene) -> Sight:
 
 
 def _increment(scene: _Scene) -> Sight:
-    return Sight("increment", (), _levels(scene))
+    return Sight(Role.INCREMENT, (), _levels(scene))
 
 
 def _level(scene: _Scene) -> Sight:
@@ -246,13 +247,13 @@ def _level(scene: _Scene) -> Sight:
 
 def _levels(scene: _Scene) -> dict[str, str]:
     name, state = scene.canal.name, scene.state
-    planned = number(state.last(name, "coronal_level_mm"))
+    planned = number(state.last(name, Role.CORONAL_LEVEL))
     return {"mm": text_of(facts.fill_top_mm(state, name)), "planned": text_of(planned)}
 
 
 def _post_level(scene: _Scene) -> Sight:
     top = facts.fill_top_mm(scene.state, scene.canal.name)
-    return Sight("post_level", () if top is None else (top,), {"mm": text_of(top)})
+    return Sight(Role.POST_LEVEL, () if top is None else (top,), {"mm": text_of(top)})
 
 
 def _nothing(_: _Scene) -> None:
@@ -263,41 +264,43 @@ def _taper_text(taper: float) -> str:
     return f"{taper:.2f}".removeprefix("0")
 
 
-_OF_CANAL: dict[str, Callable[[_Scene], Sight | None]] = {
-    "working_length_mm": _mm("working_length", lambda canal: canal.provisional_mm),
-    "reference_point": _reference,
-    "apical_size": lambda s: Sight(
-        "apical_size", (s.canal.apical_size,), {"size": f"{s.canal.apical_size:03d}"}
+_OF_CANAL: dict[Role, Callable[[_Scene], Sight | None]] = {
+    Role.WORKING_LENGTH: _mm(Role.WORKING_LENGTH, lambda canal: canal.provisional_mm),
+    Role.REFERENCE_POINT: _reference,
+    Role.APICAL_SIZE: lambda s: Sight(
+        Role.APICAL_SIZE, (s.canal.apical_size,), {"size": f"{s.canal.apical_size:03d}"}
     ),
-    "taper": lambda s: Sight("taper", (s.canal.taper,), {"taper": _taper_text(s.canal.taper)}),
-    "post_planned": lambda s: Sight(
+    Role.TAPER: lambda s: Sight(
+        Role.TAPER, (s.canal.taper,), {"taper": _taper_text(s.canal.taper)}
+    ),
+    Role.POST_PLANNED: lambda s: Sight(
         "no_post" if s.canal.post == "no" else "post",
         s.choose("no" if s.canal.post == "no" else "yes"),
     ),
-    "coronal_level_mm": _mm("coronal_level", lambda canal: canal.coronal_level_mm),
-    "cone_size": _cone,
-    "cone_taper": _cone,
-    "cone_length_mm": _cone,
-    "tugback": _cone,
-    "tugback_after_cut": _plain("tugback", "yes"),
-    "coronal_plugger_mm": _free(0),
-    "middle_plugger_mm": _free(1),
-    "apical_plugger_mm": _free(2),
-    "heat_carrier_fit_mm": _free(None),
-    "dryness": _dryness,
-    "paper_point_mm": _paper_point,
-    "apex_locator_mm": _locator,
-    "final_working_length_mm": _nothing,
-    "cut_back_mm": _nothing,
-    "sealer_coat": _plain("sealer_coat", "yes", "complete"),
-    "sear_depth_mm": _mm("sear_depth", lambda canal: canal.orifice_mm),
-    "heat_s": _heat,
-    "heat_depth_mm": _heat_depth,
-    "plugger_depth_mm": _plugger_depth,
-    "downpack_radiograph": _plain("film", "accepted", "none"),
-    "post_decision": lambda s: Sight(s.canal.post, s.choose(s.canal.post)),
-    "post_level_mm": _post_level,
-    "increment_mm": _increment,
-    "level_reached": _level,
+    Role.CORONAL_LEVEL: _mm(Role.CORONAL_LEVEL, lambda canal: canal.coronal_level_mm),
+    Role.CONE_SIZE: _cone,
+    Role.CONE_TAPER: _cone,
+    Role.CONE_LENGTH: _cone,
+    Role.CONE_FIT: _cone,
+    Role.CONE_FIT_AGAIN: _plain(Role.CONE_FIT, "yes"),
+    Role.CORONAL_PLUGGER: _free(0),
+    Role.MIDDLE_PLUGGER: _free(1),
+    Role.APICAL_PLUGGER: _free(2),
+    Role.HEAT_FIT: _free(None),
+    Role.DRYNESS: _dryness,
+    Role.PAPER_POINT: _paper_point,
+    Role.APEX_LOCATOR: _locator,
+    Role.FINAL_LENGTH: _nothing,
+    Role.CUT_BACK: _nothing,
+    Role.SEALER: _plain(Role.SEALER, "yes", "complete"),
+    Role.SEAR: _mm(Role.SEAR, lambda canal: canal.orifice_mm),
+    Role.HEAT: _heat,
+    Role.HEAT_DEPTH: _heat_depth,
+    Role.COMPACTION: _plugger_depth,
+    Role.DOWNPACK_RADIOGRAPH: _plain("film", "accepted", "none"),
+    Role.POST_DECISION: lambda s: Sight(s.canal.post, s.choose(s.canal.post)),
+    Role.POST_LEVEL: _post_level,
+    Role.INCREMENT: _increment,
+    Role.FILL_LEVEL: _level,
 }
-"""What is seen, by the quantity a step asks for. Timed holds show nothing."""
+"""What is seen, by the role of a step. Timed holds show nothing."""

@@ -11,11 +11,13 @@ from pathlib import Path
 from statistics import fmean
 from typing import TYPE_CHECKING, Any
 
+from assistant.case.read_events import old_role
 from assistant.errors import UserError
 from assistant.extras import need
 from assistant.files.atomic import write_atomically
 from assistant.practice.score import Score
 from assistant.protocol.model import Frozen
+from assistant.protocol.roles import Role
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -155,8 +157,9 @@ def _held(axes: Axes, scores: Sequence[Score]) -> None:
 
 
 def _deep(axes: Axes, scores: Sequence[Score]) -> None:
-    quantities = ("heat_depth_mm", "plugger_depth_mm")
-    depths = [d for score in scores for d in score.depths if d.quantity in quantities]
+    roles = {Role.HEAT_DEPTH, Role.COMPACTION}
+    every = [depth for score in scores for depth in score.depths]
+    depths = [d for d in every if (d.role or old_role(d.quantity)) in roles]
     axes.set(
         title=f"Downpack depths ({len(depths)})", xlabel="short of (-) or past the limit, mm"
     )

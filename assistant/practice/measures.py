@@ -21,6 +21,7 @@ from assistant.procedure.facts import EPSILON_MM, as_number, number
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CaseState, Entry, Warning
 from assistant.protocol.model import CheckName, Frozen, Timed
+from assistant.protocol.roles import Role
 from assistant.report.rounds import made
 
 OUT_OF_TURN = frozenset(
@@ -58,6 +59,7 @@ class Depth(Frozen):
 
     canal: str
     quantity: str
+    role: Role | None = None  # None, too, in scores from before steps had roles
     value_mm: float
     over_mm: float
     warned: bool
@@ -74,6 +76,7 @@ class Measured(Frozen):
 
     track: str
     quantity: str
+    role: Role | None = None
     said: Scalar
     seen: tuple[Scalar, ...]
     error_mm: float | None
@@ -186,7 +189,7 @@ def about(state: CaseState, *checks: CheckName) -> dict[int, Warning]:
 def canal_entries(state: CaseState, quantities: frozenset[str]) -> Iterator[Entry]:
     """Entries of all canals that were not taken back, of these quantities."""
     for track in state.canals if quantities else ():
-        yield from made(state, track.name, quantities)
+        yield from (e for e in made(state, track.name) if e.quantity in quantities)
 
 
 def _timed(state: CaseState, mode: str) -> frozenset[str]:
@@ -237,6 +240,7 @@ def depths(state: CaseState, over_mm: dict[int, float]) -> Iterator[Depth]:
         yield Depth(
             canal=entry.track,
             quantity=entry.quantity,
+            role=state.role(entry),
             value_mm=as_number(entry.value) or 0.0,
             over_mm=over_mm[entry.seq],
             warned=entry.seq in at_once,
@@ -259,11 +263,12 @@ def measured(state: CaseState, seen: dict[int, tuple[Scalar, ...]]) -> Iterator[
             continue
         value, right = as_number(entry.value), as_number(accepts[0])
         error = None
-        if entry.quantity.endswith("_mm") and value is not None and right is not None:
+        if state.kind(entry) == "mm" and value is not None and right is not None:
             error = round_mm(value - right)
         yield Measured(
             track=entry.track,
             quantity=entry.quantity,
+            role=state.role(entry),
             said=entry.value,
             seen=accepts,
             error_mm=error,
@@ -285,9 +290,10 @@ def _agrees(said: Scalar, accepts: tuple[Scalar, ...]) -> bool:
 def final_lengths(state: CaseState, scenario: Scenario) -> Iterator[FinalLength]:
     """The final length of each canal that has one; right within the agreement that the
     protocol asks of readings."""
-    within = state.protocol.limit("readings_agree_mm") + EPSILON_MM
+    agree = state.protocol.limits.readings_agree_mm
+    within = (agree.value if agree else 0.0) + EPSILON_MM
     for canal in scenario.canals:
-        said = number(state.last(canal.name, "final_working_length_mm"))
+        said = number(state.last(canal.name, Role.FINAL_LENGTH))
         if said is None:
             continue
         readings = facts.readings_mm(state, canal.name)

@@ -22,7 +22,9 @@ from assistant.canal.model import CanalShape, prepared
 from assistant.canal.pluggers import Plugger
 from assistant.canal.points import iso_point
 from assistant.canal.teeth import PERMANENT_TEETH, Tooth, canal_sets, typical_length_mm
+from assistant.procedure.reckoning import value_of
 from assistant.protocol.model import Frozen, Protocol
+from assistant.protocol.roles import Role
 
 INVENTED = "INVENTED for practice: no tooth, no patient, nothing measured"
 """Stands in every scenario, sheet and score."""
@@ -32,11 +34,11 @@ Level = Literal[1, 2, 3]
 two in most canals."""
 
 Trap = Literal["stray_reading", "bleeding", "cone_short", "deep_plugger"]
-NEEDS: dict[Trap, str] = {
-    "stray_reading": "paper_point_mm",
-    "bleeding": "dryness",
-    "cone_short": "tugback",
-    "deep_plugger": "plugger_depth_mm",
+NEEDS: dict[Trap, Role] = {
+    "stray_reading": Role.PAPER_POINT,
+    "bleeding": Role.DRYNESS,
+    "cone_short": Role.CONE_FIT,
+    "deep_plugger": Role.COMPACTION,
 }
 """What a protocol must ask for so that the trap can be met."""
 
@@ -153,9 +155,8 @@ def _traps(
     rng: random.Random, level: Level, canals: int, protocol: Protocol
 ) -> tuple[tuple[Trap, ...], ...]:
     """The traps of each canal, of those that the protocol can meet."""
-    asked = {step.expect.quantity for step in protocol.canal}
-    kinds = [trap for trap, quantity in NEEDS.items() if quantity in asked]
-    if protocol.limit("readings_min") < 2:  # one reading disagrees with no other
+    kinds = [trap for trap, role in NEEDS.items() if protocol.with_role(role)]
+    if value_of(protocol.limits.readings_min) < 2:  # one reading disagrees with no other
         kinds = [trap for trap in kinds if trap != "stray_reading"]
     found: list[tuple[Trap, ...]] = [() for _ in range(canals)]
     if level == 3:
@@ -180,9 +181,9 @@ def _canal(
     provisional = _half(typical_mm + rng.uniform(-0.8, 0.8))
     # Never more than the protocol lets a plugger miss its limit by: a carrier that was
     # set by the chart still reaches it.
-    off = min(4, int(10 * protocol.limit("at_limit_within_mm")))
+    off = min(4, int(10 * value_of(protocol.limits.at_limit_within_mm)))
     true = round_mm(provisional + (rng.randint(-off, off) / 10 if level > 1 else 0.0))
-    limit = provisional - protocol.limit("short_of_wl_mm")
+    limit = provisional - value_of(protocol.limits.short_of_wl_mm)
     downpack = _half(rng.uniform(9.0, 11.0) if level == 3 else rng.uniform(6.0, 8.0))
     orifice = max(4.0, _half(limit - downpack))
     size, taper = rng.choice(SIZES), rng.choice((0.06, 0.06, 0.08) + (0.04,) * (level == 3))
@@ -281,7 +282,8 @@ def _readings(
     rng: random.Random, protocol: Protocol, true_mm: float, *, stray: bool
 ) -> tuple[float, ...]:
     """Enough readings for a stray one to drop out of those that count."""
-    wanted, agree = int(protocol.limit("readings_min")), protocol.limit("readings_agree_mm")
+    limits = protocol.limits
+    wanted, agree = int(value_of(limits.readings_min)) or 1, value_of(limits.readings_agree_mm)
     noise = (0.0, 0.1, -0.1) if agree >= 0.2 else (0.0,)
     found = [round_mm(true_mm + rng.choice(noise)) for _ in range(2 * wanted)]
     if stray:

@@ -15,13 +15,14 @@ from datetime import datetime
 
 from assistant.practice import measures
 from assistant.practice.measures import Depth, FinalLength, Measured, Press, Tale
-from assistant.practice.scenario import INVENTED, Scenario, Trap
+from assistant.practice.scenario import INVENTED, NEEDS, Scenario, Trap
 from assistant.practice.texts import texts
 from assistant.procedure import events as ev
 from assistant.procedure import facts
 from assistant.procedure.facts import EPSILON_MM, number
 from assistant.procedure.state import CaseState, Track
 from assistant.protocol.model import Frozen
+from assistant.protocol.roles import Role
 from assistant.report.marks import newest_moment
 
 LIMITS = "It scores what was dictated and timed, not the filling."
@@ -154,7 +155,9 @@ def _criteria(
 
 def _left_downpack(state: CaseState, canal: Track) -> bool:
     """Whether a canal has been compacted and its cycles are over."""
-    compacted = state.last(canal.name, "plugger_depth_mm")
+    compacted = state.last(canal.name, Role.COMPACTION)
+    if state.protocol.with_role(Role.COMPACTION) is None:
+        return False  # a technique without one
     if canal.finished or compacted is None:
         return canal.finished
     steps = state.protocol.step
@@ -163,11 +166,11 @@ def _left_downpack(state: CaseState, canal: Track) -> bool:
 
 def _at_limit(state: CaseState, canal: str) -> bool:
     """Whether the downpack ended at the limit: within its tolerance, and not past it."""
-    depth = number(state.last(canal, "plugger_depth_mm"))
-    limit = facts.depth_limit_mm(state, canal)
-    if depth is None or limit is None:
+    depth = number(state.last(canal, Role.COMPACTION))
+    limit, near = facts.depth_limit_mm(state, canal), state.protocol.limits.at_limit_within_mm
+    if depth is None or limit is None or near is None:
         return False
-    least = limit - state.protocol.limit("at_limit_within_mm")
+    least = limit - near.value
     return least - EPSILON_MM <= depth <= limit + EPSILON_MM
 
 
@@ -207,13 +210,11 @@ def _traps(
                 passed = met and all(f.right for f in finals if f.canal == canal.name)
             elif trap == "deep_plugger":
                 mine = [d for d in depths if d.canal == canal.name]
-                met = any(d.quantity == "plugger_depth_mm" for d in mine)
+                met = any(d.role is Role.COMPACTION for d in mine)
                 passed = met and all(d.good for d in mine)
             else:
-                quantity = "dryness" if trap == "bleeding" else "tugback"
-                answers = [
-                    m for m in measured if (m.track, m.quantity) == (canal.name, quantity)
-                ]
+                mine_too = [m for m in measured if m.track == canal.name]
+                answers = [m for m in mine_too if m.role is NEEDS[trap]]
                 met = bool(answers)
                 passed = met and all(m.right for m in answers)
             yield MetTrap(canal=canal.name, trap=trap, met=met, passed=passed)

@@ -31,6 +31,7 @@ from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, Timer, Warning
 from assistant.protocol.model import Measure, Protocol, Step
 from assistant.protocol.moment import Moment
+from assistant.protocol.roles import Role
 from assistant.sitting.rehearsal import Line, Script
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language, Wanted, number_words
@@ -225,24 +226,23 @@ class _Trial:
         elif step.expect.kind == "sign":
             yield Line(say=words["sign"])
         elif step.expect.kind == "done":
-            seated = step.expect.quantity == "cone_seated"
+            seated = step.role is Role.SEATED
             yield Line(say=words["seated" if seated else "done"])
         elif (value := self._value(step)) is not None:
             yield self._saying(step, value)
 
     def _stray_line(self, step: Step) -> Line | None:
         """A line that does not answer the step, if such a mistake is due."""
-        words, first = texts().operator, step.expect.quantity
-        if first == "cone_length_mm" and self._make("out_of_turn"):
+        words, role = texts().operator, step.role
+        if role is Role.CONE_LENGTH and self._make("out_of_turn"):
             length = sum(self._canal.free_mm) / len(self._canal.free_mm)
-            said = say_value("mm", round(length), "increment_mm", self._language)
-            return Line(say=said)
-        if first == "taper" and self._make("gone_back"):
+            later = self.state.protocol.with_role(Role.INCREMENT)
+            named = later.expect.quantity if later else None
+            return Line(say=say_value("mm", round(length), named, self._language))
+        if role is Role.TAPER and self._make("gone_back"):
             return Line(say=words["back"])
-        choice = step.expect.kind == "choice" and first not in {
-            "reference_point",
-            "post_planned",
-        }
+        plan = {Role.REFERENCE_POINT, Role.POST_PLANNED}
+        choice = step.expect.kind == "choice" and role not in plan
         if choice and self._make("skipped"):
             return Line(say=words["skip"])
         return None
@@ -274,7 +274,7 @@ class _Trial:
         top = facts.fill_top_mm(state, canal.name) or 0.0
         plan = reckoning.downpack(state, canal.name)
         wanted = plan.cycles[0].heat_to_mm if plan and plan.cycles else top + 3.0
-        marker = facts.number(state.last(canal.name, "heat_carrier_fit_mm"))
+        marker = facts.number(state.last(canal.name, Role.HEAT_FIT))
         if marker is not None and marker <= top:
             return None
         # The finding is to half a millimetre: aim at its middle, not between two.
@@ -287,19 +287,19 @@ class _Trial:
         """What is to be seen, else what the program offers or plans."""
         state, name = self.state, self.state.active
         seen = sight(self._scenario, state)
-        quantity = step.expect.quantity
         value = seen.accepts[0] if seen and seen.accepts else self._judged(step)
         if isinstance(value, float):
             limit = facts.depth_limit_mm(state, name)
-            if quantity == "cone_length_mm" and self._make("misread"):
+            if step.role is Role.CONE_LENGTH and self._make("misread"):
                 return value - 1.0
-            if quantity == "plugger_depth_mm" and limit is not None:
-                past = value >= limit - state.protocol.limit("at_limit_within_mm")
+            if step.role is Role.COMPACTION and limit is not None:
+                near = reckoning.value_of(state.protocol.limits.at_limit_within_mm)
+                past = value >= limit - near
                 if past and (made := self._make("deep_plugger", "deep_kept")):
                     if made == "deep_kept":
                         self._kept.add(len(state.entries) + 1)
                     return limit + 1.0
-            if quantity == "increment_mm" and self._make("large_increment"):
+            if step.role is Role.INCREMENT and self._make("large_increment"):
                 return state.protocol.limit("first_increment_max_mm") + 1.5
         return value
 
@@ -309,7 +309,7 @@ class _Trial:
         if isinstance(step.expect, Measure) and step.expect.suggest:
             offered = facts.suggestion(state, name, step.expect.suggest)
             return "confirm" if offered is not None else self._canal.true_length_mm
-        if step.expect.quantity == "increment_mm":
+        if step.role is Role.INCREMENT:
             plan = reckoning.backfill(state, name)
             if plan is not None and plan.increments:
                 return plan.increments[0].length_mm

@@ -13,21 +13,22 @@ from typing import Any
 from assistant.procedure import events as ev
 from assistant.procedure.belongs import check_belongs
 from assistant.procedure.state import CASE, CaseState, Entry, Track
-from assistant.protocol.model import AT_CANALS, FINISHED
+from assistant.protocol.model import AT_CANALS, FINISHED, WRITTEN
 
 
 def opened(event: ev.CaseOpened) -> CaseState:
     """The state right after the first event."""
     first = Track(name=CASE, step=event.protocol.opening[0].id)
-    return CaseState(
-        case_code=event.case_code,
-        operator=event.operator,
-        demo=event.demo,
-        protocol=event.protocol,
-        opened=event.at,
-        tracks=(first,),
-        instruments=event.instruments,
-    )
+    known: dict[str, Any] = {
+        "case_code": event.case_code,
+        "operator": event.operator,
+        "demo": event.demo,
+        "protocol": event.protocol,
+        "opened": event.at,
+        "tracks": (first,),
+        "instruments": event.instruments,
+    }
+    return CaseState.model_validate(known, context=WRITTEN)
 
 
 def replay(events: Iterable[ev.AnyEvent]) -> CaseState:
@@ -59,7 +60,7 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
                 tracks=_answered(state, entry),
                 pending=None,
             )
-            if entry.quantity == "canals":
+            if isinstance(entry.value, tuple):
                 made = _with_canals(made, entry)
             return made
         case ev.EntryUndone(seq=seq, restores=restores):

@@ -131,7 +131,7 @@ def sign(draft: Draft, step: Step, heard: it.Heard) -> None:
 
 def check_canals_again(draft: Draft) -> None:
     """Another tooth: canals that it hardly has are taken back and asked for again."""
-    canals = draft.state.newest(CASE, "canals")
+    canals = draft.state.newest(CASE, draft.state.protocol.asking("canals"))
     if canals is not None and odd_canals(draft.state, canals.value):
         draft.take_back(canals, restore=False)
         _ask_again(draft, canals)

@@ -23,11 +23,12 @@ from assistant.procedure.state import (
 from assistant.protocol.machine import next_step
 from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.moment import Moment
+from assistant.protocol.roles import Role
 
 LENGTH_CHECKS = frozenset({"deeper_than_limit", "seal_below"})
 """Checks that are made again on standing depths when the working length changes."""
 
-LENGTHS = frozenset({"working_length_mm", "final_working_length_mm"})
+LENGTHS = frozenset({Role.WORKING_LENGTH, Role.FINAL_LENGTH})
 
 KEPT = "kept as said"
 """The answer of a clinician who stands by a value that was warned about."""
@@ -114,7 +115,7 @@ class Draft:
             questioned = one.rule.severity == "confirm" and confirmed
             if not questioned and one.rule.check not in silenced:
                 self.warn(one, track, step, entry.seq)
-        if entry.quantity in LENGTHS:
+        if step.role in LENGTHS:
             self.check_depths_again(track)
         return entry
 
@@ -130,7 +131,7 @@ class Draft:
     def _round_for(self, track: str, step: Step) -> int:
         """Cycle or increment number; for repeated readings, the reading's number."""
         if step.expect.kind == "readings":
-            return 1 + sum(1 for _ in self.state.standing(track, step.expect.quantity))
+            return 1 + sum(1 for _ in self.state.standing(track, step))
         return self.state.track(track).round(step.loop)
 
     def person(self) -> str:
@@ -149,7 +150,7 @@ class Draft:
             for fired in tuple(fired_by_value(self.state, self._standing(old))):
                 if fired.rule.severity != "confirm":
                     self.warn(fired, old.track, self.state.protocol.step(old.step), old.seq)
-        if entry.quantity in LENGTHS:
+        if self.state.role(entry) in LENGTHS:
             self.check_depths_again(entry.track)
         return old
 

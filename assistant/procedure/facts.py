@@ -6,12 +6,20 @@ asked for, so a correction reaches everything that depends on it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from assistant.canal import instruments, lengths, teeth
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CaseState, Entry
-from assistant.protocol.model import FactName, Option, Step, SuggestionName
+from assistant.protocol.model import (
+    FactName,
+    NotGivenError,
+    Option,
+    Protocol,
+    Step,
+    SuggestionName,
+)
+from assistant.protocol.roles import TOPS, Role
 
 UNKNOWN = "unknown"
 """Stands for a value that is not there, in what is said and written."""
@@ -32,21 +40,21 @@ def number(entry: Entry | None) -> float | None:
 
 def wl_mm(state: CaseState, track: str) -> float | None:
     """Working length in force: the final one if there is one, else the provisional."""
-    final = number(state.last(track, "final_working_length_mm"))
-    return final if final is not None else number(state.last(track, "working_length_mm"))
+    final = number(state.last(track, Role.FINAL_LENGTH))
+    return final if final is not None else number(state.last(track, Role.WORKING_LENGTH))
 
 
 def wl_is_final(state: CaseState, track: str) -> bool:
     """Whether the working length in force is the final one."""
-    return state.newest(track, "final_working_length_mm") is not None
+    return state.newest(track, Role.FINAL_LENGTH) is not None
 
 
 def depth_limit_mm(state: CaseState, track: str) -> float | None:
     """Deepest allowed plugger or heat-carrier depth, None while no length is known."""
-    wl = wl_mm(state, track)
-    if wl is None:
+    wl, short = wl_mm(state, track), state.protocol.limits.short_of_wl_mm
+    if wl is None or short is None:
         return None
-    return lengths.depth_limit_mm(wl, state.protocol.limit("short_of_wl_mm"))
+    return lengths.depth_limit_mm(wl, short.value)
 
 
 def readings_mm(state: CaseState, track: str) -> tuple[float, ...]:
@@ -55,14 +63,20 @@ def readings_mm(state: CaseState, track: str) -> tuple[float, ...]:
     Only the newest count: after a disagreement, a fresh run of readings can
     agree even though a stray one stays on the record.
     """
-    wanted = int(state.protocol.limit("readings_min"))
-    every = [number(entry) for entry in state.in_sequence(track, "paper_point_mm")]
-    return tuple(value for value in every if value is not None)[-wanted:]
+    every = [number(entry) for entry in state.in_sequence(track, Role.PAPER_POINT)]
+    return newest_readings(state.protocol, [value for value in every if value is not None])
+
+
+def newest_readings(protocol: Protocol, every: Sequence[float]) -> tuple[float, ...]:
+    """Of readings in their order those that count: as many as ought to agree, or all
+    where the protocol does not say how many."""
+    wanted = protocol.limits.readings_min
+    return tuple(every if wanted is None else every[-int(wanted.value) :])
 
 
 def apex_locator_mm(state: CaseState, track: str) -> float | None:
     """What the electronic apex locator gave, None if nothing or nothing yet."""
-    return number(state.last(track, "apex_locator_mm"))
+    return number(state.last(track, Role.APEX_LOCATOR))
 
 
 def fill_top_mm(state: CaseState, track: str, before: int | None = None) -> float | None:
@@ -80,9 +94,10 @@ def fill_top_mm(state: CaseState, track: str, before: int | None = None) -> floa
             continue
         if before is not None and state.place(entry) >= before:
             break
-        if entry.quantity in {"sear_depth_mm", "plugger_depth_mm", "post_level_mm"}:
+        role = state.role(entry)
+        if role in TOPS:
             top = value
-        elif entry.quantity == "increment_mm" and top is not None:
+        elif role is Role.INCREMENT and top is not None:
             top = lengths.level_after_increment_mm(top, value)
     return top
 
@@ -97,7 +112,7 @@ def advance_mm(
 
 def apical_seal_mm(state: CaseState, track: str) -> float | None:
     """Length of the fill left under a post, None while no post level is known."""
-    wl, level = wl_mm(state, track), number(state.newest(track, "post_level_mm"))
+    wl, level = wl_mm(state, track), number(state.newest(track, Role.POST_LEVEL))
     return None if wl is None or level is None else lengths.apical_seal_mm(wl, level)
 
 
@@ -106,9 +121,9 @@ def new_tip_mm(state: CaseState, track: str) -> float | None:
 
     None while something is unknown, or for a size that points are not made in.
     """
-    size = number(state.last(track, "cone_size"))
-    taper = number(state.last(track, "cone_taper"))
-    cut = number(state.last(track, "cut_back_mm"))
+    size = number(state.last(track, Role.CONE_SIZE))
+    taper = number(state.last(track, Role.CONE_TAPER))
+    cut = number(state.last(track, Role.CUT_BACK))
     if size is None or taper is None or cut is None:
         return None
     try:
@@ -142,7 +157,7 @@ def suggestion(state: CaseState, track: str, name: SuggestionName) -> float | No
     if name == "final_length":
         readings = readings_mm(state, track)
         return lengths.final_length_mm(readings).centre_mm if readings else None
-    cone = number(state.last(track, "cone_length_mm"))
+    cone = number(state.last(track, Role.CONE_LENGTH))
     wl = wl_mm(state, track)
     if cone is None or wl is None:
         return None
@@ -153,8 +168,8 @@ def suggestion(state: CaseState, track: str, name: SuggestionName) -> float | No
 def holds(state: CaseState, track: str) -> Callable[[str], bool]:
     """The facts of one canal, by name, for the step machine.
 
-    A fact about something unknown (a skipped depth) is false, so that no loop
-    can trap a canal whose numbers are missing.
+    A fact about something unknown (a skipped depth, a limit that is not given) is
+    false, so that no loop can trap a canal whose numbers are missing.
     """
     limits = state.protocol.limit
 
@@ -168,7 +183,7 @@ def holds(state: CaseState, track: str) -> Callable[[str], bool]:
         )
 
     def downpack_short() -> bool:
-        depth = number(state.last(track, "plugger_depth_mm"))
+        depth = number(state.last(track, Role.COMPACTION))
         limit = depth_limit_mm(state, track)
         if depth is None or limit is None:
             return False
@@ -176,13 +191,13 @@ def holds(state: CaseState, track: str) -> Callable[[str], bool]:
 
     def backfill_short() -> bool:
         top = fill_top_mm(state, track)
-        coronal = number(state.last(track, "coronal_level_mm"))
+        coronal = number(state.last(track, Role.CORONAL_LEVEL))
         if top is None or coronal is None:
             return False
         return top > coronal + limits("level_within_mm") + EPSILON_MM
 
     def post_planned() -> bool:
-        entry = state.last(track, "post_planned")
+        entry = state.last(track, Role.POST_PLANNED)
         return entry is not None and entry.value == "yes"
 
     table: dict[FactName, Callable[[], bool]] = {
@@ -195,7 +210,14 @@ def holds(state: CaseState, track: str) -> Callable[[str], bool]:
         "backfill_complete": lambda: not backfill_short(),
         "post_planned": post_planned,
     }
-    return lambda fact: table[fact]()  # type: ignore[index]
+
+    def fact(name: str) -> bool:
+        try:
+            return table[name]()  # type: ignore[index]
+        except NotGivenError:
+            return False
+
+    return fact
 
 
 def option_of(step: Step, option: str) -> Option | None:

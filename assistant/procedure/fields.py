@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from assistant.canal.fit import Third
 from assistant.canal.instruments import Interval
 from assistant.canal.plan import Cycle
 from assistant.procedure import facts, reckoning
 from assistant.procedure.facts import UNKNOWN, number, text_of
 from assistant.procedure.state import CaseState, Track
 from assistant.protocol.model import Step
+from assistant.protocol.roles import Role
 from assistant.protocol.templates import names_in
 
 
@@ -42,8 +42,8 @@ def _filled(
     }
 
 
-def _length(name: str) -> Callable[[CaseState, Track], str]:
-    return lambda state, track: text_of(number(state.last(track.name, name)))
+def _length(role: Role) -> Callable[[CaseState, Track], str]:
+    return lambda state, track: text_of(number(state.last(track.name, role)))
 
 
 def _step(state: CaseState, track: Track) -> Step | None:
@@ -62,6 +62,11 @@ def _suggestion(state: CaseState, track: Track) -> str:
 def _round(state: CaseState, track: Track) -> str:
     step = _step(state, track)
     return str(track.round(step.loop if step else None))
+
+
+def _press_s(state: CaseState, _: Track) -> str:
+    limit = state.protocol.limits.press_s
+    return text_of(None if limit is None else limit.value)
 
 
 def _title(state: CaseState, track: Track) -> str:
@@ -96,8 +101,8 @@ def _cone_seat(state: CaseState, track: Track) -> str:
 def _try_plugger(state: CaseState, track: Track) -> str:
     """Of the practice's own set, the thickest that goes where this step wants it."""
     step = _step(state, track)
-    quantity = step.expect.quantity if step else ""
-    third = next((third for third in Third if quantity == f"{third}_plugger_mm"), None)
+    fitted = {role: third for third, role in reckoning.FITTED.items()}
+    third = fitted.get(step.role) if step and step.role else None
     found = reckoning.pluggers(state, track.name).get(third) if third else None
     best = found and (found.largest or found.largest_perhaps)
     return best.name if best else UNKNOWN
@@ -147,12 +152,12 @@ _READ: dict[str, Callable[[CaseState, Track], str]] = {
     "suggestion": _suggestion,
     "round": _round,
     "top": lambda state, track: text_of(facts.fill_top_mm(state, track.name)),
-    "post_level": _length("post_level_mm"),
-    "coronal_level": _length("coronal_level_mm"),
+    "post_level": _length(Role.POST_LEVEL),
+    "coronal_level": _length(Role.CORONAL_LEVEL),
     "readings": _readings,
-    "cone": _length("cone_length_mm"),
+    "cone": _length(Role.CONE_LENGTH),
     "tip": _tip,
-    "press_s": lambda state, _: text_of(state.protocol.limit("press_s")),
+    "press_s": _press_s,
     "step": _title,
     "between": _between,
     "cone_seat": _cone_seat,

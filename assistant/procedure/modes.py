@@ -24,6 +24,7 @@ from assistant.procedure.state import CASE, CaseState
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.machine import Place
 from assistant.protocol.model import AT_CANALS
+from assistant.protocol.roles import Role
 
 QUERIES = frozenset(
     {"repeat", "where", "read_back", "what_is_left", "how_long", "what_can_i_say"}
@@ -142,15 +143,15 @@ def _is_operator(state: CaseState, _: it.Intent) -> bool:
 def _no_final_length(state: CaseState, correction: it.Correction) -> bool:
     found = reach.to_correct(state, correction)
     old = found.old if found else None
-    if old is None or old.quantity != "paper_point_mm":
+    if old is None or state.role(old) is not Role.PAPER_POINT:
         return True
-    return state.newest(old.track, "final_working_length_mm") is None
+    return state.newest(old.track, Role.FINAL_LENGTH) is None
 
 
 def _no_canal_begun(state: CaseState, correction: it.Correction) -> bool:
     found = reach.to_correct(state, correction)
-    early = found is None or found.old is None or found.old.quantity not in {"tooth", "canals"}
-    return early or not reach.canal_work_begun(state)
+    late = found is not None and found.old is not None and found.step.expect.kind in ONCE
+    return not late or not reach.canal_work_begun(state)
 
 
 def _may_confirm(state: CaseState, confirm: it.Command) -> bool:

@@ -42,33 +42,10 @@ def wanted(state: CaseState, intent: it.Given) -> Questioned | None:
 
 
 def fits(step: Step, intent: it.Given | it.Correction) -> bool:
-    """Whether a value is of the kind, and the quantity if one is named, of a step."""
-    expect = step.expect
-    if KIND_OF.get(expect.kind) != intent.kind:
+    """Whether a value is of the step's kind and, if it was named aloud, of its name."""
+    if KIND_OF.get(step.expect.kind) != intent.kind:
         return False
-    return intent.quantity is None or _same_quantity(intent.quantity, expect.quantity)
-
-
-def _same_quantity(named: str, expected: str) -> bool:
-    """Whether a quantity named aloud is the step's: "plugger" may be any plugger."""
-    return (
-        named == expected
-        or expected.endswith(f"_{named}")
-        or named in _FAMILY.get(expected, ())
-    )
-
-
-_FAMILY: dict[str, tuple[str, ...]] = {
-    "coronal_plugger_mm": ("plugger_mm",),
-    "middle_plugger_mm": ("plugger_mm",),
-    "apical_plugger_mm": ("plugger_mm",),
-    "plugger_depth_mm": ("plugger_mm",),
-    "heat_carrier_fit_mm": ("heat_carrier_mm",),
-    "heat_depth_mm": ("heat_carrier_mm",),
-    "final_working_length_mm": ("working_length_mm",),
-    "cone_length_mm": ("cone_mm",),
-}
-"""General names that stand for the particular quantity of a step."""
+    return intent.quantity in {None, step.expect.quantity, *step.called}
 
 
 def offered(state: CaseState) -> float | None:
@@ -147,13 +124,13 @@ def given_here(state: CaseState) -> Entry | None:
     if step is None or not state.here.answered:
         return None
     if step.expect.kind == "readings":
-        return state.newest(state.active, step.expect.quantity)
+        return state.newest(state.active, step)
     return in_place(state, state.active, step, state.here.round(step.loop))
 
 
 def in_place(state: CaseState, track: str, step: Step, round_: int) -> Entry | None:
     """The standing entry of a step and round: the step was done before."""
-    found = state.standing(track, step.expect.quantity)
+    found = state.standing(track, step)
     return next((e for e in found if e.round == round_ and e.step == step.id), None)
 
 

@@ -18,16 +18,21 @@ from assistant.procedure import facts
 from assistant.procedure.facts import number
 from assistant.procedure.state import CaseState, Entry
 from assistant.protocol.model import Limit, Limits, Measure, Protocol
+from assistant.protocol.roles import Role
 
-CYCLE, INCREMENT = "cycle", "increment"
-"""Names of the loops of heat cycles and of backfill increments, as in the protocols."""
+FITTED = {
+    fit.Third.CORONAL: Role.CORONAL_PLUGGER,
+    fit.Third.MIDDLE: Role.MIDDLE_PLUGGER,
+    fit.Third.APICAL: Role.APICAL_PLUGGER,
+}
+"""What a plugger of each third reached in the empty canal."""
 
 
 def shape(state: CaseState, track: str) -> CanalShape | None:
     """The canal as its size, taper and working length in force describe it."""
     wl = facts.wl_mm(state, track)
-    size = number(state.last(track, "apical_size"))
-    taper = number(state.last(track, "taper"))
+    size = number(state.last(track, Role.APICAL_SIZE))
+    taper = number(state.last(track, Role.TAPER))
     if wl is None or size is None or taper is None:
         return None
     return _shape(wl, int(size), taper)
@@ -48,7 +53,7 @@ def value_of(limit: Limit | None) -> float:
 
 def orifice_mm(state: CaseState, track: str) -> float:
     """Depth of the canal's orifice: where it was seared off, else 0 (not known)."""
-    return number(state.newest(track, "sear_depth_mm")) or 0.0
+    return number(state.newest(track, Role.SEAR)) or 0.0
 
 
 def length(state: CaseState, track: str) -> true_length.TrueLength | None:
@@ -56,12 +61,15 @@ def length(state: CaseState, track: str) -> true_length.TrueLength | None:
     readings = facts.readings_mm(state, track)
     if not readings:
         return None
+    limits = state.protocol.limits
+    if limits.readings_min is None or limits.readings_agree_mm is None:
+        return None
     return true_length.true_length(
         readings,
-        wanted=int(state.protocol.limit("readings_min")),
-        tolerance_mm=state.protocol.limit("readings_agree_mm"),
+        wanted=int(limits.readings_min.value),
+        tolerance_mm=limits.readings_agree_mm.value,
         locator_mm=facts.apex_locator_mm(state, track),
-        locator_tolerance_mm=value_of(state.protocol.limits.apex_locator_agree_mm),
+        locator_tolerance_mm=value_of(limits.apex_locator_agree_mm),
     )
 
 
@@ -86,7 +94,9 @@ def seat(
 ) -> fit.ConeFit:
     """:func:`.fit.cone_fit` under a protocol's limits. Raises ValueError as that does."""
     error = value_of(limits.cut_error_mm) if cut_mm else 0.0
-    return fit.cone_fit(canal, point, cut_mm, error, limits.cone_wl_within_mm.value, mouth_mm)
+    return fit.cone_fit(
+        canal, point, cut_mm, error, limits.value("cone_wl_within_mm"), mouth_mm
+    )
 
 
 def master_cone(state: CaseState, track: str) -> points.Point | None:
@@ -99,8 +109,8 @@ def master_cone(state: CaseState, track: str) -> points.Point | None:
 
 
 def _whole_cone(state: CaseState, track: str) -> points.Point | None:
-    size = number(state.last(track, "cone_size"))
-    taper = number(state.last(track, "cone_taper"))
+    size = number(state.last(track, Role.CONE_SIZE))
+    taper = number(state.last(track, Role.CONE_TAPER))
     if size is None or taper is None:
         return None
     try:
@@ -110,7 +120,7 @@ def _whole_cone(state: CaseState, track: str) -> points.Point | None:
 
 
 def _cut_mm(state: CaseState, track: str) -> float:
-    return number(state.last(track, "cut_back_mm")) or 0.0
+    return number(state.last(track, Role.CUT_BACK)) or 0.0
 
 
 def pluggers(state: CaseState, track: str) -> dict[fit.Third, fit.ThirdFit]:
@@ -134,7 +144,7 @@ def thirds(
     Raises:
         ValueError: as that does.
     """
-    ends = fit.third_ends_mm(canal.wl_mm, limits.short_of_wl_mm.value, mouth_mm)
+    ends = fit.third_ends_mm(canal.wl_mm, limits.value("short_of_wl_mm"), mouth_mm)
     clearance = value_of(limits.plugger_clearance_mm)
     return {
         third: fit.passive_pluggers(canal, own.pluggers, clearance, third, ends, mouth_mm)
@@ -151,12 +161,19 @@ def thinnest_binds_mm(state: CaseState, track: str) -> tuple[Plugger, Interval] 
 # -- plans --------------------------------------------------------------------
 
 
+def loop_of(protocol: Protocol, role: Role) -> str | None:
+    """Name of the loop that the step of a role is done in, None outside loops."""
+    step = protocol.with_role(role)
+    return None if step is None else step.loop
+
+
 def cycle_times(protocol: Protocol) -> plan.CycleTimes:
     """Seconds of one heat cycle: its limits, and what its other steps typically take."""
+    loop = loop_of(protocol, Role.COMPACTION)
     handling = sum(
         step.typical_s
         for step in protocol.steps()
-        if step.loop == CYCLE and isinstance(step.expect, Measure)
+        if loop is not None and step.loop == loop and isinstance(step.expect, Measure)
     )
     limit, dwell_s = protocol.limit, value_of(protocol.limits.dwell_s)
     return plan.CycleTimes(limit("heat_s"), dwell_s, limit("press_s"), handling)
@@ -180,10 +197,10 @@ def downpack_job(
 
 def downpack(state: CaseState, track: str) -> plan.CyclePlan | None:
     """The heat cycles still to come, by what was said last; None before the sear."""
-    wl, sear = facts.wl_mm(state, track), number(state.newest(track, "sear_depth_mm"))
+    wl, sear = facts.wl_mm(state, track), number(state.newest(track, Role.SEAR))
     if wl is None or sear is None:
         return None
-    depths = (number(state.newest(track, f"{third}_plugger_mm")) for third in plan.Plugger)
+    depths = (number(state.newest(track, role)) for role in FITTED.values())
     try:
         job = downpack_job(state.protocol, wl, sear, plan.Fitted(*depths))
         level, done, heated = _progress(state, track, sear)
@@ -199,9 +216,10 @@ def _progress(state: CaseState, track: str, sear: float) -> tuple[float, int, fl
         value = number(entry)
         if value is None:
             continue
-        if entry.quantity == "heat_depth_mm":
+        role = state.role(entry)
+        if role is Role.HEAT_DEPTH:
             heated = value
-        elif entry.quantity == "plugger_depth_mm":
+        elif role is Role.COMPACTION:
             level, done, heated = value, done + 1, None
     return level, done, heated
 
@@ -226,11 +244,11 @@ def backfill_job(
 def backfill(state: CaseState, track: str) -> plan.BackfillPlan | None:
     """The increments still to come; None before there is a fill to stand on."""
     canal, top = shape(state, track), facts.fill_top_mm(state, track)
-    coronal = number(state.last(track, "coronal_level_mm"))
+    coronal = number(state.last(track, Role.CORONAL_LEVEL))
     if canal is None or top is None or coronal is None:
         return None
-    done = sum(1 for e in state.standing(track, "increment_mm") if number(e) is not None)
-    post = number(state.newest(track, "post_level_mm"))
+    done = sum(1 for e in state.standing(track, Role.INCREMENT) if number(e) is not None)
+    post = number(state.newest(track, Role.POST_LEVEL))
     try:
         return plan.plan_backfill(backfill_job(state.protocol, canal, coronal, post), top, done)
     except ValueError:
@@ -242,7 +260,7 @@ def backfill(state: CaseState, track: str) -> plan.BackfillPlan | None:
 
 def heat(state: CaseState, track: str) -> heat_live.LiveHeat | None:
     """What the newest activation does, see :func:`heat_of`."""
-    heated = state.newest(track, "heat_depth_mm")
+    heated = state.newest(track, Role.HEAT_DEPTH)
     return None if heated is None else heat_of(state, track, heated)
 
 
@@ -299,7 +317,7 @@ def heating(
 ) -> Heating | None:
     """The activation of a cycle as the heat computation wants it."""
     wl = facts.wl_mm(state, track)
-    timed = (e for e in state.standing(track, "heat_s") if e.round == round_)
+    timed = (e for e in state.standing(track, Role.HEAT) if e.round == round_)
     heat_s = number(next(timed, None))
     if wl is None or heat_s is None or depth_mm > wl:
         return None

@@ -21,6 +21,7 @@ from assistant.procedure.facts import (
     depth_limit_mm,
     fill_top_mm,
     handbook_plausible,
+    newest_readings,
     number,
     odd_canals,
     readings_mm,
@@ -79,9 +80,10 @@ def fired_by_skip(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
 def fired_by_leaving(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
     """Rules tripped by leaving a loop before its goal."""
     top, limit = fill_top_mm(state, track), depth_limit_mm(state, track)
-    if limit is None:
+    near = state.protocol.limits.at_limit_within_mm
+    if limit is None or near is None:
         return  # said with every depth, by the rules on an unknown limit
-    within = state.protocol.limit("at_limit_within_mm") + EPSILON_MM
+    within = near.value + EPSILON_MM
     for rule in state.protocol.rules:
         if (
             rule.check == "finish_short"
@@ -195,14 +197,13 @@ def _readings_spread(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     return {"value": text_of(lengths.final_length_mm(latest).spread_mm)}
 
 
-def _readings_with(state: CaseState, c: Candidate, value: float) -> list[float]:
+def _readings_with(state: CaseState, c: Candidate, value: float) -> tuple[float, ...]:
     """The newest readings once ``value`` is in: as :func:`facts.readings_mm`, with the
     reading it replaces, if it does, out of the way."""
-    others = state.in_sequence(c.track, c.quantity)
+    others = state.in_sequence(c.track, c.step)
     readings = [value if state.place(e) == c.place else number(e) for e in others]
     readings += [value] if c.place is None else []
-    wanted = int(state.protocol.limit("readings_min"))
-    return [reading for reading in readings if reading is not None][-wanted:]
+    return newest_readings(state.protocol, [r for r in readings if r is not None])
 
 
 def _differs_from_paper_points(state: CaseState, rule: Rule, c: Candidate) -> Finding:
@@ -211,7 +212,7 @@ def _differs_from_paper_points(state: CaseState, rule: Rule, c: Candidate) -> Fi
     located = value
     if value is not None and c.step.expect.kind == "readings":
         located = apex_locator_mm(state, c.track)
-        readings = tuple(_readings_with(state, c, value))
+        readings = _readings_with(state, c, value)
     if located is None or not readings:
         return None
     centre = lengths.final_length_mm(readings).centre_mm

@@ -13,6 +13,7 @@ from assistant.procedure.intents import Heard, Scalar, ValueKind
 from assistant.protocol.model import AT_CANALS, FINISHED, Frozen, Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
+from assistant.protocol.roles import Role
 
 CASE = "case"
 """Name of the track that holds the opening and closing steps."""
@@ -223,19 +224,42 @@ class CaseState(Frozen):
             return None
         return self.protocol.step(self.here.step)
 
-    def standing(self, track: str, quantity: str | None = None) -> tuple[Entry, ...]:
-        """Entries of a track that count, by the time they were made."""
+    def role(self, entry: Entry) -> Role | None:
+        """What an entry is to the program, by its step."""
+        return self.protocol.step(entry.step).role
+
+    def kind(self, entry: Entry) -> ValueKind | None:
+        """Which kind of value the step of an entry takes."""
+        return KIND_OF.get(self.protocol.step(entry.step).expect.kind)
+
+    def standing(self, track: str, of: Role | Step | None = None) -> tuple[Entry, ...]:
+        """Entries of a track that count, by the time they were made: those of a role, or
+        of the quantity of a step, or all."""
+        steps = self._steps(of)
         return tuple(
             entry
             for entry in self.entries
             if entry.standing == "standing"
             and entry.track == track
-            and quantity in (None, entry.quantity)
+            and (steps is None or entry.step in steps)
         )
 
-    def newest(self, track: str, quantity: str | None = None) -> Entry | None:
-        """The newest standing entry of a track, of one quantity or of any."""
-        return next(reversed(self.standing(track, quantity)), None)
+    def _steps(self, of: Role | Step | None) -> frozenset[str] | None:
+        if of is None:
+            return None
+        return frozenset(
+            step.id
+            for step in self.protocol.steps()
+            if (
+                step.role is of
+                if isinstance(of, Role)
+                else step.expect.quantity == of.expect.quantity
+            )
+        )
+
+    def newest(self, track: str, of: Role | Step | None = None) -> Entry | None:
+        """The newest standing entry of a track, see :meth:`standing`."""
+        return next(reversed(self.standing(track, of)), None)
 
     def place(self, entry: Entry) -> int:
         """Where an entry stands in the sequence: at the number of the entry it (or
@@ -244,18 +268,18 @@ class CaseState(Frozen):
             entry = self.entries[entry.replaces - 1]
         return entry.seq
 
-    def in_sequence(self, track: str, quantity: str | None = None) -> tuple[Entry, ...]:
+    def in_sequence(self, track: str, of: Role | Step | None = None) -> tuple[Entry, ...]:
         """As :meth:`standing`, in the order of the sequence."""
-        return tuple(sorted(self.standing(track, quantity), key=self.place))
+        return tuple(sorted(self.standing(track, of), key=self.place))
 
-    def last(self, track: str, quantity: str) -> Entry | None:
-        """The standing entry of a quantity that is furthest on in the sequence."""
-        return next(reversed(self.in_sequence(track, quantity)), None)
+    def last(self, track: str, of: Role | Step) -> Entry | None:
+        """The standing entry that is furthest on in the sequence, see :meth:`standing`."""
+        return next(reversed(self.in_sequence(track, of)), None)
 
     @property
     def tooth(self) -> int | None:
         """The tooth in ISO 3950 notation, or None before it is named."""
-        entry = self.newest(CASE, "tooth")
+        entry = self.newest(CASE, self.protocol.asking("tooth"))
         return int(entry.value) if entry and isinstance(entry.value, int) else None
 
     def open_warnings(self, track: str) -> tuple[Warning, ...]:

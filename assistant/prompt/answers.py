@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from assistant.procedure import reckoning
 from assistant.procedure.state import CASE, CaseState, Entry, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, Step
+from assistant.protocol.roles import Role
 
 
 def where(state: CaseState, words: Mapping[str, str]) -> str:
@@ -48,10 +49,12 @@ def seconds_left(state: CaseState) -> float:
 
 
 def _times(state: CaseState, track: Track, step: Step) -> int:
-    if step.loop == reckoning.CYCLE:
+    if step.loop is None:
+        return 1
+    if step.loop == reckoning.loop_of(state.protocol, Role.COMPACTION):
         cycles = reckoning.downpack(state, track.name)
         return max(1, len(cycles.cycles)) if cycles else 1
-    if step.loop == reckoning.INCREMENT:
+    if step.loop == reckoning.loop_of(state.protocol, Role.INCREMENT):
         fill = reckoning.backfill(state, track.name)
         return max(1, len(fill.increments)) if fill else 1
     return 1
@@ -79,13 +82,13 @@ def measured(state: CaseState) -> tuple[Entry, ...]:
     return tuple(entries[-8:])
 
 
-SUMMARY = ("final_working_length_mm", "plugger_depth_mm", "post_level_mm")
+SUMMARY = (Role.FINAL_LENGTH, Role.COMPACTION, Role.POST_LEVEL)
 """What a finished canal is summed up by before the signature."""
 
 
 def summary(state: CaseState, canal: str) -> tuple[Entry, ...]:
     """The entries that sum a canal up, those of :data:`SUMMARY` that it has."""
-    newest = (state.last(canal, quantity) for quantity in SUMMARY)
+    newest = (state.last(canal, role) for role in SUMMARY)
     return tuple(entry for entry in newest if entry is not None)
 
 

@@ -53,7 +53,7 @@ def _about_values(
                 yield Prompt(text, Urgency.WARNING)
             yield Prompt(_question(pending, words), Urgency.QUESTION)
         case ev.EntryMade(entry=entry):
-            yield _read_back(entry, words)
+            yield _read_back(after, entry, words)
         case ev.Refused(rejected=rejected, detail=detail):
             filled = dict(detail) | {
                 "ask": question(after, words, brief),
@@ -70,7 +70,7 @@ def _about_values(
             yield Prompt(text, Urgency.QUESTION)
         case ev.EntryUndone(seq=seq):
             entry = next(e for e in after.entries if e.seq == seq)
-            what = said_entry(entry, words).rstrip(".")
+            what = said_entry(after, entry, words).rstrip(".")
             yield Prompt(words.notices["undone"].format(what=what), Urgency.READ_BACK)
         case ev.ConfirmDropped(rejected=rejected):
             if rejected.reason == "not confirmed":
@@ -108,7 +108,7 @@ def _about_place(
             yield Prompt(notice["resumed"].format(ask=question(after, words, brief)))
         case ev.CaseReopened():
             newest = after.newest(after.active)
-            last = said_entry(newest, words) if newest else "none."
+            last = said_entry(after, newest, words) if newest else "none."
             now = question(after, words, brief)
             text = notice["reopened"].format(last=last, ask=now)
             yield Prompt(text, Urgency.QUESTION)
@@ -176,12 +176,12 @@ def _unanswered(state: CaseState) -> str:
 
 def _question(pending: Pending, words: Wording) -> str:
     key = "sign" if pending.quantity == "signature" else "confirm"
-    value = said_value(pending.quantity, pending.value)
+    value = said_value(pending.kind, pending.value)
     return words.questions[key].format(why=pending.why, value=value)
 
 
-def _read_back(entry: Entry, words: Wording) -> Prompt:
-    text = said_entry(entry, words)
+def _read_back(state: CaseState, entry: Entry, words: Wording) -> Prompt:
+    text = said_entry(state, entry, words)
     replaces = entry.replaces is not None
     if replaces and entry.origin == "said":
         text = words.replaced.format(said=text)
@@ -192,11 +192,12 @@ def _read_back(entry: Entry, words: Wording) -> Prompt:
 
 def _what_was_recorded(state: CaseState, words: Wording) -> str:
     """The measurements of the active canal; at the end, a summary of every canal."""
-    parts = [said_entry(entry, words) for entry in answers.measured(state)]
+    parts = [said_entry(state, entry, words) for entry in answers.measured(state)]
     if state.active == CASE:
         for track in state.canals:
             parts.append(f"{track.name.capitalize()}.")
-            parts += [said_entry(entry, words) for entry in answers.summary(state, track.name)]
+            summary = answers.summary(state, track.name)
+            parts += [said_entry(state, entry, words) for entry in summary]
     return " ".join(filter(None, parts))
 
 

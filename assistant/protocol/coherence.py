@@ -104,16 +104,22 @@ def _check_targets(name: str, part: tuple[Step, ...], others: set[str]) -> None:
 
 def _check_way_out(name: str, part: tuple[Step, ...]) -> None:
     """Every step must be reached and lead to the end by answers, not by skips alone."""
-    leads: dict[str, set[str]] = {}
-    for arrow in arrows(part):
-        if arrow.trigger != "skip":
-            leads.setdefault(arrow.source, set()).add(arrow.dest)
+    leads = leads_of(part)
     reached = _closure({part[0].id}, leads)
     for i, step in enumerate(part):
         if step.id not in reached:
             raise misfit((name, i, "id"), f"no step leads to step {step.id!r}")
         if FINISHED not in _closure({step.id}, leads):
             raise misfit((name, i, "id"), f"no answer leads from step {step.id!r} to the end")
+
+
+def leads_of(part: tuple[Step, ...]) -> dict[str, set[str]]:
+    """By step id: where answering the step can lead, skips aside."""
+    leads: dict[str, set[str]] = {}
+    for arrow in arrows(part):
+        if arrow.trigger != "skip":
+            leads.setdefault(arrow.source, set()).add(arrow.dest)
+    return leads
 
 
 def _closure(start: set[str], leads: dict[str, set[str]]) -> set[str]:
@@ -153,7 +159,11 @@ def _check_limits(protocol: Protocol, parts: dict[str, tuple[Step, ...]]) -> Non
     given = dict(protocol.limits.given())
     for at, who, limit in named:
         if limit is not None and limit not in given:
-            raise misfit(at, f"{who} needs {limit}; add it to limits, with its source")
+            raise misfit(
+                at,
+                f"{who} needs {limit!r}; add it to limits, with its source; those given are "
+                f"{', '.join(given)}",
+            )
 
 
 def _check_rules(protocol: Protocol) -> None:

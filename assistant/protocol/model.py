@@ -8,22 +8,22 @@ cannot be argued with.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Literal, Self
 
 from pydantic import (
-    AfterValidator,
     BaseModel,
     ConfigDict,
     Field,
     ValidationInfo,
-    field_validator,
     model_validator,
 )
 
 from assistant.canal.lengths import MAX_LENGTH_MM
-from assistant.protocol import coherence, machine
-from assistant.protocol.coherence import repeated
+from assistant.protocol import coherence, machine, needs
+from assistant.protocol.coherence import misfit, repeated
+from assistant.protocol.roles import KINDS, Role
 from assistant.protocol.templates import Template
 
 FINISHED = machine.FINISHED
@@ -34,6 +34,11 @@ AT_CANALS = "canals_in_work"
 
 STAY = "stay"
 """An option that leads here records the answer and asks the same step again."""
+
+
+WRITTEN: Mapping[str, bool] = {"written": True}
+"""Validation context of what a journal holds: it was checked when the case was opened, by
+the version of then, and is read as it stands."""
 
 
 class Frozen(BaseModel):
@@ -49,25 +54,36 @@ class Limit(Frozen):
     source: str = Field(min_length=3)
 
 
-class Limits(Frozen):
-    """Every number a rule, a fact or a timer may use; units in the names."""
+class NotGivenError(ValueError):
+    """A limit that the protocol does not give."""
 
-    short_of_wl_mm: Limit
-    at_limit_within_mm: Limit
-    readings_min: Limit
-    readings_agree_mm: Limit
-    cone_wl_within_mm: Limit
-    taper_caution: Limit
-    press_s: Limit
-    heat_s: Limit
-    plunge_min_mm: Limit
-    plunge_max_mm: Limit
-    increment_min_mm: Limit
-    first_increment_max_mm: Limit
-    later_increment_max_mm: Limit
-    apical_seal_min_mm: Limit
-    level_within_mm: Limit
-    # None in protocols, and so in journals, from before they existed.
+
+class Limits(BaseModel):
+    """Every number a rule, a fact or a timer may use; units in the names.
+
+    Those named here the program knows; a protocol gives the ones that it uses
+    (:mod:`.needs`). A rule or a timer may use one under a name of the protocol's own,
+    which ends in its unit.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="allow")
+    __pydantic_extra__: dict[str, Limit] = Field(init=False)
+
+    short_of_wl_mm: Limit | None = None
+    at_limit_within_mm: Limit | None = None
+    readings_min: Limit | None = None
+    readings_agree_mm: Limit | None = None
+    cone_wl_within_mm: Limit | None = None
+    taper_caution: Limit | None = None
+    press_s: Limit | None = None
+    heat_s: Limit | None = None
+    plunge_min_mm: Limit | None = None
+    plunge_max_mm: Limit | None = None
+    increment_min_mm: Limit | None = None
+    first_increment_max_mm: Limit | None = None
+    later_increment_max_mm: Limit | None = None
+    apical_seal_min_mm: Limit | None = None
+    level_within_mm: Limit | None = None
     apex_locator_agree_mm: Limit | None = None
     dwell_s: Limit | None = None
     plugger_clearance_mm: Limit | None = None
@@ -75,19 +91,16 @@ class Limits(Frozen):
     surface_rise_c: Limit | None = None
     root_wall_mm: Limit | None = None
 
-    @field_validator("*")
-    @classmethod
-    def _sensible(cls, limit: Limit | None, info: ValidationInfo) -> Limit | None:
-        if limit is None:
-            return None
-        name, value = str(info.field_name), limit.value
-        if name.endswith("_mm") and value > MAX_LENGTH_MM:
-            raise ValueError(f"a length is at most {MAX_LENGTH_MM:g} mm")
-        if name.endswith("_s") and value <= 0:
-            raise ValueError("a time is more than 0 seconds")
-        if name == "readings_min" and (value < 1 or value != int(value)):
-            raise ValueError("a number of readings is 1, 2, 3 or more")
-        return limit
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        for name, limit in self.given():
+            if wrong := _wrong_with(name, limit.value, own=name not in type(self).model_fields):
+                raise misfit((name,), wrong)
+        return self
+
+    def own(self) -> dict[str, Limit]:
+        """The limits under names of the protocol's own."""
+        return self.__pydantic_extra__
 
     def given(self) -> Iterator[tuple[str, Limit]]:
         """Every limit that the protocol gives, with its name, in order."""
@@ -95,15 +108,37 @@ class Limits(Frozen):
             limit: Limit | None = getattr(self, name)
             if limit is not None:
                 yield name, limit
+        yield from self.own().items()
+
+    def value(self, name: str) -> float:
+        """The number behind a limit's name.
+
+        Raises:
+            NotGivenError: the protocol does not give it.
+        """
+        found = dict(self.given()).get(name)
+        if found is None:
+            raise NotGivenError(f"the protocol gives no limit {name}")
+        return found.value
 
 
-def _known_limit(name: str) -> str:
-    if name not in Limits.model_fields:
-        raise ValueError(f"not a limit; allowed: {', '.join(Limits.model_fields)}")
-    return name
+def _wrong_with(name: str, value: float, *, own: bool) -> str | None:
+    if own and not re.fullmatch(r"[a-z][a-z0-9_]*_(mm|s|c)", name):
+        return (
+            "not a limit the program knows; one of your own ends in its unit, _mm, _s or _c; "
+            f"known: {', '.join(Limits.model_fields)}"
+        )
+    if name.endswith("_mm") and value > MAX_LENGTH_MM:
+        return f"a length is at most {MAX_LENGTH_MM:g} mm"
+    if name.endswith("_s") and value <= 0:
+        return "a time is more than 0 seconds"
+    if name == "readings_min" and (value < 1 or value != int(value)):
+        return "a number of readings is 1, 2, 3 or more"
+    return None
 
 
-LimitName = Annotated[str, AfterValidator(_known_limit)]
+LimitName = Annotated[str, Field(min_length=1)]
+"""Name of a limit that the protocol gives."""
 
 FactName = Literal[
     "readings_wanted",
@@ -241,9 +276,10 @@ class Step(Frozen):
 
     ``ask`` is said in full verbosity, ``briefly`` in brief; after ``ask`` each of
     ``hints`` of which everything in braces is known. All may use the fields named in
-    ``protocol/templates.py``, in braces. ``loop`` names the round counter (cycle,
-    increment) the step belongs to. ``typical_s`` foretells how long is left; its default
-    is chosen here.
+    ``protocol/templates.py``, in braces. ``role`` is what its value is to the program;
+    ``called`` are general names for it among the words of a language ("plugger" for each
+    of three). ``loop`` names the round counter (cycle, increment) the step belongs to.
+    ``typical_s`` foretells how long is left; its default is chosen here.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
@@ -252,6 +288,8 @@ class Step(Frozen):
     ask: Template
     briefly: Template
     hints: tuple[Template, ...] = ()
+    role: Role | None = None
+    called: tuple[str, ...] = ()
     expect: Expect
     options: tuple[Option, ...] = ()
     next: tuple[Branch, ...] = ()
@@ -268,6 +306,12 @@ class Step(Frozen):
             raise ValueError("a step that expects a choice needs options")
         if twice := repeated([option.id for option in self.options]):
             raise ValueError(f"option ids must be unique; {twice!r} occurs twice")
+        if self.role is not None and self.expect.kind not in KINDS[self.role]:
+            kinds = " or ".join(sorted(KINDS[self.role]))
+            raise ValueError(
+                f"role {self.role} is that of a {kinds}, and the step expects a "
+                f"{self.expect.kind}"
+            )
         return self
 
 
@@ -368,12 +412,9 @@ class Protocol(Frozen):
         """The number behind a limit's name.
 
         Raises:
-            KeyError: the protocol does not give it.
+            NotGivenError: the protocol does not give it.
         """
-        found: Limit | None = getattr(self.limits, name)
-        if found is None:
-            raise KeyError(name)
-        return found.value
+        return self.limits.value(name)
 
     def steps(self) -> Iterator[Step]:
         """Every step, in the order of the file."""
@@ -392,7 +433,17 @@ class Protocol(Frozen):
                 return step
         raise KeyError(step_id)
 
+    def with_role(self, role: Role) -> Step | None:
+        """The first step of a role, None if the protocol asks for nothing of the kind."""
+        return next((step for step in self.steps() if step.role is role), None)
+
+    def asking(self, kind: str) -> Step:
+        """The step of a kind that every protocol has once (:data:`.coherence.ONCE`)."""
+        return next(step for step in self.steps() if step.expect.kind == kind)
+
     @model_validator(mode="after")
-    def _hangs_together(self) -> Protocol:
+    def _hangs_together(self, info: ValidationInfo) -> Protocol:
         coherence.check(self, stay=STAY, reserved={FINISHED, AT_CANALS, STAY})
+        if info.context != WRITTEN:
+            needs.check(self)
         return self

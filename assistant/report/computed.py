@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from assistant.canal.fit import ConeFit, Third
+from assistant.canal.fit import ConeFit
 from assistant.canal.heat import Heating
 from assistant.canal.heat_live import LiveHeat
 from assistant.canal.instruments import Interval
@@ -20,6 +20,7 @@ from assistant.procedure import facts, reckoning
 from assistant.procedure.facts import number, text_of
 from assistant.procedure.fields import span
 from assistant.procedure.state import CaseState
+from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.marks import track_title
 
@@ -76,9 +77,9 @@ def computed(state: CaseState, canal: str) -> Computed:
     shape = reckoning.shape(state, canal)
     down, back = reckoning.downpack(state, canal), reckoning.backfill(state, canal)
     done = _cycles(state, canal)
-    named = [(f"{third} plugger", f"{third}_plugger_mm") for third in Third]
-    named.append(("heat carrier", "heat_carrier_fit_mm"))
-    stops = [(name, number(state.newest(canal, quantity))) for name, quantity in named]
+    named = [(f"{third} plugger", role) for third, role in reckoning.FITTED.items()]
+    named.append(("heat carrier", Role.HEAT_FIT))
+    stops = [(name, number(state.newest(canal, role))) for name, role in named]
     filling = back is not None and bool(rounds.increments(state, canal))
     return Computed(
         title=track_title(canal),
@@ -87,8 +88,8 @@ def computed(state: CaseState, canal: str) -> Computed:
         cone=reckoning.master_cone(state, canal),
         cone_fit=reckoning.cone(state, canal),
         limit_mm=facts.depth_limit_mm(state, canal),
-        coronal_mm=number(state.last(canal, "coronal_level_mm")),
-        sear_mm=number(state.newest(canal, "sear_depth_mm")),
+        coronal_mm=number(state.last(canal, Role.CORONAL_LEVEL)),
+        sear_mm=number(state.newest(canal, Role.SEAR)),
         stops=tuple((name, depth) for name, depth in stops if depth is not None),
         done=done,
         to_come=down.cycles if down and not filling else (),
@@ -102,13 +103,13 @@ def computed(state: CaseState, canal: str) -> Computed:
 def _cycles(state: CaseState, canal: str) -> tuple[Step, ...]:
     found = []
     for one in rounds.cycles(state, canal):
-        heated = one.values.get("heat_depth_mm")
+        heated = one.values.get(Role.HEAT_DEPTH)
         heating = reckoning.heating_of(state, canal, heated) if heated else None
         found.append(
             Step(
                 number=one.number,
                 heat_to_mm=number(heated),
-                plugger_to_mm=number(one.values.get("plugger_depth_mm")),
+                plugger_to_mm=number(one.values.get(Role.COMPACTION)),
                 heating=heating,
                 heat=reckoning.heat_of(state, canal, heated) if heated else None,
             )
@@ -119,7 +120,7 @@ def _cycles(state: CaseState, canal: str) -> tuple[Step, ...]:
 def _filled(state: CaseState, canal: str, shape: CanalShape | None) -> tuple[Increment, ...]:
     found = []
     for one in rounds.increments(state, canal):
-        length = number(one.values.get("increment_mm"))
+        length = number(one.values.get(Role.INCREMENT))
         if length is None or one.level_mm is None:
             continue
         # An increment said too long reaches out of the tooth; what is in it counts.

@@ -15,6 +15,7 @@ from typing import Literal
 
 from assistant.procedure.facts import depth_limit_mm, number, text_of, wl_is_final, wl_mm
 from assistant.procedure.state import CaseState
+from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.marks import track_title
 
@@ -129,7 +130,7 @@ def depths_of(state: CaseState, canal: str) -> Depths:
     """The depths of a canal that the drawing shows."""
     increments = []
     for one in rounds.increments(state, canal):
-        length = number(one.values.get("increment_mm"))
+        length = number(one.values.get(Role.INCREMENT))
         if length is not None and one.level_mm is not None:
             increments.append((one.number, length, one.level_mm))
     return Depths(
@@ -137,20 +138,20 @@ def depths_of(state: CaseState, canal: str) -> Depths:
         wl_mm=wl_mm(state, canal),
         wl_final=wl_is_final(state, canal),
         limit_mm=depth_limit_mm(state, canal),
-        coronal_mm=number(state.newest(canal, "coronal_level_mm")),
-        sear_mm=number(state.newest(canal, "sear_depth_mm")),
+        coronal_mm=number(state.newest(canal, Role.CORONAL_LEVEL)),
+        sear_mm=number(state.newest(canal, Role.SEAR)),
         cycles=tuple(
             (
                 one.number,
-                number(one.values.get("heat_depth_mm")),
-                number(one.values.get("plugger_depth_mm")),
+                number(one.values.get(Role.HEAT_DEPTH)),
+                number(one.values.get(Role.COMPACTION)),
             )
             for one in rounds.cycles(state, canal)
             if one.values
         ),
         increments=tuple(increments),
         downpack_top_mm=rounds.downpack_top_mm(state, canal),
-        post_mm=number(state.newest(canal, "post_level_mm")),
+        post_mm=number(state.newest(canal, Role.POST_LEVEL)),
     )
 
 

@@ -43,17 +43,21 @@ def _hidden(character: str) -> bool:
     return unicodedata.category(character) in {"Cc", "Cf", "Cs", "Co"}
 
 
-def value_text(quantity: str, value: Scalar) -> str:
-    """A value with its unit: ``16 mm``, ``5 s``, ``030``, ``.06``, ``buccal cusp``."""
+def value_text(kind: str | None, value: Scalar) -> str:
+    """A value of a kind (:data:`.state.KIND_OF`) with its unit: ``16 mm``, ``5 s``,
+    ``030``, ``.06``, ``buccal cusp``."""
     if isinstance(value, str | tuple):
-        return plain(said_value(quantity, value))
-    if quantity.endswith("_mm"):
-        return f"{text_of(float(value))} mm"
-    if quantity.endswith("_s"):
-        return f"{text_of(float(value))} s"
-    if quantity.endswith("size"):
+        return plain(said_value(kind, value))
+    if kind in {"mm", "s"}:
+        return f"{text_of(float(value))} {kind}"
+    if kind == "size":
         return f"{int(value):03d}"
-    return said_value(quantity, value)
+    return said_value(kind, value)
+
+
+def entry_text(state: CaseState, entry: Entry) -> str:
+    """The value of an entry, see :func:`value_text`."""
+    return value_text(state.kind(entry), entry.value)
 
 
 def mark(state: CaseState, entry: Entry) -> str:
@@ -68,7 +72,7 @@ def mark(state: CaseState, entry: Entry) -> str:
 
 def marked(state: CaseState, entry: Entry) -> str:
     """A value with its mark: ``16 mm [d]``."""
-    return f"{value_text(entry.quantity, entry.value)} {mark(state, entry)}"
+    return f"{entry_text(state, entry)} {mark(state, entry)}"
 
 
 def heard(text: str) -> str:

@@ -22,6 +22,7 @@ from assistant.report.marks import (
     LEGEND,
     clock,
     date_time,
+    entry_text,
     heard,
     mark,
     marked,
@@ -186,7 +187,7 @@ def _wrapped(text: str, hang: str) -> list[str]:
 def _head(state: CaseState) -> Iterator[Row]:
     yield Row("Case code", plain(state.case_code) or "not given")
     yield Row("Tooth", _tooth(state))
-    canals = state.newest(CASE, "canals")
+    canals = state.newest(CASE, state.protocol.asking("canals"))
     yield Row("Canals", marked(state, canals) if canals else "not recorded")
     yield Row("Operator", plain(state.operator) or "not given")
     protocol = state.protocol
@@ -200,7 +201,7 @@ def _head(state: CaseState) -> Iterator[Row]:
 
 
 def _tooth(state: CaseState) -> str:
-    entry = state.newest(CASE, "tooth")
+    entry = state.newest(CASE, state.protocol.asking("tooth"))
     if entry is None or state.tooth is None:
         return "not recorded"
     tooth = teeth.parse_fdi(state.tooth)
@@ -283,7 +284,7 @@ def _is_correction(entry: Entry) -> bool:
 
 def _replaced_by(state: CaseState, old: Entry) -> str:
     new = rounds.replacement(state, old)
-    return f"replaced by {value_text(new.quantity, new.value)}" if new else "replaced"
+    return f"replaced by {entry_text(state, new)}" if new else "replaced"
 
 
 def _trust(state: CaseState) -> Iterator[Row]:
@@ -296,8 +297,7 @@ def _trust(state: CaseState) -> Iterator[Row]:
         yield Row("Read back", f"all {len(measured)} measurements")
     else:
         listed = "; ".join(
-            f"{place(state, e.track, e.step, e.round)} {value_text(e.quantity, e.value)}"
-            for e in unread
+            f"{place(state, e.track, e.step, e.round)} {entry_text(state, e)}" for e in unread
         )
         yield Row(
             "Read back",
@@ -314,7 +314,7 @@ def _trust(state: CaseState) -> Iterator[Row]:
     )
     if state.pending is not None:
         pending = state.pending
-        shown = value_text(pending.quantity, pending.value)
+        shown = value_text(pending.kind, pending.value)
         yield Row(
             "Waiting", f"{shown}, {heard(pending.heard.text)}: not confirmed, not recorded"
         )

@@ -20,6 +20,7 @@ from assistant.procedure.facts import (
     wl_mm,
 )
 from assistant.procedure.state import CASE, CaseState, Entry, Track
+from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.marks import newest_moment
 from assistant.report.record_schema import SCHEMA_VERSION, CaseRecord, json_schema
@@ -123,6 +124,7 @@ def _entry(state: CaseState, entry: Entry) -> dict[str, object]:
     return {
         **entry.model_dump(include=kept),
         "canal": _canal_name(entry.track),
+        "kind": state.kind(entry),
         "value": _plain_value(entry.value),
         "replaced_by": successor.seq if successor else None,
         "at": entry.at.wall,
@@ -171,7 +173,7 @@ def _canal(state: CaseState, track: Track) -> dict[str, object]:
         "fill_levels": [
             {
                 "increment": one.number,
-                "length_mm": number(one.values.get("increment_mm")),
+                "length_mm": number(one.values.get(Role.INCREMENT)),
                 "level_mm": one.level_mm,
             }
             for one in rounds.increments(state, canal)

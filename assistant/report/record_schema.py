@@ -1,7 +1,7 @@
 """The shape of the machine-readable record: the models its JSON Schema is made from.
 
-Units stand in the names, as in ``working_length_mm``; an entry's ``quantity``
-carries the unit of its value.
+Units stand in the names, as in ``working_length_mm``; an entry's ``kind`` tells the unit
+of its value.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from assistant.procedure.intents import Channel, ValueKind
 from assistant.procedure.state import Origin, Standing
 from assistant.protocol.model import Severity
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 
 SCHEMA_ID = f"urn:fillwarm:case-record:{SCHEMA_VERSION}"
 
@@ -79,8 +79,10 @@ class EntryRecord(_Part):
     """Null for the case as a whole."""
     step: str
     quantity: str
-    """What was given, with its unit: ``_mm``, ``_s``; sizes are hundredths of a mm,
-    tapers mm per mm."""
+    """What was given, by the name the protocol has for it."""
+    kind: ValueKind | None = None
+    """Of the value: mm; s; size, in hundredths of a mm; taper, in mm per mm; tooth; canals.
+    Null where there is an answer instead, and in records of schema 1.1."""
     round: int
     """Number of the cycle, increment or reading; 1 elsewhere."""
     value: int | float | str | list[str]
@@ -228,7 +230,7 @@ class CanalRecord(_Part):
 class CaseRecord(_Part):
     """A root canal filling as it was dictated, timed and computed."""
 
-    schema_version: Literal["1.1"]
+    schema_version: Literal["1.1", "1.2"]
     demonstration: bool
     """True: a rehearsal with invented data."""
     statement: str

@@ -6,20 +6,21 @@ they belong to. Nothing is judged here, only grouped and added up.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 from assistant.procedure.facts import fill_top_mm, number, option_of
 from assistant.procedure.state import CaseState, Entry
+from assistant.protocol.roles import Role
 
-CONE = ("cone_size", "cone_taper", "cone_length_mm")
+CONE = (Role.CONE_SIZE, Role.CONE_TAPER, Role.CONE_LENGTH)
 """What describes a master cone; a value of these after a failed fit is another cone."""
 
-CONE_VERDICTS = ("tugback", "verification_radiograph", "tugback_after_cut")
+CONE_VERDICTS = (Role.CONE_FIT, Role.VERIFICATION, Role.CONE_FIT_AGAIN)
 """Answers after which the protocol can ask for another cone."""
 
-CYCLE = ("heat_s", "heat_depth_mm", "plugger_depth_mm", "press_s")
-INCREMENT = ("increment_mm", "increment_press_s")
+CYCLE = (Role.HEAT, Role.HEAT_DEPTH, Role.COMPACTION, Role.PRESS)
+INCREMENT = (Role.INCREMENT, Role.INCREMENT_PRESS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +37,16 @@ class Round:
 
     Attributes:
         number: from 1.
-        values: the standing dictated entries, by quantity.
-        acts: the timed acts made, by quantity, in order; those that were
+        values: the standing dictated entries, by role.
+        acts: the timed acts made, by role, in order; those that were
             repeated are among them, those taken back are not.
         ended: the answer that ended the loop instead of a value, or None.
         level_mm: top of the fill after an increment, computed; else None.
     """
 
     number: int
-    values: dict[str, Entry]
-    acts: dict[str, tuple[Entry, ...]]
+    values: dict[Role, Entry]
+    acts: dict[Role, tuple[Entry, ...]]
     ended: Entry | None = None
     level_mm: float | None = None
 
@@ -57,15 +58,16 @@ def cone_refits(state: CaseState, canal: str) -> tuple[Fit, ...]:
     for another cone followed.
     """
     fits: list[Fit] = []
-    values: dict[str, Entry] = {}
+    values: dict[Role, Entry] = {}
     verdict: Entry | None = None
     for entry in made(state, canal):
-        if entry.quantity in CONE:
+        role = state.role(entry)
+        if role in CONE:
             if verdict is not None:
                 fits.append(Fit(tuple(values.values()), verdict))
                 values, verdict = {}, None
-            values[entry.quantity] = entry
-        elif entry.quantity in CONE_VERDICTS:
+            values[role] = entry
+        elif role in CONE_VERDICTS:
             verdict = entry if _leads_to_cone(state, entry) else None
     return tuple(fits)
 
@@ -78,7 +80,7 @@ def cycles(state: CaseState, canal: str) -> tuple[Round, ...]:
 def increments(state: CaseState, canal: str) -> tuple[Round, ...]:
     """The backfill increments of a canal, in order, each with its computed level."""
     return tuple(
-        replace(one, level_mm=_top_after(state, canal, one.values.get("increment_mm")))
+        replace(one, level_mm=_top_after(state, canal, one.values.get(Role.INCREMENT)))
         for one in _rounds(state, canal, INCREMENT)
     )
 
@@ -90,19 +92,19 @@ def _top_after(state: CaseState, canal: str, entry: Entry | None) -> float | Non
 
 def downpack_top_mm(state: CaseState, canal: str) -> float | None:
     """Depth of the fill before the backfill: the last cycle's, else the sear's."""
-    compacted = number(state.last(canal, "plugger_depth_mm"))
-    return compacted if compacted is not None else number(state.newest(canal, "sear_depth_mm"))
+    compacted = number(state.last(canal, Role.COMPACTION))
+    return compacted if compacted is not None else number(state.newest(canal, Role.SEAR))
 
 
-def made(state: CaseState, canal: str, quantities: Iterable[str] = ()) -> list[Entry]:
-    """Entries of a canal that were not taken back, replaced ones among them, by seq."""
-    wanted = tuple(quantities)
+def made(state: CaseState, canal: str, roles: Collection[Role] | None = None) -> list[Entry]:
+    """Entries of a canal (of these roles, if given) that were not taken back, replaced
+    ones among them, by seq."""
     return [
         entry
         for entry in state.entries
         if entry.track == canal
         and entry.standing != "undone"
-        and (not wanted or entry.quantity in wanted)
+        and (roles is None or state.role(entry) in roles)
     ]
 
 
@@ -117,18 +119,20 @@ def _leads_to_cone(state: CaseState, entry: Entry) -> bool:
     option = option_of(state.protocol.step(entry.step), str(entry.value))
     if option is None or option.to is None:
         return False
-    cone_steps = [s.id for s in state.protocol.canal if s.expect.quantity in CONE]
+    cone_steps = [s.id for s in state.protocol.canal if s.role in CONE]
     return option.to in cone_steps
 
 
-def _rounds(state: CaseState, canal: str, quantities: tuple[str, ...]) -> tuple[Round, ...]:
+def _rounds(state: CaseState, canal: str, roles: tuple[Role, ...]) -> tuple[Round, ...]:
     found: dict[int, Round] = {}
-    for entry in made(state, canal, quantities):
+    for entry in made(state, canal, roles):
+        role = state.role(entry)
+        assert role is not None
         one = found.setdefault(entry.round, Round(entry.round, {}, {}))
         if entry.origin == "timed":
-            one.acts[entry.quantity] = (*one.acts.get(entry.quantity, ()), entry)
+            one.acts[role] = (*one.acts.get(role, ()), entry)
         elif entry.standing == "standing" and not isinstance(entry.value, str):
-            one.values[entry.quantity] = entry
+            one.values[role] = entry
         elif entry.standing == "standing":
             found[entry.round] = replace(one, ended=entry)
     return tuple(

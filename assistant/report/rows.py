@@ -1,7 +1,7 @@
 """The rows of the chart note that tell of one canal, in the order of the work.
 
-:data:`_ROWS` says which quantities share a row. What a protocol asks beyond
-those gets a row of its own, so that another technique's note is complete too.
+:data:`_BEFORE` says which roles share a row. What a protocol asks beyond those gets a row
+of its own, so that another technique's note is complete too.
 """
 
 from __future__ import annotations
@@ -23,17 +23,19 @@ from assistant.procedure.facts import (
 )
 from assistant.procedure.state import CaseState, Entry, Skipped
 from assistant.protocol.model import Step
+from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.marks import (
     UNRECORDED,
     clock,
+    entry_text,
     mark,
     marked,
     value_text,
 )
 
-Piece = tuple[str, str]
-"""A quantity, and the words around its value."""
+Piece = tuple[Role, str]
+"""A role, and the words around its value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,59 +49,59 @@ class Row:
 _BEFORE: tuple[tuple[str, tuple[Piece, ...]], ...] = (
     (
         "Working length",
-        (("working_length_mm", "provisional {}"), ("reference_point", "reference point {}")),
+        ((Role.WORKING_LENGTH, "provisional {}"), (Role.REFERENCE_POINT, "reference point {}")),
     ),
-    ("Paper points", (("paper_point_mm", "{}"),)),
-    ("Apex locator", (("apex_locator_mm", "{}"),)),
-    ("Final length", (("final_working_length_mm", "{}"),)),
+    ("Paper points", ((Role.PAPER_POINT, "{}"),)),
+    ("Apex locator", ((Role.APEX_LOCATOR, "{}"),)),
+    ("Final length", ((Role.FINAL_LENGTH, "{}"),)),
     (
         "Preparation",
         (
-            ("apical_size", "apical size {}"),
-            ("taper", "taper {}"),
-            ("shaped_and_irrigated", "shaped and irrigated: {}"),
+            (Role.APICAL_SIZE, "apical size {}"),
+            (Role.TAPER, "taper {}"),
+            (Role.SHAPED, "shaped and irrigated: {}"),
         ),
     ),
-    ("Plan", (("coronal_level_mm", "coronal level {}"), ("post_planned", "post: {}"))),
+    ("Plan", ((Role.CORONAL_LEVEL, "coronal level {}"), (Role.POST_PLANNED, "post: {}"))),
     (
         "Master cone",
         (
-            ("cone_size", "size {}"),
-            ("cone_taper", "taper {}"),
-            ("cone_length_mm", "length {}"),
-            ("tugback", "tugback: {}"),
+            (Role.CONE_SIZE, "size {}"),
+            (Role.CONE_TAPER, "taper {}"),
+            (Role.CONE_LENGTH, "length {}"),
+            (Role.CONE_FIT, "tugback: {}"),
         ),
     ),
-    ("Cut back", (("cut_back_mm", "{}"), ("tugback_after_cut", "tugback: {}"))),
+    ("Cut back", ((Role.CUT_BACK, "{}"), (Role.CONE_FIT_AGAIN, "tugback: {}"))),
     (
         "Radiographs",
         (
-            ("verification_radiograph", "verification: {}"),
-            ("downpack_radiograph", "downpack: {}"),
+            (Role.VERIFICATION, "verification: {}"),
+            (Role.DOWNPACK_RADIOGRAPH, "downpack: {}"),
         ),
     ),
     (
         "Pluggers",
         (
-            ("coronal_plugger_mm", "coronal {}"),
-            ("middle_plugger_mm", "middle {}"),
-            ("apical_plugger_mm", "apical {}"),
+            (Role.CORONAL_PLUGGER, "coronal {}"),
+            (Role.MIDDLE_PLUGGER, "middle {}"),
+            (Role.APICAL_PLUGGER, "apical {}"),
         ),
     ),
-    ("Heat carrier", (("heat_carrier_fit_mm", "fits to {}"),)),
+    ("Heat carrier", ((Role.HEAT_FIT, "fits to {}"),)),
     (
         "Drying, sealer",
         (
-            ("dryness", "dryness: {}"),
-            ("sealer_coat", "coat complete: {}"),
-            ("cone_seated", "cone seated: {}"),
+            (Role.DRYNESS, "dryness: {}"),
+            (Role.SEALER, "coat complete: {}"),
+            (Role.SEATED, "cone seated: {}"),
         ),
     ),
-    ("Sear", (("sear_depth_mm", "{}"),)),
+    ("Sear", ((Role.SEAR, "{}"),)),
 )
 
-_POST: tuple[Piece, ...] = (("post_decision", "{}"), ("post_level_mm", "fill at {}"))
-_LEVEL: tuple[Piece, ...] = (("level_reached", "level reached: {}"),)
+_POST: tuple[Piece, ...] = ((Role.POST_DECISION, "{}"), (Role.POST_LEVEL, "fill at {}"))
+_LEVEL: tuple[Piece, ...] = ((Role.FILL_LEVEL, "level reached: {}"),)
 
 
 def canal_rows(state: CaseState, canal: str) -> tuple[Row, ...]:
@@ -143,18 +145,20 @@ def skipped_text(state: CaseState, skipped: Skipped) -> str:
 def answer(state: CaseState, track: str, step: Step) -> str:
     """The newest value of a step with its mark, earlier answers before it; or
     that it was skipped, or is not recorded."""
-    quantity = step.expect.quantity
-    newest = state.newest(track, quantity)
+    newest = state.newest(track, step)
     if newest is None:
         reasons = [s.reason for s in state.skipped if s.track == track and s.step == step.id]
         return f"skipped, {value_text('', reasons[-1])}" if reasons else UNRECORDED
     shown = marked(state, newest)
-    if quantity in rounds.CONE_VERDICTS:
+    if step.role in rounds.CONE_VERDICTS:
         return shown  # the earlier ones are told with the cones they were about
     earlier = [
-        value_text(quantity, e.value)
-        for e in rounds.made(state, track, (quantity,))
-        if e.standing == "replaced" and isinstance(e.value, str) and e.seq < newest.seq
+        entry_text(state, e)
+        for e in rounds.made(state, track)
+        if e.quantity == newest.quantity
+        and e.standing == "replaced"
+        and isinstance(e.value, str)
+        and e.seq < newest.seq
     ]
     return ", then ".join([*earlier, shown])
 
@@ -163,26 +167,26 @@ def _row(state: CaseState, canal: str, label: str, pieces: tuple[Piece, ...]) ->
     """One row; None if the protocol asks nothing of the kind."""
     parts: list[str] = []
     missing: set[str] = set()
-    for quantity, words in pieces:
-        step = _step_for(state, quantity)
+    for role, words in pieces:
+        step = _step_for(state, role)
         if step is None:
             continue
         text = answer(state, canal, step)
-        if quantity == "paper_point_mm":
+        if role is Role.PAPER_POINT:
             text = _readings(state, canal, text)
-        if state.newest(canal, quantity) is None:
+        if state.newest(canal, role) is None:
             missing.add(text)
-        parts.append(words.format(text) + _DERIVED.get(quantity, _nothing)(state, canal))
+        parts.append(words.format(text) + _DERIVED.get(role, _nothing)(state, canal))
     if not parts:
         return None
-    if len(missing) == 1 and not any(state.newest(canal, q) for q, _ in pieces):
-        derived = "".join(_DERIVED.get(q, _nothing)(state, canal) for q, _ in pieces)
+    if len(missing) == 1 and not any(state.newest(canal, role) for role, _ in pieces):
+        derived = "".join(_DERIVED.get(role, _nothing)(state, canal) for role, _ in pieces)
         return Row(label, missing.pop() + derived)
     return Row(label, ", ".join(parts))
 
 
-def _step_for(state: CaseState, quantity: str) -> Step | None:
-    return next((s for s in state.protocol.canal if s.expect.quantity == quantity), None)
+def _step_for(state: CaseState, role: Role) -> Step | None:
+    return next((s for s in state.protocol.canal if s.role is role), None)
 
 
 def _skips(state: CaseState, canal: str) -> list[Skipped]:
@@ -190,7 +194,7 @@ def _skips(state: CaseState, canal: str) -> list[Skipped]:
 
 
 def _readings(state: CaseState, canal: str, missing: str) -> str:
-    every = list(state.standing(canal, "paper_point_mm"))
+    every = list(state.standing(canal, Role.PAPER_POINT))
     if not every:
         return missing
     shown = ", ".join(
@@ -213,10 +217,12 @@ def _nothing(state: CaseState, canal: str) -> str:
 
 
 def _limit(state: CaseState, canal: str) -> str:
-    limit = depth_limit_mm(state, canal)
+    limit, short_mm = depth_limit_mm(state, canal), state.protocol.limits.short_of_wl_mm
+    if short_mm is None:
+        return ""  # the technique has no such limit
     if limit is None:
         return "; depth limit unknown, no working length"
-    short = text_of(state.protocol.limit("short_of_wl_mm"))
+    short = text_of(short_mm.value)
     base = "" if wl_is_final(state, canal) else " provisional length"
     return f"; depth limit {text_of(limit)} mm ({short} mm short of{base or ' it'})"
 
@@ -231,10 +237,10 @@ def _seal(state: CaseState, canal: str) -> str:
     return "" if seal is None else f"; apical seal {text_of(seal)} mm (computed)"
 
 
-_DERIVED: dict[str, Callable[[CaseState, str], str]] = {
-    "final_working_length_mm": _limit,
-    "cut_back_mm": _tip,
-    "post_level_mm": _seal,
+_DERIVED: dict[Role, Callable[[CaseState, str], str]] = {
+    Role.FINAL_LENGTH: _limit,
+    Role.CUT_BACK: _tip,
+    Role.POST_LEVEL: _seal,
 }
 """What the program adds to a value that was given."""
 
@@ -242,7 +248,7 @@ _DERIVED: dict[str, Callable[[CaseState, str], str]] = {
 def _refits(state: CaseState, canal: str) -> Iterator[Row]:
     for number_, fit in enumerate(rounds.cone_refits(state, canal), 1):
         values = ", ".join(
-            f"{'size ' if e.quantity == 'cone_size' else ''}{marked(state, e)}"
+            f"{'size ' if state.role(e) is Role.CONE_SIZE else ''}{marked(state, e)}"
             for e in fit.values
         )
         title = state.protocol.step(fit.verdict.step).title.lower()
@@ -252,18 +258,18 @@ def _refits(state: CaseState, canal: str) -> Iterator[Row]:
 
 def _cycles(state: CaseState, canal: str) -> Iterator[Row]:
     found = rounds.cycles(state, canal)
-    if not found and _step_for(state, "heat_s") is not None:
+    if not found and _step_for(state, Role.HEAT) is not None:
         yield Row("Downpack", UNRECORDED)
     for one in found:
         if one.values or one.acts:
             parts = [
-                "heat " + _acts(state, canal, one, "heat_s"),
-                "carrier " + _value_in(state, canal, one, "heat_depth_mm"),
-                "plugger " + _value_in(state, canal, one, "plugger_depth_mm"),
-                "press " + _acts(state, canal, one, "press_s"),
+                "heat " + _acts(state, canal, one, Role.HEAT),
+                "carrier " + _value_in(state, canal, one, Role.HEAT_DEPTH),
+                "plugger " + _value_in(state, canal, one, Role.COMPACTION),
+                "press " + _acts(state, canal, one, Role.PRESS),
             ]
-            parts[1] += _to_limit(state, canal, one.values.get("heat_depth_mm"))
-            parts[2] += _to_limit(state, canal, one.values.get("plugger_depth_mm"), always=True)
+            parts[1] += _to_limit(state, canal, one.values.get(Role.HEAT_DEPTH))
+            parts[2] += _to_limit(state, canal, one.values.get(Role.COMPACTION), always=True)
             yield Row(f"Cycle {one.number}", ", ".join(parts))
         if one.ended is not None:
             yield Row("Downpack ended", f"{marked(state, one.ended)}, cycle {one.number}")
@@ -287,23 +293,23 @@ def _to_limit(
 
 
 def _backfill(state: CaseState, canal: str) -> Iterator[Row]:
-    post = state.newest(canal, "post_planned")
-    if (post is not None and post.value != "no") or state.newest(canal, "post_level_mm"):
+    post = state.newest(canal, Role.POST_PLANNED)
+    if (post is not None and post.value != "no") or state.newest(canal, Role.POST_LEVEL):
         row = _row(state, canal, "Post", _POST)
         if row is not None:
             yield row
     found = rounds.increments(state, canal)
-    stopped = state.newest(canal, "post_level_mm") is not None
-    if not found and _step_for(state, "increment_mm") is not None:
+    stopped = state.newest(canal, Role.POST_LEVEL) is not None
+    if not found and _step_for(state, Role.INCREMENT) is not None:
         yield Row("Backfill", "none: stopped at the post level" if stopped else UNRECORDED)
     for one in found:
         if one.values or one.acts:
             level = text_of(one.level_mm)
             yield Row(
                 f"Increment {one.number}",
-                f"{_value_in(state, canal, one, 'increment_mm')}, "
+                f"{_value_in(state, canal, one, Role.INCREMENT)}, "
                 f"fill then at {level}{' mm (computed)' if level != 'unknown' else ''}, "
-                f"press {_acts(state, canal, one, 'increment_press_s')}",
+                f"press {_acts(state, canal, one, Role.INCREMENT_PRESS)}",
             )
         if one.ended is not None:
             yield Row("Backfill ended", f"{marked(state, one.ended)}, increment {one.number}")
@@ -313,37 +319,37 @@ def _backfill(state: CaseState, canal: str) -> Iterator[Row]:
     if row is not None:
         level_mm = fill_top_mm(state, canal) if found else None
         shown = "" if level_mm is None else f"fill at {text_of(level_mm)} mm (computed), "
-        said = state.newest(canal, "level_reached") is not None
+        said = state.newest(canal, Role.FILL_LEVEL) is not None
         yield Row("Level", shown + ("" if said else "level reached: ") + row.text)
 
 
-def _acts(state: CaseState, canal: str, one: rounds.Round, quantity: str) -> str:
+def _acts(state: CaseState, canal: str, one: rounds.Round, role: Role) -> str:
     """The timed acts of a round: "3.1 s [t] cut short, repeated 5 s [t]"."""
-    acts = one.acts.get(quantity, ())
+    acts = one.acts.get(role, ())
     if not acts:
-        return _missing_in(state, canal, one, quantity)
+        return _missing_in(state, canal, one, role)
     shown = [marked(state, act) + (" cut short" if act.cut_short else "") for act in acts]
     return ", repeated ".join(shown)
 
 
-def _value_in(state: CaseState, canal: str, one: rounds.Round, quantity: str) -> str:
-    entry = one.values.get(quantity)
-    return marked(state, entry) if entry else _missing_in(state, canal, one, quantity)
+def _value_in(state: CaseState, canal: str, one: rounds.Round, role: Role) -> str:
+    entry = one.values.get(role)
+    return marked(state, entry) if entry else _missing_in(state, canal, one, role)
 
 
-def _missing_in(state: CaseState, canal: str, one: rounds.Round, quantity: str) -> str:
+def _missing_in(state: CaseState, canal: str, one: rounds.Round, role: Role) -> str:
     for skipped in reversed(_skips(state, canal)):
         step = state.protocol.step(skipped.step)
-        if step.expect.quantity == quantity and skipped.round == one.number:
+        if step.role is role and skipped.round == one.number:
             return f"skipped, {value_text('', skipped.reason)}"
     return UNRECORDED
 
 
 def _others(state: CaseState, canal: str) -> Iterator[Row]:
     """Steps of a protocol that no row above tells of."""
-    told = {quantity for _, pieces in _BEFORE for quantity, _ in pieces}
-    told |= {quantity for quantity, _ in (*_POST, *_LEVEL)}
+    told = {role for _, pieces in _BEFORE for role, _ in pieces}
+    told |= {role for role, _ in (*_POST, *_LEVEL)}
     told |= set(rounds.CYCLE) | set(rounds.INCREMENT)
     for step in state.protocol.canal:
-        if step.expect.quantity not in told:
+        if step.role not in told:
             yield Row(step.title, answer(state, canal, step))

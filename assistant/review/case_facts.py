@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from datetime import datetime
 
 from assistant.procedure.facts import EPSILON_MM, as_number, depth_limit_mm, number
 from assistant.procedure.state import CaseState, Entry, Warning
+from assistant.protocol.roles import Role
 from assistant.review.timeline import Timeline, Visit, visit_seconds
 
 EPSILON_S = 1e-6
@@ -183,13 +185,13 @@ def _depths(state: CaseState) -> Iterator[Depth]:
 
 
 def _increments(state: CaseState) -> Iterator[tuple[str, Increment]]:
-    first = state.protocol.limit("first_increment_max_mm")
-    later = state.protocol.limit("later_increment_max_mm")
+    limits = state.protocol.limits
+    first, later = limits.first_increment_max_mm, limits.later_increment_max_mm
     for entry in _standing(state):
         length = number(entry)
-        if entry.quantity == "increment_mm" and length is not None:
+        if state.role(entry) is Role.INCREMENT and length is not None:
             most = first if entry.round == 1 else later
-            yield entry.track, Increment(entry.round, length, most)
+            yield entry.track, Increment(entry.round, length, most.value if most else math.inf)
 
 
 def _standing(state: CaseState) -> Iterator[Entry]:

@@ -15,7 +15,7 @@ from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, CaseState, Entry, Standing, Warning
 from assistant.protocol.model import Timed
 from assistant.protocol.moment import Moment
-from assistant.report.marks import heard, mark, marked, plain, value_text
+from assistant.report.marks import entry_text, heard, mark, marked, plain, value_text
 
 Kind = Literal[
     "opened",
@@ -127,7 +127,7 @@ def happening(told: Told, event: ev.AnyEvent, at_s: float, place: Place) -> Happ
         case ev.Warned(warning=warning):
             return _warning(told, told.end.warnings[warning.seq - 1], at_s)
         case ev.ConfirmAsked(pending=pending):
-            shown = value_text(pending.quantity, pending.value)
+            shown = value_text(pending.kind, pending.value)
             return Happening(
                 at_s,
                 "question",
@@ -139,7 +139,7 @@ def happening(told: Told, event: ev.AnyEvent, at_s: float, place: Place) -> Happ
             )
         case ev.EntryUndone(seq=seq):
             entry = told.end.entries[seq - 1]
-            back = f"{value_text(entry.quantity, entry.value)} taken back"
+            back = f"{entry_text(told.end, entry)} taken back"
             return Happening(
                 at_s,
                 "undone",
@@ -215,7 +215,7 @@ def _entry(end: CaseState, entry: Entry, at_s: float) -> Happening:
         text += ", cut short" if entry.cut_short else ""
     if entry.replaces is not None:
         old = end.entries[entry.replaces - 1]
-        text += f", in place of {value_text(old.quantity, old.value)}"
+        text += f", in place of {entry_text(end, old)}"
     text += {"standing": "", "undone": "; taken back later", "replaced": "; replaced later"}[
         entry.standing
     ]

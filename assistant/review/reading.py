@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from assistant.case.casefile import JOURNAL, need_lines, replayable
+from assistant.case.read_events import read_event
 from assistant.errors import InputFileError, UserError
 from assistant.procedure import events as ev
 from assistant.record.journal import read_journal
@@ -95,10 +96,9 @@ def read_cases(
 def _timeline(folder: Path, counts: Callable[[ev.CaseOpened], bool]) -> Timeline | None:
     """The timeline, or None if by its first event the case does not count."""
     lines = [entry.event for entry in read_journal(folder / JOURNAL).entries]
-    load: Callable[[object], ev.AnyEvent] = ev.EVENTS.validate_python
     need_lines(lines, folder)
     with replayable(folder):
-        first = load(lines[0])
+        first = read_event(lines[0])
         if isinstance(first, ev.CaseOpened) and not counts(first):
             return None
-        return timeline([first, *map(load, lines[1:])])
+        return timeline([first, *map(read_event, lines[1:])])

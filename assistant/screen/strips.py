@@ -13,7 +13,8 @@ from pydantic import BaseModel, ConfigDict
 
 from assistant.procedure.facts import EPSILON_MM, fill_top_mm, number, text_of
 from assistant.procedure.state import CaseState, Track
-from assistant.protocol.model import AT_CANALS, FINISHED, Protocol
+from assistant.protocol.model import AT_CANALS, FINISHED, Protocol, Step
+from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.drawing import Depths, depths_of
 from assistant.report.marks import plain
@@ -120,14 +121,12 @@ def _title(protocol: Protocol, step: str) -> str:
     return "" if step in {FINISHED, AT_CANALS} else protocol.step(step).title
 
 
-SEAR = "sear_depth_mm"
-"""It has a mark of its own: where the cone was seared off, no instrument stands."""
-
-
-def instrument_quantities(protocol: Protocol) -> tuple[str, ...]:
-    """The quantities whose values are held against the depth limit."""
+def instrument_steps(protocol: Protocol) -> tuple[Step, ...]:
+    """The steps whose values are held against the depth limit, in the order of the rules."""
     named = [r.quantities for r in protocol.rules if r.check == "deeper_than_limit"]
-    return tuple(dict.fromkeys(quantity for each in named for quantity in each))
+    asked = {step.expect.quantity: step for step in protocol.canal}
+    quantities = dict.fromkeys(quantity for each in named for quantity in each)
+    return tuple(asked[quantity] for quantity in quantities if quantity in asked)
 
 
 def _marks(state: CaseState, depths: Depths, canal: str, wording: Wording) -> Iterator[Mark]:
@@ -149,18 +148,19 @@ def _marks(state: CaseState, depths: Depths, canal: str, wording: Wording) -> It
                 value=f"{text_of(depth)}{unit}",
                 beyond=kind == "sear" and _beyond(depth, limit),
             )
-    loops = _in_loops(state.protocol)
     values = [
-        (quantity, depth)
-        for quantity in instrument_quantities(state.protocol)
-        if quantity != SEAR and (depth := number(state.last(canal, quantity))) is not None
+        (step, depth)
+        for step in instrument_steps(state.protocol)
+        # Where the cone was seared off no instrument stands; that has its own mark.
+        if step.role is not Role.SEAR and (depth := number(state.last(canal, step))) is not None
     ]
     # Once the downpack goes, what was set before it would be in the way.
-    working = [value for value in values if value[0] in loops]
-    for quantity, depth in working or values:
+    working = [value for value in values if value[0].loop]
+    for step, depth in working or values:
+        quantity = step.expect.quantity
         template = wording.read_backs.get(quantity, quantity.replace("_", " "))
         yield Mark(
-            kind="heat" if quantity.startswith("heat") else "instrument",
+            kind="heat" if step.role in {Role.HEAT_FIT, Role.HEAT_DEPTH} else "instrument",
             depth_mm=depth,
             name=template.format(value="").strip(" .").lower(),
             value=text_of(depth),
@@ -170,13 +170,6 @@ def _marks(state: CaseState, depths: Depths, canal: str, wording: Wording) -> It
 
 def _beyond(depth_mm: float, limit_mm: float | None) -> bool:
     return limit_mm is not None and depth_mm > limit_mm + EPSILON_MM
-
-
-def _in_loops(protocol: Protocol) -> frozenset[str]:
-    quantities = (
-        getattr(step.expect, "quantity", None) for step in protocol.canal if step.loop
-    )
-    return frozenset(quantity for quantity in quantities if quantity)
 
 
 def _fill_top(state: CaseState, depths: Depths, canal: str) -> float | None:

@@ -11,7 +11,7 @@ from assistant.canal import instruments, teeth
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import Entry
+from assistant.procedure.state import CaseState, Entry
 from assistant.words.grammar import number_words
 from assistant.words.phrases import Phrases
 
@@ -49,9 +49,9 @@ def load_wording(folder: Path, phrases: Phrases | None = None) -> Wording:
     return Wording(**dict(found), phrases=phrases)
 
 
-def said_entry(entry: Entry, words: Wording) -> str:
+def said_entry(state: CaseState, entry: Entry, words: Wording) -> str:
     """An entry as it is read back."""
-    value = said_value(entry.quantity, entry.value)
+    value = said_value(state.kind(entry), entry.value)
     template = words.read_backs.get(entry.quantity)
     if template:
         return template.format(value=value)
@@ -60,16 +60,17 @@ def said_entry(entry: Entry, words: Wording) -> str:
     return words.noted.format(value=value.capitalize())
 
 
-def said_value(quantity: str, value: Scalar) -> str:
-    """A value as text: a tooth with its name, a taper as ".06", an option in words."""
+def said_value(kind: str | None, value: Scalar) -> str:
+    """A value of a kind (:data:`.state.KIND_OF`) as text: a tooth with its name, a taper
+    as ".06", an option in words."""
     if isinstance(value, tuple):
         return " and ".join(value)
     if isinstance(value, str):
         return value.replace("_", " ")
-    if quantity == "tooth":
+    if kind == "tooth":
         tooth = teeth.parse_fdi(int(value))
         return f"{tooth.fdi}, {tooth.name}"
-    if quantity in {"taper", "cone_taper"}:
+    if kind == "taper":
         return instruments.taper_label(float(value))
     return text_of(float(value))
 

@@ -194,7 +194,7 @@ class Case:
             _must(not entry.read_back, "read back too early", str(entry))
             if entry.is_measurement:
                 said = [p for p in prompts if p.entry == entry.seq]
-                value = said_value(entry.quantity, entry.value)
+                value = said_value(self.state.kind(entry), entry.value)
                 _must(bool(said) and value in said[0].text, "not read back", str(entry))
                 if isinstance(entry.value, int | float) and entry.quantity != "tooth":
                     # The last digits of a binary fraction are nobody's reading.

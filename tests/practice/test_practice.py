@@ -47,6 +47,7 @@ from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.practice.texts import texts
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
+from assistant.protocol.roles import Role
 from assistant.sitting.assembly import language
 from assistant.sitting.rehearsal import Line
 from assistant.words.expected import wanted_now
@@ -218,7 +219,7 @@ def test_the_carrier_sinks_with_the_seconds_of_heat_as_far_as_its_marker() -> No
         found = sight(scenario, case.state)
         assert found is not None
         depths.append(found.accepts[0])
-    marker = case.state.last(canal.name, "heat_carrier_fit_mm")
+    marker = case.state.last(canal.name, Role.HEAT_FIT)
     assert marker is not None and depths[-1] == marker.value
     assert depths == sorted(depths) and len(set(depths)) == 4
 

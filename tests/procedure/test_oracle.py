@@ -80,6 +80,7 @@ def test_a_missing_rule_is_noticed(missing: str) -> None:
 
 def test_a_limit_that_is_off_by_a_millimetre_is_noticed() -> None:
     true = protocol("warm-vertical")
+    assert true.limits.short_of_wl_mm is not None
     short = true.limits.short_of_wl_mm.model_copy(update={"value": 4.0})
     limits = true.limits.model_copy(update={"short_of_wl_mm": short})
     case = Case(true.model_copy(update={"limits": limits}))

@@ -344,7 +344,7 @@ STEPS_APART = [
         id="length rule on a size",
     ),
     pytest.param(
-        "expect: {kind: done, quantity: cone_seated}",
+        "role: seated\n    expect: {kind: done, quantity: cone_seated}",
         "expect: {kind: sign}",
         ["sign is asked once, in the closing"],
         "canal[23].expect",

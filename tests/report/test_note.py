@@ -23,7 +23,7 @@ from assistant.procedure.facts import fill_top_mm
 from assistant.procedure.state import CaseState
 from assistant.protocol.model import Measure, Step
 from assistant.report import rounds
-from assistant.report.marks import LEGEND, mark, plain, value_text
+from assistant.report.marks import LEGEND, entry_text, mark, plain
 from assistant.report.note import COLUMNS, as_text, note
 from assistant.report.statement import DEMO, STATEMENT
 
@@ -92,7 +92,7 @@ def test_every_standing_measurement_is_there_with_its_origin(case: Any) -> None:
     for canal in state.canals:
         rows = " ".join(canal_rows(state, canal.name.capitalize()).values())
         for entry in state.standing(canal.name):
-            value = value_text(entry.quantity, entry.value)
+            value = entry_text(state, entry)
             if entry.quantity == "paper_point_mm":
                 value = value.removesuffix(" mm")  # the unit follows the last reading
             assert f"{value} {mark(state, entry)}" in rows

@@ -72,8 +72,8 @@ class Room(Driver):
         return " ".join(prompt.text for prompt in self.prompts)
 
     def values(self, quantity: str, canal: str | None = None) -> list[it.Scalar]:
-        found = self.state.in_sequence(canal or self.state.active, quantity)
-        return [entry.value for entry in found]
+        found = self.state.in_sequence(canal or self.state.active)
+        return [entry.value for entry in found if entry.quantity == quantity]
 
     def on_record(self, quantity: str) -> Iterator[Entry]:
         """Every entry of a quantity, whether it still counts or not."""

@@ -45,7 +45,7 @@ from assistant.screen.guard import (
 )
 from assistant.screen.port import Microphone
 from assistant.screen.server import Hub, Pages, application
-from assistant.screen.strips import instrument_quantities
+from assistant.screen.strips import instrument_steps
 from assistant.screen.view import Seen, Trouble, View, view
 from assistant.screen.web import WebScreen
 from assistant.sitting import assembly
@@ -133,6 +133,7 @@ def test_limits_and_lengths_are_those_of_the_record() -> None:
 
 
 def test_a_protocol_with_another_limit_moves_the_band() -> None:
+    assert PROTOCOL.limits.short_of_wl_mm is not None
     wider = PROTOCOL.limits.short_of_wl_mm.model_copy(update={"value": 6.5})
     limits = PROTOCOL.limits.model_copy(update={"short_of_wl_mm": wider})
     case = Driver(protocol=PROTOCOL.model_copy(update={"limits": limits})).set_up(11, "single")
@@ -150,7 +151,7 @@ def test_what_is_deeper_than_the_limit_is_marked_and_nothing_else() -> None:
                         strip.limit_mm is not None and mark.depth_mm > strip.limit_mm + 1e-6
                     )
                     assert mark.beyond == deeper
-    assert "plugger_depth_mm" in instrument_quantities(PROTOCOL)
+    assert PROTOCOL.step("plugger_depth") in instrument_steps(PROTOCOL)
 
 
 def test_the_sear_has_one_mark_which_tells_if_it_is_too_deep() -> None:

@@ -18,6 +18,7 @@ from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.prompt.mouth import Mouth
 from assistant.protocol.model import Protocol
+from assistant.protocol.roles import Role
 from assistant.screen.terminal import TerminalScreen
 from assistant.sitting import assembly
 from assistant.sitting.dictation import dictate
@@ -249,7 +250,7 @@ def test_heat_off_begun_as_the_limit_is_announced_is_heard(tmp_path: Path) -> No
     assert len(said) / RATE_HZ > 0.5
     hear(np.concatenate([room(begins_s), said, room(1.5)]))
     assert session.case.state.timer is None
-    heated = session.case.state.newest("single", "heat_s")
+    heated = session.case.state.newest("single", Role.HEAT)
     assert heated is not None
     assert heated.value == pytest.approx(begins_s, abs=0.5)  # when it was begun to be said
 
