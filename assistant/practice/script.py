@@ -10,11 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
-from functools import cache
 from typing import Literal, get_args
-
-from hassil.parse_expression import parse_sentence
-from hassil.sample import sample_expression
 
 from assistant import __version__
 from assistant.canal.teeth import Tooth
@@ -35,6 +31,7 @@ from assistant.protocol.roles import Role
 from assistant.sitting.rehearsal import Line, Script
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language, Wanted, number_words
+from assistant.words.graph import ways
 from assistant.words.understand import understand_typed
 
 Mistake = Literal[
@@ -374,7 +371,5 @@ def _longest(phrases: Iterable[str]) -> str:
     return min(phrases, key=lambda phrase: (-len(phrase), phrase))
 
 
-@cache
-def _samples(template: str) -> frozenset[str]:
-    expression = parse_sentence(template).expression
-    return frozenset(" ".join(text.split()) for text in sample_expression(expression))
+def _samples(template: str) -> list[str]:
+    return [" ".join(way.words) for way in ways(template)]

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from assistant.sound.samples import Samples
+from assistant.words.graph import Fsg
 from assistant.words.recognised import Recognised
 
 
@@ -22,7 +23,7 @@ class StepGrammar(Protocol):
 
     Attributes:
         key: equal for equal grammars; adapters cache compiled forms by it.
-        jsgf: the grammar as JSGF 1.0 text with one public rule.
+        fsg: the grammar as states and transitions.
         phrases: vocabulary-restricting phrases for recognisers that take a
             list (vosk); together they use every word in ``words``.
         words: every word the grammar can produce.
@@ -35,7 +36,7 @@ class StepGrammar(Protocol):
         """See above; so the others."""
 
     @property
-    def jsgf(self) -> str:  # noqa: D102
+    def fsg(self) -> Fsg:  # noqa: D102
         ...
     @property
     def phrases(self) -> tuple[str, ...]:  # noqa: D102

@@ -11,16 +11,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from hassil.expression import (
-    Alternative,
-    Expression,
-    Group,
-    ListReference,
-    RuleReference,
-    TextChunk,
-)
-from hassil.parse_expression import parse_sentence
-
 from assistant.procedure import intents as it
 from assistant.speech.listeners import Listener
 from assistant.words.grammar import Grammar
@@ -79,38 +69,5 @@ def closed(text: str, grammar: Grammar) -> bool:
     meant = meanings(text, grammar)
     if len(meant) != 1:
         return False
-    return all(meanings(f"{text} {w}", grammar) == meant for w in next_words(text, grammar))
-
-
-def next_words(text: str, grammar: Grammar) -> frozenset[str]:
-    """The words with which a phrase of ``grammar`` may go on after ``text``."""
-    words = text.split()
-    found: set[str] = set()
-
-    def after(expression: Expression, at: frozenset[int]) -> frozenset[int]:
-        """Where in ``words`` one can be after ``expression``, having begun at ``at``."""
-        match expression:
-            case TextChunk():
-                for word in expression.text.split():
-                    if len(words) in at:
-                        found.add(word)
-                    at = frozenset(i + 1 for i in at if i < len(words) and words[i] == word)
-                return at
-            case ListReference():
-                items = grammar.lists[expression.list_name]
-                sayings = (parse_sentence(item.say).expression for item in items)
-                return frozenset().union(*(after(saying, at) for saying in sayings))
-            case RuleReference():
-                return after(grammar.rules[expression.rule_name].expression, at)
-            case Alternative():
-                left_out = at if expression.is_optional else frozenset[int]()
-                return left_out.union(*(after(item, at) for item in expression.items))
-            case Group():
-                for item in expression.items:
-                    at = after(item, at) if at else at
-                return at
-        raise TypeError(f"no words for {type(expression).__name__}")
-
-    for template in grammar.expressions:
-        after(template, frozenset({0}))
-    return frozenset(found)
+    after, _ = grammar.graph.following(text.split())
+    return all(meanings(f"{text} {word}", grammar) == meant for word in after)

@@ -1,6 +1,6 @@
 """The embedded recogniser: pocketsphinx with the English model in its wheel.
 
-The text comes from a JSGF grammar search. The search forces anything it hears
+The text comes from a search of the grammar's graph. The search forces anything it hears
 onto the grammar and pocketsphinx gives no confidence for it, so ``confidence``
 is made here, by decoding the same samples twice more: once through a loop of
 all phones (what would *any* speech score?) and once slightly slowed (does the
@@ -21,13 +21,14 @@ from difflib import SequenceMatcher
 from itertools import islice
 
 import numpy as np
-from pocketsphinx import Decoder, get_model_path
+from pocketsphinx import Decoder, FsgModel, get_model_path
 
 from assistant.errors import InputFileError
 from assistant.sound.resample import resample
 from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.speech.evidence import WORST_WORD, Evidence, confidence, levels_db
 from assistant.speech.listeners import StepGrammar
+from assistant.words.graph import Fsg
 from assistant.words.recognised import Recognised
 
 CACHED_GRAMMARS = 32
@@ -87,7 +88,7 @@ class _GrammarDecoder:
             _add_words(self.decoder, grammar)
             search = f"grammar{self._made}"
             try:
-                self.decoder.add_jsgf_string(search, grammar.jsgf)
+                self.decoder.add_fsg(search, self._fsg(grammar.fsg))
             except (ValueError, RuntimeError) as error:
                 raise InputFileError(
                     f"The grammar of this step ({grammar.key}) cannot be compiled; "
@@ -102,6 +103,10 @@ class _GrammarDecoder:
                 self.decoder.remove_search(oldest)
         self.searches.move_to_end(grammar.key)
         return self.searches[grammar.key]
+
+    def _fsg(self, fsg: Fsg) -> FsgModel:
+        transitions = [each if each[3] else each[:3] for each in fsg.transitions]
+        return self.decoder.create_fsg("step", fsg.start, fsg.final, transitions)
 
     def decode(self, search: str, samples: Samples) -> _Path | None:
         """Best path of ``search`` through ``samples``, None where there is none."""

@@ -15,14 +15,11 @@ from itertools import combinations, product
 from math import prod
 from typing import NamedTuple
 
-from hassil.expression import Group
-from hassil.parse_expression import parse_sentence
-from hassil.sample import sample_expression
-
 from assistant.procedure.state import KIND_OF
 from assistant.protocol.model import Protocol, Step
 from assistant.words.grammar import Grammar, Language, Wanted
-from assistant.words.phrases import AcceptedAlike, Listed
+from assistant.words.graph import Way, ways
+from assistant.words.phrases import AcceptedAlike
 from assistant.words.soundalike import distances, phones_of
 
 ALIKE = 0.285
@@ -284,39 +281,64 @@ def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wan
 
 def _spoken(grammar: Grammar) -> Iterator[Said]:
     """Everything that can be said with one grammar, as this module looks at it."""
-    lead, *other_leads = grammar.language.phrases.correction
-    for text in (text for each in (lead, *other_leads) for text in _forms(each, grammar)):
-        yield Said(text, "correction", part="lead")
+    phrases = grammar.language.phrases
+    leads = [way.words for lead in phrases.correction for way in ways(lead)]
+    for words in leads:
+        yield Said(" ".join(words), "correction", part="lead")
     used: dict[str, None] = {}
     compared: set[str] = set()
-    for intent, templates, metadata in grammar.sentences:
-        what, _, rest = intent.partition(" ")
+    for end, templates in grammar.sentences:
+        what, _, rest = end.intent.partition(" ")
         for template in templates:
-            used.update(dict.fromkeys(_lists_of(template, grammar)))
-            if metadata.get("doubt"):
+            said = ways(template, phrases.rules)
+            used.update(
+                dict.fromkeys(str(name) for way in said for _, name in way.reading.puts)
+            )
+            if end.doubt:
                 continue  # always confirmed
             if what not in {"given", "correction"}:
-                forms = _forms(template, grammar)
-                for text, means in _filled(forms, grammar, compared):
+                for text, means in _filled(said, grammar, compared):
                     yield Said(text, _meaning(what, rest, means))
                 continue
-            if what == "given":
-                forms = _forms(template, grammar, brief=True)
-                for text, means in _filled(forms, grammar, compared):
-                    yield Said(text, _value(rest, means), part="value")
-            elif template.startswith(f"{lead} "):
+            if what == "correction":
                 # The lead is the same for all; only the values can be mistaken.
-                forms = _forms(template.removeprefix(f"{lead} "), grammar, brief=True)
-            else:
-                continue
-            first = {tuple(_names(form)): form for form in reversed(forms)}
+                said = tuple(_without(leads[0], said))
+            brief = _brief(said)
+            if what == "given":
+                for text, means in _filled(brief, grammar, compared):
+                    yield Said(text, _value(rest, means), part="value")
+            first = {way.reading: way for way in reversed(brief)}
             for text, means in _filled(first.values(), grammar, compared):
                 space = _VALUES if what == "given" else _CORRECTIONS
                 yield Said(text, _value(rest, means), space)
     for name in used:
         for item in grammar.lists[name] if name not in compared else ():
-            for text in _forms(item.say, grammar):
-                yield Said(text, f"{name.replace('_', ' ')} {item.means}", name)
+            for way in ways(item.say):
+                meaning = f"{name.replace('_', ' ')} {item.means}"
+                yield Said(" ".join(way.words), meaning, name)
+
+
+def _without(lead: tuple[str, ...], said: Iterable[Way]) -> Iterator[Way]:
+    """Those that begin with ``lead``, without it."""
+    for way in said:
+        if way.words[: len(lead)] == lead:
+            yield way._replace(words=way.words[len(lead) :])
+
+
+def _brief(said: Iterable[Way]) -> list[Way]:
+    """The shortest for each way to fill in values, without a name for what is measured
+    and without tenths, of which every number has nine."""
+    by_values: dict[object, list[Way]] = {}
+    for way in said:
+        slots = dict(way.reading.puts)
+        if "quantity" not in slots and "tenth" not in slots.values():
+            by_values.setdefault(way.reading, []).append(way)
+    return [
+        way
+        for same in by_values.values()
+        for way in same
+        if len(way.words) == min(len(other.words) for other in same)
+    ]
 
 
 Means = tuple[str | int | float, ...]
@@ -340,41 +362,26 @@ def _meaning(what: str, rest: str, means: Means) -> str:
     return " ".join(filter(None, (what, rest, *map(str, means))))
 
 
-def _names(form: str) -> list[str]:
-    return [word[1:-1] for word in form.split() if word.startswith("{")]
-
-
 def _filled(
-    forms: Iterable[str], grammar: Grammar, compared: set[str]
+    said: Iterable[Way], grammar: Grammar, compared: set[str]
 ) -> Iterator[tuple[str, Means]]:
-    """The texts of the forms of a template with the list values in them; ``compared``
-    takes the lists whose values are so compared with each other."""
-    for form in forms:
-        names = _names(form)
+    """The texts of the ways to say a template with the values of lists in them;
+    ``compared`` takes the lists whose values are so compared with each other."""
+    for way in said:
+        names = [str(name) for _, name in way.reading.puts]
         if prod(len(grammar.lists[name]) for name in names) > MAX_PRODUCT:
             continue
         if len(names) == 1:
             compared.update(names)
-        for items in product(*(_worded(grammar.lists[name], grammar) for name in names)):
+        for items in product(*(_worded(name, grammar) for name in names)):
             filled = iter(items)
-            words = [next(filled)[0] if w.startswith("{") else w for w in form.split()]
+            words = [next(filled)[0] if w.startswith("{") else w for w in way.words]
             yield " ".join(words), tuple(means for _, means in items)
 
 
-def _worded(items: Iterable[Listed], grammar: Grammar) -> list[tuple[str, str | int | float]]:
-    return [(text, item.means) for item in items for text in _forms(item.say, grammar)]
-
-
-def _forms(template: str, grammar: Grammar, *, brief: bool = False) -> list[str]:
-    """Every way to say a template; lists stay as ``{name}``."""
-    expression = parse_sentence(template).expression
-    texts = sample_expression(
-        expression, None, grammar.rules, expand_lists=False, skip_optionals=brief
-    )
-    return list(dict.fromkeys(" ".join(text.split()) for text in texts))
-
-
-def _lists_of(template: str, grammar: Grammar) -> Iterator[str]:
-    expression = parse_sentence(template).expression
-    if isinstance(expression, Group):
-        yield from expression.list_names(grammar.rules)
+def _worded(name: str, grammar: Grammar) -> list[tuple[str, str | int | float]]:
+    return [
+        (" ".join(way.words), item.means)
+        for item in grammar.lists[name]
+        for way in ways(item.say)
+    ]

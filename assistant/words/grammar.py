@@ -1,35 +1,23 @@
 """What may be said: grammars/<lang>/phrases.yaml, cut to the present step.
 
-One source feeds three uses: the JSGF that pocketsphinx decodes with, the phrase
-list that restricts vosk, and the meaning of a phrase (by ``hassil``, which
-parses the templates). Number words come from ``num2words``.
+Number words come from ``num2words``.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
-from typing import Any
 
-from hassil import Intents
-from hassil.expression import (
-    Alternative,
-    Expression,
-    Group,
-    ListReference,
-    RuleReference,
-    TextChunk,
-)
-from hassil.parse_expression import parse_sentence
-from hassil.sample import sample_expression
 from num2words import num2words
 
 from assistant.canal.instruments import ISO_SIZES
 from assistant.canal.teeth import parse_fdi
 from assistant.files.yamlfile import load_yaml
+from assistant.words.graph import End, Fsg, Graph, compile_graph
 from assistant.words.own_words import with_own_words
 from assistant.words.phrases import Listed, Phrases, read_lexicon
 
@@ -101,82 +89,46 @@ def everything(phrases: Phrases) -> Wanted:
 
 class Grammar:
     """The grammar of one step; a :class:`~assistant.speech.listeners.StepGrammar` that also
-    tells what a phrase means (``intents``, for hassil).
+    tells what a phrase means.
 
     Attributes:
-        sentences: (intent name, templates, metadata) of all that may be said now.
+        sentences: the templates of all that may be said now, with what they mean.
         lists: the values that the templates' ``{lists}`` stand for now.
-        rules: the templates that ``<rules>`` stand for, parsed.
     """
 
     def __init__(self, language: Language, wanted: Wanted) -> None:
         self.language = language
         self.wanted = wanted
-        phrases = language.phrases
-        said = _sentences(phrases, wanted)
-        if wanted.attention:
-            said = _after(wanted.attention, said)
-        self.sentences = tuple(said)
-        self.lists = dict(_lists(phrases, wanted))
-        self.rules = {name: parse_sentence(body) for name, body in phrases.rules.items()}
-
-    @cached_property
-    def expressions(self) -> tuple[Expression, ...]:
-        """The templates, parsed."""
-        return tuple(
-            parse_sentence(template).expression
-            for _, templates, _ in self.sentences
-            for template in templates
+        lead = f"{wanted.attention} " if wanted.attention else ""
+        self.sentences = tuple(
+            (end, tuple(f"{lead}({template})" if lead else template for template in templates))
+            for end, templates in _sentences(language.phrases, wanted)
         )
+        self.lists = dict(_lists(language.phrases, wanted))
 
     @cached_property
-    def intents(self) -> Intents:
-        """The compiled templates, ready for ``hassil.recognize_all``."""
-        data: dict[str, Any] = {}
-        for name, templates, metadata in self.sentences:
-            block = {"sentences": list(templates), "metadata": metadata}
-            data.setdefault(name, {"data": []})["data"].append(block)
+    def graph(self) -> Graph:
+        """The sentences, word by word."""
         lists = {
-            name: {"values": [{"in": item.say, "out": item.means} for item in items]}
+            name: tuple((item.say, item.means) for item in items)
             for name, items in self.lists.items()
         }
-        return Intents.from_dict(
-            {
-                "language": self.language.phrases.language,
-                "intents": data,
-                "lists": lists,
-                "expansion_rules": dict(self.language.phrases.rules),
-            }
-        )
+        return compile_graph(self.sentences, self.language.phrases.rules, lists)
 
-    @cached_property
-    def jsgf(self) -> str:
-        """The same grammar in JSGF 1.0, one public rule ``<phrase>``."""
-        bodies = [_jsgf(expression) for expression in self.expressions]
-        lines = ["#JSGF V1.0;", "grammar step;", f"public <phrase> = {' | '.join(bodies)};"]
-        lines += [f"<{name}> = {_jsgf(rule.expression)};" for name, rule in self.rules.items()]
-        for name, items in self.lists.items():
-            words = [_jsgf(parse_sentence(item.say).expression) for item in items]
-            lines.append(f"<list_{name}> = {' | '.join(words)};")
-        return "\n".join(lines) + "\n"
+    @property
+    def fsg(self) -> Fsg:
+        """The same as a finite-state grammar."""
+        return self.graph.fsg
 
-    @cached_property
+    @property
     def phrases(self) -> tuple[str, ...]:
-        """Pieces for recognisers that take a phrase list: every list value and
-        every run of fixed words between lists."""
-        pieces: set[str] = set()
-        for items in self.lists.values():
-            for item in items:
-                pieces |= _spoken(item.say)
-        rules = [rule.expression for rule in self.rules.values()]
-        for expression in (*self.expressions, *rules):
-            pieces |= set(_runs(expression))
-        return tuple(sorted(pieces))
+        """Pieces of it for recognisers that take a phrase list."""
+        return self.graph.pieces
 
-    @cached_property
+    @property
     def words(self) -> frozenset[str]:
         """Every word of the grammar."""
-        return frozenset(word for phrase in self.phrases for word in phrase.split())
+        return self.graph.words
 
     @property
     def lexicon(self) -> Mapping[str, tuple[str, ...]]:
@@ -186,51 +138,45 @@ class Grammar:
     @cached_property
     def key(self) -> str:
         """Equal for equal grammars."""
-        return hashlib.sha256(self.jsgf.encode()).hexdigest()[:16]
+        return hashlib.sha256(repr(self.graph).encode()).hexdigest()[:16]
 
 
-Metadata = dict[str, str]
-
-
-def _sentences(
-    phrases: Phrases, wanted: Wanted
-) -> Iterator[tuple[str, tuple[str, ...], Metadata]]:
-    """(intent name, templates, metadata) of everything that may be said now."""
+def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
+    """The templates of everything that may be said now, with what they mean."""
     if wanted.kind is not None:
         for group in phrases.values.get(wanted.kind, ()):
-            doubt = {"doubt": group.doubt} if group.doubt else {}
-            yield f"given {wanted.kind}", group.sentences, doubt
+            yield End(f"given {wanted.kind}", group.doubt or ""), group.sentences
     for kind in wanted.corrections:
         for group in phrases.values.get(kind, ()):
-            doubt = {"doubt": group.doubt} if group.doubt else {}
             templates = tuple(
-                f"{lead} {_wide(t)}" for lead in phrases.correction for t in group.sentences
+                f"({lead}) ({_wide(t)})" for lead in phrases.correction for t in group.sentences
             )
-            yield f"correction {kind}", templates, doubt
+            yield End(f"correction {kind}", group.doubt or ""), templates
     for option in wanted.options:
-        yield f"option {option}", phrases.options.get(option, (option.replace("_", " "),)), {}
+        yield End(f"option {option}"), phrases.options.get(option) or (_named(option, phrases),)
     if not {"yes", "no"} <= set(wanted.options):
         # "No" must always reach the program: it is how a question is refused.
-        yield "option no", phrases.options["no"], {}
+        yield End("option no"), phrases.options["no"]
     for verb, templates in phrases.commands.items():
         if verb == "start" and not wanted.start:
             continue
-        yield f"command {verb}", templates, {}
-    yield "skip", phrases.skip, {}
+        yield End(f"command {verb}"), templates
+    yield End("skip"), phrases.skip
     if wanted.canals:
-        yield "switch", phrases.switch, {}
+        yield End("switch"), phrases.switch
     if wanted.finish:
-        yield "switch", phrases.to_finish, {}
+        yield End("switch"), phrases.to_finish
     for who, templates in phrases.who.items():
-        yield f"who {who}", templates, {}
+        yield End(f"who {who}"), templates
 
 
-def _after(
-    word: str, said: Iterable[tuple[str, tuple[str, ...], Metadata]]
-) -> Iterator[tuple[str, tuple[str, ...], Metadata]]:
-    """The same with ``word`` before every phrase."""
-    for name, templates, metadata in said:
-        yield name, tuple(f"{word} ({template})" for template in templates), metadata
+def _named(option: str, phrases: Phrases) -> str:
+    """An option of a protocol that has no phrase: its id, in words."""
+    return re.sub(
+        r"\d+",
+        lambda found: f" {number_words(int(found.group()), phrases.language)} ",
+        option.replace("_", " "),
+    )
 
 
 def _wide(template: str) -> str:
@@ -251,10 +197,11 @@ def _lists(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Listed
     yield "whole_any", _numbers(range(36), language)
     yield "tenth", _numbers(range(1, 10), language)
     yield "size", (*_numbers(ISO_SIZES, language), *phrases.lists.get("size_also", ()))
-    yield "tooth", tuple(_teeth(language))
+    yield "tooth", _teeth(language)
 
 
-def _numbers(values: Iterable[int], language: str) -> tuple[Listed, ...]:
+@cache
+def _numbers(values: Sequence[int], language: str) -> tuple[Listed, ...]:
     return tuple(Listed(say=number_words(v, language), means=v) for v in values)
 
 
@@ -273,49 +220,16 @@ def number_words(value: float, language: str) -> str:
     return str(num2words(value, lang=language)).replace("-", " ").lower()
 
 
-def _teeth(language: str) -> Iterator[Listed]:
+@cache
+def _teeth(language: str) -> tuple[Listed, ...]:
     """The permanent teeth, digit by digit ("two four") and as a number ("twenty four")."""
-    for quadrant in (10, 20, 30, 40):
-        for position in range(1, 9):
-            fdi = parse_fdi(quadrant + position).fdi
-            yield Listed(say=number_words(fdi, language), means=fdi)
-            digits = (
-                f"{number_words(quadrant // 10, language)} {number_words(position, language)}"
-            )
-            yield Listed(say=digits, means=fdi)
-
-
-def _jsgf(expression: Expression) -> str:
-    """A hassil template as a JSGF expansion."""
-    match expression:
-        case TextChunk():
-            return expression.original_text.strip()
-        case ListReference():
-            return f"<list_{expression.list_name}>"
-        case RuleReference():
-            return f"<{expression.rule_name}>"
-        case Alternative():
-            inner = " | ".join(filter(None, map(_jsgf, expression.items)))
-            return f"[ {inner} ]" if expression.is_optional else f"( {inner} )"
-        case Group():
-            return " ".join(filter(None, map(_jsgf, expression.items)))
-    raise TypeError(f"no JSGF for {type(expression).__name__}")
-
-
-def _runs(expression: Expression) -> Iterator[str]:
-    """The runs of fixed words in a template, every alternative by itself."""
-    match expression:
-        case TextChunk():
-            if text := expression.text.strip():
-                yield text
-        case Group():
-            for item in expression.items:
-                yield from _runs(item)
-
-
-def _spoken(template: str) -> set[str]:
-    """Every way to say a template without lists."""
-    return {
-        " ".join(text.split())
-        for text in sample_expression(parse_sentence(template).expression)
-    }
+    teeth = [
+        parse_fdi(10 * quadrant + place).fdi
+        for quadrant in range(1, 5)
+        for place in range(1, 9)
+    ]
+    return tuple(
+        Listed(say=" ".join(number_words(part, language) for part in parts), means=fdi)
+        for fdi in teeth
+        for parts in ((fdi,), divmod(fdi, 10))
+    )

@@ -12,16 +12,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from functools import reduce
 from pathlib import Path
 
-from hassil.expression import (
-    Alternative,
-    Expression,
-    Group,
-    ListReference,
-    RuleReference,
-    TextChunk,
-)
-from hassil.parse_expression import parse_sentence
-from hassil.parser import ParseError
 from pydantic import Field, model_validator
 
 from assistant.canal.instruments import ISO_SIZES
@@ -29,14 +19,13 @@ from assistant.errors import InputFileError
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.coherence import misfit
 from assistant.words.phrases import (
-    MOST_FORMS,
     AcceptedAlike,
     Listed,
     Phrases,
     Sentences,
     Strict,
-    forms,
     read_lexicon,
+    ways_at,
 )
 
 PHRASES, LEXICON = "phrases.yaml", "lexicon.dict"
@@ -193,13 +182,8 @@ def _check_template(
 
     Its values must be those that templates of this meaning have.
     """
-    try:
-        sure, possible = _slots(parse_sentence(template).expression, rules, at)
-    except (ParseError, RecursionError) as bad:
-        raise misfit(at, f"{template!r} is no sentence template: {bad}") from None
-    if forms(template) > MOST_FORMS:
-        raise misfit(at, f"{template!r} can be said in over {MOST_FORMS} ways; leave some out")
-    shipped = [_slots(parse_sentence(t).expression, rules, at) for t in like]
+    sure, possible = _slots(at, template, rules)
+    shipped = [_slots(at, t, rules) for t in like]
     allowed = frozenset[tuple[str, str]]().union(*(p for _, p in shipped))
     if wrong := possible - allowed:
         values = _and(f"{{{_written(slot)}}}" for slot in allowed) or "no values"
@@ -207,59 +191,14 @@ def _check_template(
     needed = reduce(frozenset.intersection, (s for s, _ in shipped))
     if missing := needed - sure:
         raise misfit(at, f"{template!r} must have a value for {_and(missing)} in every form")
-    if not _always_worded(parse_sentence(template).expression):
-        raise misfit(at, f"{template!r} could be said without a word")
 
 
 def _written(slot: tuple[str, str]) -> str:
     return slot[0] if slot[0] == slot[1] else ":".join(slot)
 
 
-def _always_worded(node: Expression) -> bool:
-    """Whether every form of a template has a word or a value."""
-    match node:
-        case TextChunk():
-            return bool(node.text.strip())
-        case Alternative():
-            return not node.is_optional and all(map(_always_worded, node.items))
-        case Group():
-            return any(map(_always_worded, node.items))
-    return True
-
-
-def _slots(node: Expression, rules: Mapping[str, str], at: Loc) -> tuple[frozenset[str], Slots]:
-    """Slots that are filled in every form of a template, and all it can fill.
-
-    Raises:
-        PydanticCustomError: a rule that does not exist, or text that no
-            recogniser returns.
-    """
-    match node:
-        case TextChunk():
-            if odd := re.search(r"[^\w\s']|[\d_]", node.text):
-                raise misfit(
-                    at, f"write words only, numbers in words too; found {odd.group()!r}"
-                )
-            if node.original_text != node.original_text.lower():
-                raise misfit(at, f"write {node.original_text.strip()!r} in small letters")
-            return frozenset(), frozenset()
-        case ListReference():
-            found = (node.list_name, node.slot_name)
-            return frozenset({node.slot_name}), frozenset({found})
-        case RuleReference():
-            if node.rule_name not in rules:
-                raise misfit(
-                    at, f"there is no rule <{node.rule_name}>; there are {_and(rules)}"
-                )
-            return _slots(parse_sentence(rules[node.rule_name]).expression, rules, at)
-        case Group():
-            parts = [_slots(item, rules, at) for item in node.items]
-            possible = Slots().union(*(p for _, p in parts))
-            sures = [s for s, _ in parts]
-            if isinstance(node, Alternative):
-                sure = frozenset[str]()
-                if not node.is_optional and sures:
-                    sure = reduce(frozenset.intersection, sures)
-                return sure, possible
-            return frozenset[str]().union(*sures), possible
-    raise misfit(at, "only (a|b), [a], {list} and <rule> can stand in a sentence")
+def _slots(at: Loc, template: str, rules: Mapping[str, str]) -> tuple[frozenset[str], Slots]:
+    """Slots that are filled in every way to say a template, and all it can fill."""
+    filled = [way.reading.puts for way in ways_at(at, template, rules)]
+    sure = reduce(frozenset.intersection, (frozenset(slot for slot, _ in f) for f in filled))
+    return sure, frozenset((str(name), slot) for puts in filled for slot, name in puts)

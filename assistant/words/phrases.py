@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-import math
-import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from hassil.expression import (
-    Alternative,
-    Expression,
-    Group,
-    ListReference,
-    Permutation,
-    RuleReference,
-)
-from hassil.parse_expression import parse_sentence
-from hassil.parser import ParseError
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from assistant.errors import InputFileError
 from assistant.files.yamlfile import read_text
 from assistant.protocol.coherence import misfit
+from assistant.words.graph import Unsayable, Way, ways
 from assistant.words.soundalike import PHONES
 
 
@@ -101,49 +90,37 @@ class Phrases(Strict):
     def _can_be_compiled(self) -> Phrases:
         if "no" not in self.options:
             raise misfit(("options",), "'no' is missing; it is how a question is refused")
-        lists, rules = {*self.lists, *COUNTED}, set(self.rules)
         for at, template in _templates(self):
-            try:
-                named = tuple(_named(parse_sentence(template).expression))
-            except (ParseError, RecursionError) as bad:
-                raise misfit(at, f"{template!r} is no sentence template: {bad}") from None
-            if forms(template) > MOST_FORMS:
-                raise misfit(at, f"{template!r} can be said in over {MOST_FORMS} ways")
-            for one in named:
-                rule = isinstance(one, RuleReference)
-                name = one.rule_name if isinstance(one, RuleReference) else one.list_name
-                if name not in (rules if rule else lists):
-                    kind = "rule" if rule else "list"
-                    raise misfit(at, f"{template!r} names the {kind} {name!r}; there is none")
+            said = ways_at(at, template, self.rules)
+            for name in dict.fromkeys(name for way in said for _, name in way.reading.puts):
+                if name not in self.lists and name not in COUNTED:
+                    raise misfit(at, f"{template!r} names the list {name!r}; there is none")
+                if at[0] == "lists":
+                    raise misfit(at, f"{template!r} holds a list, and is a value of one")
         return self
 
-
-MOST_FORMS = 1000
-"""Ways to say one template. Those of a list are written out for some recognisers, and
-to look a phrase up takes as long as there are ways in the worst case."""
 
 COUNTED = frozenset({"whole", "whole_any", "tenth", "size", "tooth"})
 """Lists that the grammar makes itself, of numbers."""
 
 
-def forms(template: str) -> int:
-    """In how many ways a template can be said."""
-    return _forms(parse_sentence(template).expression)
+def ways_at(
+    at: tuple[str | int, ...], template: str, rules: Mapping[str, str]
+) -> tuple[Way, ...]:
+    """Every way to say a template that stands at a place of a file.
 
-
-def _forms(node: Expression) -> int:
-    if not isinstance(node, Group):
-        return 1
-    inner = [_forms(item) for item in node.items]
-    if isinstance(node, Alternative):
-        return sum(inner)
-    return math.prod(inner) * (
-        math.factorial(len(inner)) if isinstance(node, Permutation) else 1
-    )
+    Raises:
+        PydanticCustomError: the graph cannot hold it.
+    """
+    try:
+        return ways(template, rules)
+    except Unsayable as bad:
+        raise misfit(at, str(bad)) from None
 
 
 def _templates(phrases: Phrases) -> Iterator[tuple[tuple[str | int, ...], str]]:
     """Every template with its place in the file."""
+    yield ("attention", "word"), phrases.attention.word
     for name, body in phrases.rules.items():
         yield ("rules", name), body
     for name, items in phrases.lists.items():
@@ -160,15 +137,6 @@ def _templates(phrases: Phrases) -> Iterator[tuple[tuple[str | int, ...], str]]:
     for field in ("correction", "skip", "switch", "to_finish"):
         for i, template in enumerate(getattr(phrases, field)):
             yield (field, i), template
-
-
-def _named(node: Expression) -> Iterator[ListReference | RuleReference]:
-    """The lists and rules that a template names."""
-    if isinstance(node, ListReference | RuleReference):
-        yield node
-    elif isinstance(node, Group):
-        for item in node.items:
-            yield from _named(item)
 
 
 def read_lexicon(path: Path) -> dict[str, tuple[str, ...]]:
@@ -196,5 +164,7 @@ def read_lexicon(path: Path) -> dict[str, tuple[str, ...]]:
 
 
 def plain_phrase(template: str) -> str:
-    """The shortest phrase of a template: without what is in brackets."""
-    return " ".join(re.sub(r"\[[^\]]*\]", " ", template).split())
+    """The shortest phrase of a template without lists."""
+    return min(
+        (" ".join(way.words) for way in ways(template)), key=lambda said: said.count(" ")
+    )

@@ -5,7 +5,7 @@ second one that is free writes what it hears ("plodger depth twenty two point
 one"); this module finds the nearest phrase that may be said now, by the phone
 costs of :mod:`.soundalike`.
 
-The grammar becomes a graph whose arcs are phones, with one node for all places
+The grammar's graph becomes one whose arcs are phones, with one node for all places
 from which the same can follow. The edit distance of every phrase at once is one
 sweep over that graph from its end (Sankoff and Kruskal, Time Warps, String Edits
 and Macromolecules, 1983, from memory); no phrase is written out.
@@ -19,15 +19,6 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from hassil.expression import (
-    Alternative,
-    Expression,
-    Group,
-    ListReference,
-    RuleReference,
-    TextChunk,
-)
-from hassil.parse_expression import parse_sentence
 from numpy.typing import NDArray
 
 from assistant.words.grammar import Grammar, number_words
@@ -198,16 +189,18 @@ class _Builder:
     """Builds a :class:`_Graph` from the end of the phrases to their beginning."""
 
     def __init__(self, grammar: Grammar, lexicon: Lexicon) -> None:
-        self._grammar = grammar
+        self._words = grammar.graph
         self._lexicon = lexicon
         self._nodes: dict[_Arcs, int] = {frozenset(): _FINAL}
         self._levels = [0]
-        self._known: dict[tuple[int, _Arcs], _Arcs] = {}
-        self._lists: dict[str, list[Expression]] = {}
 
     def graph(self) -> _Graph:
-        end = frozenset({_END})
-        starts = [self._before(expr, end) - end for expr in self._grammar.expressions]
+        # Of each node of the word graph: the phones that can follow there.
+        following: list[_Arcs] = []
+        for said, ends in zip(self._words.arcs, self._words.ends, strict=True):
+            words = [self._word(arc.word, following[arc.target]) for arc in said]
+            following.append(frozenset({_END} if ends else ()).union(*words))
+        starts = [following[root] for root in self._words.roots]
         roots = [self._node(arcs) for arcs in dict.fromkeys(starts) if arcs]
         # Renumbered so that the nodes of a level lie together.
         order = np.argsort(self._levels, kind="stable")
@@ -236,41 +229,6 @@ class _Builder:
             self._nodes[arcs] = len(self._nodes)
             self._levels.append(1 + max(self._levels[target] for _, _, target in arcs))
         return self._nodes[arcs]
-
-    def _before(self, expression: Expression, rest: _Arcs) -> _Arcs:
-        """The arcs of ``expression`` with ``rest`` after it; none if that cannot be said."""
-        key = (id(expression), rest)
-        if key not in self._known:
-            self._known[key] = self._added(expression, rest)
-        return self._known[key]
-
-    def _added(self, expression: Expression, rest: _Arcs) -> _Arcs:
-        match expression:
-            case TextChunk():
-                for word in reversed(expression.text.split()):
-                    rest = self._word(word, rest)
-                return rest
-            case ListReference():
-                return self._either(self._items(expression.list_name), rest)
-            case RuleReference():
-                rule = self._grammar.rules[expression.rule_name]
-                return self._before(rule.expression, rest)
-            case Alternative():
-                return self._either(expression.items, rest)
-            case Group():
-                for item in reversed(expression.items):
-                    rest = self._before(item, rest)
-                return rest
-        raise TypeError(f"no phones for {type(expression).__name__}")
-
-    def _items(self, name: str) -> list[Expression]:
-        if name not in self._lists:
-            items = self._grammar.lists[name]
-            self._lists[name] = [parse_sentence(item.say).expression for item in items]
-        return self._lists[name]
-
-    def _either(self, expressions: list[Expression], rest: _Arcs) -> _Arcs:
-        return frozenset().union(*(self._before(each, rest) for each in expressions))
 
     def _word(self, word: str, rest: _Arcs) -> _Arcs:
         # The last phone of a phrase costs less to miss, so the end is a node of its own.

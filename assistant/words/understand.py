@@ -13,13 +13,11 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from hassil import recognize_all
-from hassil.recognize import RecognizeResult
-
 from assistant.procedure import intents as it
 from assistant.procedure.modes import QUERIES
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import Grammar, number_words
+from assistant.words.graph import Reading
 from assistant.words.recognised import Recognised
 
 
@@ -101,7 +99,7 @@ def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
     words = re.sub(
         r"\d*\.?\d+", lambda m: f" {number_words(float(m.group()), language)} ", line.lower()
     )
-    words = " ".join(re.sub(r"[^\w\s']", " ", words).split())
+    words = " ".join(re.sub(r"[^\w\s']|_", " ", words).split())
     intent = understand(Recognised(words, 1.0), grammar, TYPED, channel="typed")
     return intent.model_copy(
         update={"heard": intent.heard.model_copy(update={"text": heard.text})}
@@ -114,14 +112,13 @@ def meanings(
     heard: it.Heard = it.Heard(),  # noqa: B008 - frozen
 ) -> list[it.AnyIntent]:
     """Every distinct meaning of a text; doubtful readings only where there is no other."""
-    results = list(recognize_all(text, grammar.intents))
-    sure = [r for r in results if not (r.intent_metadata or {}).get("doubt")]
+    readings = grammar.graph.meanings(text.split())
+    sure = [reading for reading in readings if not reading.end.doubt]
     found: list[it.AnyIntent] = []
-    for result in sure or results:
-        intent = _intent(result, heard)
-        doubt = (result.intent_metadata or {}).get("doubt")
-        if doubt and isinstance(intent, it.Given | it.Correction):
-            intent = _doubted(intent, doubt)
+    for reading in sure or readings:
+        intent = _intent(reading, heard)
+        if reading.end.doubt and isinstance(intent, it.Given | it.Correction):
+            intent = _doubted(intent, reading.end.doubt)
         if intent not in found:
             found.append(intent)
     return _newest_kind_first(found, grammar.wanted.corrections)
@@ -138,9 +135,9 @@ def _newest_kind_first(
     return [m for m in meanings if m not in bare or m is best]
 
 
-def _intent(result: RecognizeResult, heard: it.Heard) -> it.AnyIntent:
-    name, _, rest = result.intent.name.partition(" ")
-    slots = {key: entity.value for key, entity in result.entities.items()}
+def _intent(reading: Reading, heard: it.Heard) -> it.AnyIntent:
+    name, _, rest = reading.end.intent.partition(" ")
+    slots: dict[str, Any] = dict(reading.puts)
     match name:
         case "given" | "correction":
             make: Any = it.Given if name == "given" else it.Correction
@@ -156,7 +153,7 @@ def _intent(result: RecognizeResult, heard: it.Heard) -> it.AnyIntent:
             return it.SwitchCanal(canal=str(slots["canal"]), heard=heard)
         case "who":
             return it.WhoSpeaks.model_validate({"who": rest, "heard": heard})
-    raise ValueError(f"no intent is called {result.intent.name!r}")
+    raise ValueError(f"no intent is called {reading.end.intent!r}")
 
 
 def _value_intent(

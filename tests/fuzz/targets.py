@@ -145,8 +145,8 @@ def _own_words(path: Path) -> None:
 
 
 def _compiled(grammar: Grammar) -> None:
-    assert grammar.jsgf and grammar.key and grammar.phrases
-    assert grammar.intents is not None
+    assert grammar.fsg.transitions and grammar.key and grammar.phrases
+    assert grammar.graph.count > 0
 
 
 def _wav(path: Path) -> None:

@@ -138,7 +138,7 @@ def hear(
         grammar = grammars(wanted_now(present))
         at_s = min(at + FRAME_SAMPLES, len(sound)) / RATE_HZ
         began_s = time.perf_counter()
-        _ = grammar.intents
+        _ = grammar.graph
         hearing.listener.prepare(grammar)
         ready_s, cpu_s = time.perf_counter(), time.process_time()
         recognised = look.hear(hearing.listener, grammar, utterance, hearing.trust)

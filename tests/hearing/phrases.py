@@ -28,7 +28,7 @@ from assistant.words.understand import TYPED, understand
 from hearing import halves
 from hearing.halves import Half
 from hearing.scenes import Scene, scenes
-from hearing.templates import Fixed, Miss, grammar, listed, sample
+from hearing.templates import Fixed, Miss, grammar, sample
 from hearing.voices import Recording
 
 OWN_SHARE = 0.6
@@ -132,7 +132,7 @@ def for_recordings(found: list[Recording], rng: random.Random) -> Iterator[Phras
 def _groups(scene: Scene) -> dict[str, list[str]]:
     """Names of the grammar's intents by their first word."""
     groups: dict[str, list[str]] = {}
-    for name in grammar(scene.wanted).intents.intents:
+    for name in dict.fromkeys(end.intent for end, _ in grammar(scene.wanted).sentences):
         groups.setdefault(name.partition(" ")[0], []).append(name)
     return groups
 
@@ -168,15 +168,14 @@ def _others(scene: Scene, groups: dict[str, list[str]]) -> dict[str, list[str]]:
 
 def _say(scene: Scene, name: str, rng: random.Random) -> Phrase | None:
     """A way to say one intent; None if none was found in a few tries."""
-    intents = grammar(scene.wanted).intents
+    blocks = [said for end, said in grammar(scene.wanted).sentences if end.intent == name]
     fixed = _values(scene, name, rng)
     target = _target(name, fixed)
     for _ in range(60):
-        data = rng.choice(intents.intents[name].data)
-        template = rng.choice(data.sentences).expression
+        template = rng.choice(rng.choice(blocks))
         used: set[str] = set()
         try:
-            text = " ".join(sample(template, scene.wanted, fixed, used, rng).split())
+            text = sample(template, scene.wanted, fixed, used, rng)
         except Miss:
             continue
         if (fixed.get("tenth") and not used & _TENTHS) or UNSAID.search(text):
@@ -210,7 +209,7 @@ def _values(scene: Scene, name: str, rng: random.Random) -> Fixed:
             canals = sorted(possible_canals(parse_fdi(scene.state.tooth)))
             return {"canal": tuple(canals)}
         case "size" | "taper" | "tooth":
-            values = sorted({item.value_out for item in listed(scene.wanted, kind)})
+            values = sorted({item.means for item in grammar(scene.wanted).lists[kind]})
             value = rng.choice(values)
             return {kind: value, "taper_teen": value, "size_also": value}
     return {}

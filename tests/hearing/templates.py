@@ -5,18 +5,9 @@ from __future__ import annotations
 import random
 from functools import cache
 
-from hassil.expression import (
-    Alternative,
-    Expression,
-    Group,
-    ListReference,
-    RuleReference,
-    TextChunk,
-)
-from hassil.intents import TextSlotList, TextSlotValue
-
 from assistant.sitting import assembly
 from assistant.words.grammar import Grammar, Language, Wanted
+from assistant.words.graph import ways
 
 Fixed = dict[str, object]
 """List name to the value (or the values, a tuple) that it must take."""
@@ -38,38 +29,24 @@ def grammar(wanted: Wanted) -> Grammar:
     return Grammar(words(), wanted)
 
 
-def listed(wanted: Wanted, name: str) -> list[TextSlotValue]:
-    """The values of a list at a step."""
-    found = grammar(wanted).intents.slot_lists[name]
-    assert isinstance(found, TextSlotList)
-    return found.values
-
-
 def sample(
-    expression: Expression, wanted: Wanted, fixed: Fixed, used: set[str], rng: random.Random
+    template: str, wanted: Wanted, fixed: Fixed, used: set[str], rng: random.Random
 ) -> str:
-    """One random way through a template, lists at their fixed values; names the lists
-    in ``used``."""
-    intents = grammar(wanted).intents
-    match expression:
-        case TextChunk():
-            return expression.original_text
-        case ListReference(list_name=name):
-            used.add(name)
-            items = listed(wanted, name)
-            if name in fixed:
-                want = fixed[name]
-                allowed = want if isinstance(want, tuple) else (want,)
-                items = [item for item in items if item.value_out in allowed]
-            if not items:
-                raise Miss
-            return sample(rng.choice(items).text_in, wanted, fixed, used, rng)
-        case RuleReference():
-            rule = intents.expansion_rules[expression.rule_name]
-            return sample(rule.expression, wanted, fixed, used, rng)
-        case Alternative():
-            return sample(rng.choice(expression.items), wanted, fixed, used, rng)
-        case Group():
-            parts = (sample(item, wanted, fixed, used, rng) for item in expression.items)
-            return "".join(parts)
-    raise TypeError(f"no way to say a {type(expression).__name__}")
+    """A random one of the ways to say a template, lists at their fixed values; names the
+    lists in ``used``."""
+    said: list[str] = []
+    for word in rng.choice(ways(template, words().phrases.rules)).words:
+        if not word.startswith("{"):
+            said.append(word)
+            continue
+        name = word[1:-1]
+        used.add(name)
+        items = grammar(wanted).lists[name]
+        if name in fixed:
+            want = fixed[name]
+            allowed = want if isinstance(want, tuple) else (want,)
+            items = tuple(item for item in items if item.means in allowed)
+        if not items:
+            raise Miss
+        said += rng.choice(ways(rng.choice(items).say)).words
+    return " ".join(said)

@@ -7,11 +7,13 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pytest
+from pocketsphinx import FsgModel, LogMath
 
 from assistant.errors import EquipmentError, InputFileError
 from assistant.sound.samples import RATE_HZ, Samples
@@ -23,6 +25,7 @@ from assistant.speech.evidence_fit import WEIGHTS
 from assistant.speech.listeners import Listener
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.vosk_listener import MODEL_VARIABLE, VoskListener, model_folder
+from assistant.words.graph import End, Fsg, compile_graph
 
 RECORDINGS = Path("/usr/share/pocketsphinx/test/data")
 """Debian's pocketsphinx-testdata: human speech with transcripts."""
@@ -43,12 +46,15 @@ def human(name: str) -> Samples:
     return np.fromfile(path, "<i2") if path.suffix == ".raw" else read_wav(path)
 
 
+NOTHING = Fsg(0, 1, ())
+
+
 @dataclass(frozen=True)
 class Grammar:
     """A StepGrammar for tests."""
 
     key: str
-    jsgf: str = ""
+    fsg: Fsg = NOTHING
     phrases: tuple[str, ...] = ()
     lexicon: dict[str, tuple[str, ...]] = field(default_factory=dict)
     more_words: frozenset[str] = frozenset()
@@ -59,14 +65,26 @@ class Grammar:
 
 
 def simple(*phrases: str, **lexicon: tuple[str, ...]) -> Grammar:
-    jsgf = f"#JSGF V1.0;\ngrammar g;\npublic <s> = {' | '.join(phrases)};\n"
-    return Grammar(" | ".join(phrases), jsgf, phrases, lexicon)
+    graph = compile_graph([(End("said"), phrases)], {})
+    return Grammar(" | ".join(phrases), graph.fsg, phrases, lexicon)
 
 
 def from_file(name: str) -> Grammar:
     if not (RECORDINGS / name).exists():
         unavailable("Debian's pocketsphinx-testdata")
-    return Grammar(name, (RECORDINGS / name).read_text())
+    with tempfile.TemporaryDirectory() as folder:
+        written = Path(folder) / "fsg"
+        read = FsgModel.jsgf_read_file(str(RECORDINGS / name), LogMath(), 1.0)
+        read.writefile(str(written))
+        lines = [line.split() for line in written.read_text().splitlines()]
+    states = {first: int(rest[0]) for first, *rest in lines if first.endswith("_STATE")}
+    transitions = tuple(
+        (int(at), int(to), float(share), "".join(word))
+        for first, *found in lines
+        if first == "TRANSITION"
+        for at, to, share, *word in [found]
+    )
+    return Grammar(name, Fsg(states["START_STATE"], states["FINAL_STATE"], transitions))
 
 
 def utterance(samples: Samples) -> Samples:
@@ -212,7 +230,7 @@ def test_wrong_pronunciation_is_named(sphinx: PocketsphinxListener) -> None:
 
 def test_grammar_that_does_not_parse_is_named(sphinx: PocketsphinxListener) -> None:
     with pytest.raises(InputFileError, match="broken"):
-        sphinx.prepare(Grammar("broken", "#JSGF V1.0;\ngrammar g;\npublic <s> = (yes | ;"))
+        sphinx.prepare(Grammar("broken"))
     sphinx.prepare(COMMANDS)  # and the listener is still usable
     sphinx.hear(ODD_SOUNDS["digital silence"])
 

@@ -12,7 +12,7 @@ from assistant.sitting import assembly
 from assistant.sound.samples import Samples
 from assistant.speech.ear import Utterance
 from assistant.speech.listeners import StepGrammar
-from assistant.speech.look import FirstLook, closed, next_words, settled
+from assistant.speech.look import FirstLook, closed, settled
 from assistant.words.grammar import Grammar, Wanted
 from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, understand
@@ -22,6 +22,8 @@ STEP = Grammar(
     assembly.language(),
     Wanted("mm", 8, 25, corrections=("mm",), options=("binds",), canals=("buccal", "palatal")),
 )
+
+DIGITS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 
 
 @pytest.mark.parametrize(
@@ -56,10 +58,14 @@ def test_what_may_go_on_is_not_closed(text: str) -> None:
 
 
 def test_the_words_that_may_follow() -> None:
-    assert next_words("twenty two point five", STEP) == {"mil", "millimetre", "millimetres"}
-    assert {"point", "and", "millimetres"} <= next_words("twenty two", STEP)
-    assert next_words("nobody says this", STEP) == frozenset()
-    assert "plugger" in next_words("", STEP)
+    def after(text: str) -> tuple[frozenset[str], bool]:
+        return STEP.graph.following(text.split())
+
+    assert after("twenty two point five") == ({"mil", "millimetre", "millimetres"}, True)
+    assert {"point", "and", "millimetres"} <= after("twenty two")[0]
+    assert after("twenty two point") == ({*DIGITS}, False)
+    assert after("nobody says this") == (frozenset(), False)
+    assert "plugger" in after("")[0] and not after("")[1]
 
 
 @pytest.mark.parametrize(

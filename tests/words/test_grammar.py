@@ -12,6 +12,7 @@ from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
 from assistant.protocol.model import Protocol
 from assistant.sitting import assembly
+from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.words.grammar import Grammar, Wanted, number_words
 from assistant.words.recognised import Recognised
 from assistant.words.understand import TYPED, Trust, understand, understand_typed
@@ -168,12 +169,8 @@ def test_everything_that_can_be_said_has_a_pronunciation() -> None:
 
 @pytest.mark.parametrize("kind", ["mm", "size", "taper", "tooth", "canals", "s", None])
 def test_the_source_of_the_meanings_compiles_for_the_recogniser(kind: str | None) -> None:
-    """pocketsphinx takes the JSGF (it raises otherwise) of what hassil understands."""
+    """pocketsphinx takes the graph (it raises otherwise) that the meanings come from."""
     grammar = Grammar(WORDS, Wanted(kind, corrections=("mm",), canals=("buccal", "palatal")))
-    decoder = Decoder(lm=None, loglevel="FATAL")
-    from assistant.speech.pocketsphinx_listener import _add_words
-
-    _add_words(decoder, grammar)
-    decoder.add_jsgf_string("step", grammar.jsgf)
+    PocketsphinxListener(alone=False).prepare(grammar)
     for template in ("undo that", "canal buccal", "skip not needed", "correction twenty one"):
         assert not isinstance(meaning(template, grammar), it.Unclear)

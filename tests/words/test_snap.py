@@ -3,24 +3,13 @@
 from __future__ import annotations
 
 import random
-from functools import cache
 from itertools import product
 from pathlib import Path
 
 import pytest
-from hassil import recognize_all
-from hassil.expression import (
-    Alternative,
-    Expression,
-    Group,
-    ListReference,
-    RuleReference,
-    TextChunk,
-)
-from hassil.parse_expression import parse_sentence
-from hassil.sample import sample_expression
 
 from assistant.words.grammar import Grammar, Wanted, everything, load_language
+from assistant.words.graph import ways
 from assistant.words.letters import guess_phones
 from assistant.words.snap import heard_phones, snap
 from assistant.words.soundalike import (
@@ -56,27 +45,13 @@ EVERY_NAME = pytest.mark.parametrize("name", GRAMMARS)
 
 
 def drawn(grammar: Grammar, dice: random.Random) -> str:
-    """A phrase of the grammar by chance."""
-
-    @cache
-    def item(template: str) -> Expression:
-        return parse_sentence(template).expression
-
-    def say(expression: Expression) -> str:
-        match expression:
-            case TextChunk():
-                return f" {expression.text} "
-            case ListReference():
-                return say(item(dice.choice(grammar.lists[expression.list_name]).say))
-            case RuleReference():
-                return say(grammar.rules[expression.rule_name].expression)
-            case Alternative():
-                return say(dice.choice(expression.items))
-            case Group():
-                return " ".join(say(each) for each in expression.items)
-        raise TypeError(expression)
-
-    return " ".join(say(dice.choice(grammar.expressions)).split())
+    """A phrase of the grammar by chance, lists drawn from after the templates."""
+    _, templates = dice.choice(grammar.sentences)
+    said: list[str] = []
+    for word in dice.choice(ways(dice.choice(templates), ENGLISH.phrases.rules)).words:
+        item = dice.choice(grammar.lists[word[1:-1]]).say if word.startswith("{") else word
+        said += dice.choice(ways(item)).words
+    return " ".join(said)
 
 
 def every_way(text: str) -> set[Phones]:
@@ -85,7 +60,7 @@ def every_way(text: str) -> set[Phones]:
 
 
 def is_said(text: str, grammar: Grammar) -> bool:
-    return next(iter(recognize_all(text, grammar.intents)), None) is not None
+    return bool(grammar.graph.meanings(text.split()))
 
 
 @EVERY_NAME
@@ -165,19 +140,7 @@ def test_a_longer_phrase_can_be_nearer_than_the_one_of_least_cost() -> None:
 
 
 def _all_texts(grammar: Grammar) -> set[str]:
-    texts = set()
-    for expression in grammar.expressions:
-        for text in sample_expression(expression, None, grammar.rules, expand_lists=False):
-            forms = [text]
-            while any("{" in form for form in forms):
-                forms = [
-                    form.replace(form[form.index("{") : form.index("}") + 1], said, 1)
-                    for form in forms
-                    for item in grammar.lists[form[form.index("{") + 1 : form.index("}")]]
-                    for said in sample_expression(parse_sentence(item.say).expression)
-                ]
-            texts |= {" ".join(form.split()) for form in forms}
-    return texts
+    return {" ".join(way.words) for way in grammar.graph.ways()}
 
 
 def test_nothing_heard_or_nothing_to_say_is_none() -> None:
