@@ -21,14 +21,13 @@ from difflib import SequenceMatcher
 from itertools import islice
 
 import numpy as np
-from pocketsphinx import Decoder, FsgModel, get_model_path
+from pocketsphinx import Decoder, get_model_path
 
 from assistant.errors import InputFileError
 from assistant.sound.resample import resample
 from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.speech.evidence import WORST_WORD, Evidence, confidence, levels_db
 from assistant.speech.listeners import StepGrammar
-from assistant.words.graph import Fsg
 from assistant.words.recognised import Recognised
 
 CACHED_GRAMMARS = 32
@@ -88,7 +87,7 @@ class _GrammarDecoder:
             _add_words(self.decoder, grammar)
             search = f"grammar{self._made}"
             try:
-                self.decoder.add_fsg(search, self._fsg(grammar.fsg))
+                self.decoder.add_fsg(search, self.decoder.create_fsg(search, *grammar.fsg))
             except (ValueError, RuntimeError) as error:
                 raise InputFileError(
                     f"The grammar of this step ({grammar.key}) cannot be compiled; "
@@ -103,10 +102,6 @@ class _GrammarDecoder:
                 self.decoder.remove_search(oldest)
         self.searches.move_to_end(grammar.key)
         return self.searches[grammar.key]
-
-    def _fsg(self, fsg: Fsg) -> FsgModel:
-        transitions = [each if each[3] else each[:3] for each in fsg.transitions]
-        return self.decoder.create_fsg("step", fsg.start, fsg.final, transitions)
 
     def decode(self, search: str, samples: Samples) -> _Path | None:
         """Best path of ``search`` through ``samples``, None where there is none."""

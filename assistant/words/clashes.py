@@ -291,9 +291,7 @@ def _spoken(grammar: Grammar) -> Iterator[Said]:
         what, _, rest = end.intent.partition(" ")
         for template in templates:
             said = ways(template, phrases.rules)
-            used.update(
-                dict.fromkeys(str(name) for way in said for _, name in way.reading.puts)
-            )
+            used.update(dict.fromkeys(str(name) for way in said for _, name in way.puts))
             if end.doubt:
                 continue  # always confirmed
             if what not in {"given", "correction"}:
@@ -307,7 +305,7 @@ def _spoken(grammar: Grammar) -> Iterator[Said]:
             if what == "given":
                 for text, means in _filled(brief, grammar, compared):
                     yield Said(text, _value(rest, means), part="value")
-            first = {way.reading: way for way in reversed(brief)}
+            first = {way.puts: way for way in reversed(brief)}
             for text, means in _filled(first.values(), grammar, compared):
                 space = _VALUES if what == "given" else _CORRECTIONS
                 yield Said(text, _value(rest, means), space)
@@ -330,9 +328,9 @@ def _brief(said: Iterable[Way]) -> list[Way]:
     and without tenths, of which every number has nine."""
     by_values: dict[object, list[Way]] = {}
     for way in said:
-        slots = dict(way.reading.puts)
+        slots = dict(way.puts)
         if "quantity" not in slots and "tenth" not in slots.values():
-            by_values.setdefault(way.reading, []).append(way)
+            by_values.setdefault(way.puts, []).append(way)
     return [
         way
         for same in by_values.values()
@@ -368,7 +366,7 @@ def _filled(
     """The texts of the ways to say a template with the values of lists in them;
     ``compared`` takes the lists whose values are so compared with each other."""
     for way in said:
-        names = [str(name) for _, name in way.reading.puts]
+        names = [str(name) for _, name in way.puts]
         if prod(len(grammar.lists[name]) for name in names) > MAX_PRODUCT:
             continue
         if len(names) == 1:

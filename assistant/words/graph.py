@@ -12,9 +12,10 @@ in them. It has words on its arcs and no empty ones.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
+from itertools import chain, permutations
 from typing import NamedTuple
 
 from hassil.expression import (
@@ -35,12 +36,14 @@ MOST_FORMS = 1000
 MOST_NODES = 100_000
 """Of one graph; a step has some hundreds."""
 
-Scalar = str | int | float
-Put = tuple[str, Scalar]
+MOST_IN_ANY_ORDER = 6
+
+Put = tuple[str, str | int | float]
 """A slot and what it takes when the word is said."""
 
-Item = tuple[str, Scalar]
-"""One way to say a value of a list, a template without lists, and the value."""
+Fsg = tuple[int, int, tuple[tuple[int, int, float] | tuple[int, int, float, str], ...]]
+"""A grammar as Sphinx takes it: start, end and transitions (from, to, share of what leaves
+the state, word if there is one)."""
 
 
 class Unsayable(ValueError):
@@ -50,7 +53,7 @@ class Unsayable(ValueError):
 class Arc(NamedTuple):
     """``word`` leads to the node ``target`` and puts values into slots.
 
-    Where lists are left open the word is ``{list}`` and the list's name is put.
+    Where lists are left open the word is ``{list}``, and the list's name is put.
     """
 
     word: str
@@ -59,8 +62,7 @@ class Arc(NamedTuple):
 
 
 class End(NamedTuple):
-    """A sentence can end here and is then an intent; with ``doubt`` it is always
-    confirmed."""
+    """A sentence can end here and is this intent; with ``doubt`` it is always confirmed."""
 
     intent: str
     doubt: str = ""
@@ -73,20 +75,11 @@ class Reading(NamedTuple):
     puts: tuple[Put, ...]
 
 
-class Fsg(NamedTuple):
-    """A finite-state grammar as Sphinx takes it: each transition is (from, to, share of
-    what leaves the state, word); an empty word takes no sound."""
-
-    start: int
-    final: int
-    transitions: tuple[tuple[int, int, float, str], ...]
-
-
 class Way(NamedTuple):
-    """One sentence, word by word, and its meaning."""
+    """One way to say something, word by word, and what it puts."""
 
     words: tuple[str, ...]
-    reading: Reading
+    puts: tuple[Put, ...]
 
 
 @dataclass(frozen=True)
@@ -94,19 +87,16 @@ class Graph:
     """All sentences that may be said.
 
     Attributes:
+        start: the node where every sentence begins.
+        roots: the node where each template begins, in the order given.
         arcs: those of each node, by its number; an arc leads to a smaller number.
         ends: what a sentence is that ends at each node; mostly nothing.
-        roots: the node where each template begins, in the order given.
     """
 
+    start: int
+    roots: tuple[int, ...]
     arcs: tuple[tuple[Arc, ...], ...]
     ends: tuple[tuple[End, ...], ...]
-    roots: tuple[int, ...]
-
-    @cached_property
-    def start(self) -> int:
-        """The node where every sentence begins; the last."""
-        return len(self.arcs) - 1
 
     def meanings(self, words: Iterable[str]) -> tuple[Reading, ...]:
         """Every meaning of a sentence, in the order of the templates."""
@@ -119,7 +109,7 @@ class Graph:
         said = frozenset(arc.word for at in nodes for arc in self.arcs[at])
         return said, any(self.ends[at] for at in nodes)
 
-    def _after(self, words: Iterable[str]) -> dict[tuple[int, tuple[Put, ...]], None]:
+    def _after(self, words: Iterable[str]) -> Iterable[tuple[int, tuple[Put, ...]]]:
         places: dict[tuple[int, tuple[Put, ...]], None] = {(self.start, ()): None}
         for word in words:
             places = {
@@ -130,93 +120,79 @@ class Graph:
             }
         return places
 
-    def ways(self, node: int | None = None) -> Iterator[Way]:
-        """Every sentence from a node on (the start), one by one."""
-        at = self.start if node is None else node
-        for end in self.ends[at]:
-            yield Way((), Reading(end, ()))
-        for arc in self.arcs[at]:
-            for words, (end, puts) in self.ways(arc.target):
-                yield Way((arc.word, *words), Reading(end, arc.puts + puts))
+    def ways(self, node: int) -> Iterator[Way]:
+        """Every way from a node to an end."""
+        if self.ends[node]:
+            yield Way((), ())
+        for arc in self.arcs[node]:
+            for words, puts in self.ways(arc.target):
+                yield Way((arc.word, *words), arc.puts + puts)
 
-    @cached_property
     def count(self) -> int:
-        """How many sentences there are."""
+        """How many ways there are from the start to an end."""
         counts: list[int] = []
         for arcs, ends in zip(self.arcs, self.ends, strict=True):
-            counts.append(len(ends) + sum(counts[arc.target] for arc in arcs))
+            counts.append(bool(ends) + sum(counts[arc.target] for arc in arcs))
         return counts[self.start]
-
-    @cached_property
-    def fsg(self) -> Fsg:
-        """The same for a recogniser that takes one."""
-        final = len(self.arcs)
-        found: list[tuple[int, int, float, str]] = []
-        for node, arcs in enumerate(self.arcs):
-            ways = dict.fromkeys((arc.target, arc.word) for arc in arcs)
-            ways |= {(final, ""): None} if self.ends[node] else {}
-            found += [(node, to, 1 / len(ways), word) for to, word in ways]
-        return Fsg(self.start, final, tuple(found))
 
     @cached_property
     def words(self) -> frozenset[str]:
         """Every word that can be said."""
-        return frozenset(arc.word for arcs in self.arcs for arc in arcs)
+        return frozenset(arc.word for arc in chain.from_iterable(self.arcs))
+
+    @cached_property
+    def fsg(self) -> Fsg:
+        """The same for Sphinx."""
+        final = len(self.arcs)
+        found: list[tuple[int, int, float] | tuple[int, int, float, str]] = []
+        for node, arcs in enumerate(self.arcs):
+            ways = dict.fromkeys((arc.target, arc.word) for arc in arcs)
+            share = 1 / (len(ways) + bool(self.ends[node]))
+            found += [(node, target, share, word) for target, word in ways]
+            found += [(node, final, share)] if self.ends[node] else []
+        return self.start, final, tuple(found)
 
     @cached_property
     def pieces(self) -> tuple[str, ...]:
-        """The runs of words between places where sentences part, meet or take a value."""
-        into: dict[int, set[tuple[str, bool]]] = {}
-        for arc in (arc for arcs in self.arcs for arc in arcs):
-            into.setdefault(arc.target, set()).add((arc.word, bool(arc.puts)))
-        within = {
-            node
-            for node, came in into.items()
-            if len(came) == 1 and not next(iter(came))[1]
-            if len(self.arcs[node]) == 1 and not self.ends[node]
-        }
-        found: set[str] = set()
-        for node, arcs in enumerate(self.arcs):
-            for arc in arcs if node not in within else ():
-                said = [arc.word]
-                while arc.target in within:
-                    (arc,) = self.arcs[arc.target]  # noqa: PLW2901
-                    said.append(arc.word)
-                found.add(" ".join(said))
-        return tuple(sorted(found))
+        """The runs of words between places where sentences part, meet or take a value, for
+        Vosk."""
+        came: dict[int, set[tuple[str, tuple[Put, ...]]]] = {}
+        for word, target, puts in chain.from_iterable(self.arcs):
+            came.setdefault(target, set()).add((word, puts))
+        alone = {node for node, by in came.items() if len(by) == 1 and not next(iter(by))[1]}
+        within = {n for n in alone if len(self.arcs[n]) == 1 and not self.ends[n]}
+        begun = (arcs for node, arcs in enumerate(self.arcs) if node not in within)
+        return tuple(sorted({" ".join(self._run(arc, within)) for arc in chain(*begun)}))
+
+    def _run(self, arc: Arc, within: set[int]) -> Iterator[str]:
+        yield arc.word
+        if arc.target in within:
+            yield from self._run(self.arcs[arc.target][0], within)
 
 
 def compile_graph(
-    sentences: Iterable[tuple[End, Sequence[str]]],
+    sentences: Iterable[tuple[End, Iterable[str]]],
     rules: Mapping[str, str],
-    lists: Mapping[str, Collection[Item]] | None = None,
+    lists: Mapping[str, Sequence[tuple[str, str | int | float]]] | None = None,
 ) -> Graph:
     """The graph of the templates of each intent.
 
     Args:
         sentences: templates with what they mean; one intent may come several times.
         rules: the templates that ``<rules>`` stand for.
-        lists: how the values of each ``{list}`` are said. Without it lists are left
-            open, as words in braces.
+        lists: the values of each ``{list}``: a template without lists, and the value.
+            Without it lists are left open, as words in braces.
 
     Raises:
         Unsayable: a template is malformed, names what there is not, can be said without
-            a word, or means what arcs and words cannot hold.
+            a word, or means what words on arcs cannot hold.
     """
     builder = _Builder(rules, lists)
-    roots = []
-    for end, templates in sentences:
-        for template in templates:
-            try:
-                roots.append(builder.template(template, end))
-            except Unsayable as bad:
-                raise Unsayable(f"{template!r} {bad}") from None
-    return builder.graph(roots)
+    return builder.graph([builder.root(t, end) for end, said in sentences for t in said])
 
 
 def ways(template: str, rules: Mapping[str, str] | None = None) -> tuple[Way, ...]:
-    """Every way to say a template, none twice; lists stay as ``{name}``, with the list's
-    name put into the slot.
+    """Every way to say a template, none twice; lists are left open.
 
     Raises:
         Unsayable: see :func:`compile_graph`; or in too many ways.
@@ -227,27 +203,34 @@ def ways(template: str, rules: Mapping[str, str] | None = None) -> tuple[Way, ..
 @lru_cache(maxsize=4096)
 def _ways(template: str, rules: tuple[tuple[str, str], ...]) -> tuple[Way, ...]:
     graph = compile_graph([(End(""), (template,))], dict(rules))
-    if graph.count > MOST_FORMS:
+    if graph.count() > MOST_FORMS:
         raise Unsayable(f"{template!r} can be said in over {MOST_FORMS} ways; leave some out")
-    return tuple(dict.fromkeys(graph.ways()))
+    return tuple(dict.fromkeys(graph.ways(graph.start)))
 
 
-_MOST_IN_ANY_ORDER = 6
-_ALL = frozenset[int]()
+_TOO_DEEP = "is no sentence template: it is nested too deep, or a rule leads back to itself"
 _GLUED = re.compile(r"[^\s(\[|;][(\[{<]|[)\]}>][^\s)\]|;]")
 _NO_WORD = re.compile(r"[^\w\s']|[\d_]")
 
 
-@lru_cache(maxsize=4096)
+@cache  # the builder knows trees by their ids, so they stay
 def _parsed(template: str) -> Expression:
-    """A template as a tree. Raises Unsayable where it is none."""
     try:
         tree = parse_sentence(template).expression
-    except (ParseError, RecursionError) as bad:
+    except ParseError as bad:
         raise Unsayable(f"is no sentence template: {bad}") from None
     if glued := _GLUED.search(template):
         raise Unsayable(f"needs a space within {glued.group()!r}")
     return tree
+
+
+@cache
+def _words(text: str) -> list[str]:
+    if odd := _NO_WORD.search(text):
+        raise Unsayable(f"has {odd.group()!r}; write words only, numbers in words too")
+    if text != text.lower():
+        raise Unsayable(f"has {text.strip()!r}; write it in small letters")
+    return text.split()
 
 
 class _Put(NamedTuple):
@@ -257,61 +240,52 @@ class _Put(NamedTuple):
     target: int
 
 
-_Content = tuple[Arc | End | _Put, ...]
-
-
 class _Builder:
     """Builds nodes from the end of the sentences to their beginning."""
 
     def __init__(
-        self, rules: Mapping[str, str], lists: Mapping[str, Collection[Item]] | None
+        self,
+        rules: Mapping[str, str],
+        lists: Mapping[str, Sequence[tuple[str, str | int | float]]] | None,
     ) -> None:
         self._rules = rules
         self._lists = lists
-        self._content: list[_Content] = []
+        self._content: list[tuple[Arc | End | _Put, ...]] = []
         self._nodes: dict[frozenset[Arc | End | _Put], int] = {}
-        self._known: dict[tuple[int | str, int, frozenset[int]], int] = {}
-        self._within: list[str] = []
-        self._trees: dict[str, Expression] = {}
+        self._known: dict[tuple[int, int], int] = {}
 
-    def _tree(self, template: str) -> Expression:
-        # Kept as long as their ids are known, though the cache may drop them.
-        return self._trees.setdefault(template, _parsed(template))
-
-    def template(self, template: str, end: End) -> int:
+    def root(self, template: str, end: End) -> int:
         """The node where a template begins."""
-        node = self._before(self._tree(template), self._node((end,)))
+        try:
+            node = self._before(_parsed(template), self._node((end,)))
+        except Unsayable as bad:
+            raise Unsayable(f"{template!r} {bad}") from None
+        except RecursionError:
+            raise Unsayable(
+                f"{template!r} is nested too deep to be a sentence template"
+            ) from None
         if end in self._content[node]:
-            raise Unsayable("could be said without a word")
+            raise Unsayable(f"{template!r} could be said without a word")
         return node
 
     def graph(self, roots: list[int]) -> Graph:
         """What can be reached from these nodes, and a start before all of them."""
         start = self._either(roots)
-        used, ahead = {start, *roots}, [start, *roots]
-        while ahead:
-            for arc in self._arcs(ahead.pop()):
-                if arc.target not in used:
-                    used.add(arc.target)
-                    ahead.append(arc.target)
-        # A node is made after those it leads to, so the order of making is kept. The
-        # start is the last, though a template that is the only one begins there, too.
-        order = [*sorted(used - {start}), start]
-        number = {node: new for new, node in enumerate(order)}
-        return Graph(
-            arcs=tuple(
-                tuple(arc._replace(target=number[arc.target]) for arc in self._arcs(node))
-                for node in order
-            ),
-            ends=tuple(
-                tuple(each for each in self._content[node] if isinstance(each, End))
-                for node in order
-            ),
-            roots=tuple(number[root] for root in roots),
-        )
+        number: dict[int, int] = {}
+        arcs: list[tuple[Arc, ...]] = []
 
-    def _arcs(self, node: int) -> list[Arc]:
-        return [each for each in self._content[node] if isinstance(each, Arc)]
+        def place(node: int) -> int:
+            if node not in number:
+                of = [each for each in self._content[node] if isinstance(each, Arc)]
+                placed = tuple(arc._replace(target=place(arc.target)) for arc in of)
+                number[node] = len(arcs)
+                arcs.append(placed)
+            return number[node]
+
+        placed = tuple(place(root) for root in roots)
+        start = place(start)
+        ends = [[e for e in self._content[node] if isinstance(e, End)] for node in number]
+        return Graph(start, placed, tuple(arcs), tuple(map(tuple, ends)))
 
     def _node(self, content: Iterable[Arc | End | _Put]) -> int:
         ordered = tuple(dict.fromkeys(content))
@@ -331,7 +305,7 @@ class _Builder:
 
     def _before(self, tree: Expression, rest: int) -> int:
         """The node of ``tree`` with ``rest`` after it."""
-        key = (id(tree), rest, _ALL)
+        key = id(tree), rest
         if key not in self._known:
             self._known[key] = self._added(tree, rest)
         return self._known[key]
@@ -343,71 +317,41 @@ class _Builder:
             case ListReference():
                 return self._list(tree, rest)
             case RuleReference():
-                return self._rule(tree.rule_name, rest)
+                if tree.rule_name not in self._rules:
+                    known = ", ".join(sorted(self._rules)) or "none"
+                    raise Unsayable(f"names the rule {tree.rule_name!r}; there are {known}")
+                return self._before(_parsed(self._rules[tree.rule_name]), rest)
             case Alternative():
-                return self._either([self._before(item, rest) for item in tree.items])
+                return self._either(self._before(item, rest) for item in tree.items)
             case Permutation():
-                return self._any_order(tree, frozenset(range(len(tree.items))), rest)
+                if len(tree.items) > MOST_IN_ANY_ORDER:
+                    raise Unsayable(f"has over {MOST_IN_ANY_ORDER} parts in any order")
+                return self._either(self._in_turn(i, rest) for i in permutations(tree.items))
             case Group():
-                for item in reversed(tree.items):
-                    rest = self._before(item, rest)
-                return rest
+                return self._in_turn(tree.items, rest)
         raise Unsayable(f"has a {type(tree).__name__}, which cannot be said")
 
+    def _in_turn(self, items: Sequence[Expression], rest: int) -> int:
+        for item in reversed(items):
+            rest = self._before(item, rest)
+        return rest
+
     def _text(self, text: str, rest: int) -> int:
-        if odd := _NO_WORD.search(text):
-            raise Unsayable(f"has {odd.group()!r}; write words only, numbers in words too")
-        if text != text.lower():
-            raise Unsayable(f"has {text.strip()!r}; write it in small letters")
-        for word in reversed(text.split()):
+        for word in reversed(_words(text)):
             content = self._content[rest]
-            puts = [each for each in content if isinstance(each, _Put)]
-            others = [each for each in content if not isinstance(each, _Put)]
-            arcs = [Arc(word, each.target, (each.put,)) for each in puts]
-            if others:
-                arcs.append(Arc(word, self._node(others) if puts else rest))
+            arcs = [Arc(word, e.target, (e.put,)) for e in content if isinstance(e, _Put)]
+            if others := [each for each in content if not isinstance(each, _Put)]:
+                arcs.append(Arc(word, self._node(others) if arcs else rest))
             rest = self._node(arcs)
         return rest
 
     def _list(self, tree: ListReference, rest: int) -> int:
         name, slot = tree.list_name, tree.slot_name
-        if tree.is_capture or tree.is_inline_range:
-            raise Unsayable(f"has {name!r} in braces, which is no list")
-        if any(isinstance(each, _Put) for each in self._content[rest]):
-            raise Unsayable(f"holds the list {name!r}, and is a value of a list")
-        if self._lists is None:
+        if self._lists is None and not tree.is_capture:
             return self._node([Arc(f"{{{name}}}", rest, ((slot, name),))])
-        if name not in self._lists:
+        if self._lists is None or name not in self._lists:
             raise Unsayable(f"names the list {name!r}; there is none")
-        key = (f"{name}:{slot}", rest, _ALL)
-        if key not in self._known:
-            self._known[key] = self._either(
-                self._before(self._tree(say), self._node([_Put((slot, means), rest)]))
-                for say, means in self._lists[name]
-            )
-        return self._known[key]
-
-    def _rule(self, name: str, rest: int) -> int:
-        if name not in self._rules:
-            known = ", ".join(sorted(self._rules)) or "none"
-            raise Unsayable(f"names the rule {name!r}; there are {known}")
-        if name in self._within:
-            raise Unsayable(f"names the rule {name!r}, which leads back to itself")
-        self._within.append(name)
-        node = self._before(self._tree(self._rules[name]), rest)
-        self._within.pop()
-        return node
-
-    def _any_order(self, tree: Permutation, left: frozenset[int], rest: int) -> int:
-        """The node before the items ``left`` of ``tree`` in any order."""
-        if len(left) > _MOST_IN_ANY_ORDER:
-            raise Unsayable(f"has over {_MOST_IN_ANY_ORDER} parts that can come in any order")
-        if not left:
-            return rest
-        key = (id(tree), rest, left)
-        if key not in self._known:
-            self._known[key] = self._either(
-                self._before(tree.items[each], self._any_order(tree, left - {each}, rest))
-                for each in left
-            )
-        return self._known[key]
+        return self._either(
+            self._before(_parsed(say), self._node([_Put((slot, means), rest)]))
+            for say, means in self._lists[name]
+        )

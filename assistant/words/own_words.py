@@ -199,6 +199,6 @@ def _written(slot: tuple[str, str]) -> str:
 
 def _slots(at: Loc, template: str, rules: Mapping[str, str]) -> tuple[frozenset[str], Slots]:
     """Slots that are filled in every way to say a template, and all it can fill."""
-    filled = [way.reading.puts for way in ways_at(at, template, rules)]
+    filled = [way.puts for way in ways_at(at, template, rules)]
     sure = reduce(frozenset.intersection, (frozenset(slot for slot, _ in f) for f in filled))
     return sure, frozenset((str(name), slot) for puts in filled for slot, name in puts)

@@ -92,7 +92,7 @@ class Phrases(Strict):
             raise misfit(("options",), "'no' is missing; it is how a question is refused")
         for at, template in _templates(self):
             said = ways_at(at, template, self.rules)
-            for name in dict.fromkeys(name for way in said for _, name in way.reading.puts):
+            for name in dict.fromkeys(name for way in said for _, name in way.puts):
                 if name not in self.lists and name not in COUNTED:
                     raise misfit(at, f"{template!r} names the list {name!r}; there is none")
                 if at[0] == "lists":

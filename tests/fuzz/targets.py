@@ -145,8 +145,8 @@ def _own_words(path: Path) -> None:
 
 
 def _compiled(grammar: Grammar) -> None:
-    assert grammar.fsg.transitions and grammar.key and grammar.phrases
-    assert grammar.graph.count > 0
+    assert grammar.fsg and grammar.key and grammar.phrases
+    assert grammar.graph.count() > 0
 
 
 def _wav(path: Path) -> None:

@@ -46,15 +46,12 @@ def human(name: str) -> Samples:
     return np.fromfile(path, "<i2") if path.suffix == ".raw" else read_wav(path)
 
 
-NOTHING = Fsg(0, 1, ())
-
-
 @dataclass(frozen=True)
 class Grammar:
     """A StepGrammar for tests."""
 
     key: str
-    fsg: Fsg = NOTHING
+    fsg: Fsg = (0, 1, ())
     phrases: tuple[str, ...] = ()
     lexicon: dict[str, tuple[str, ...]] = field(default_factory=dict)
     more_words: frozenset[str] = frozenset()
@@ -79,12 +76,12 @@ def from_file(name: str) -> Grammar:
         lines = [line.split() for line in written.read_text().splitlines()]
     states = {first: int(rest[0]) for first, *rest in lines if first.endswith("_STATE")}
     transitions = tuple(
-        (int(at), int(to), float(share), "".join(word))
+        (int(at), int(to), float(share), *word)
         for first, *found in lines
         if first == "TRANSITION"
         for at, to, share, *word in [found]
     )
-    return Grammar(name, Fsg(states["START_STATE"], states["FINAL_STATE"], transitions))
+    return Grammar(name, (states["START_STATE"], states["FINAL_STATE"], transitions))
 
 
 def utterance(samples: Samples) -> Samples:
