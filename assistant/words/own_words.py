@@ -25,6 +25,7 @@ from assistant.words.phrases import (
     Sentences,
     Strict,
     read_lexicon,
+    templates,
     ways_at,
 )
 
@@ -107,21 +108,26 @@ def _model(shipped: Phrases) -> type[OwnWords]:
     class Checked(OwnWords):
         @model_validator(mode="after")
         def _fits(self) -> Checked:
-            for at, name, known in _names(self, shipped):
-                if name not in known:
-                    raise misfit(at, f"there is no {name!r} to add to; there are {_and(known)}")
+            for field in _NAMED:
+                known = getattr(shipped, field)
+                for name in getattr(self, field):
+                    if name not in known:
+                        why = f"there is no {name!r} to add to; there are {_and(known)}"
+                        raise misfit((field, name), why)
             for at, item, ours in _items(self, shipped):
                 if item.means not in ours:
                     raise misfit(
                         (*at, "means"), f"{item.means!r} is not one of {_and(map(str, ours))}"
                     )
-            seen: set[tuple[Loc, str]] = set()
-            for at, template, like in _templates(self, shipped):
-                group = at[:2] if at[0] in {"values", "options", "commands", "who"} else at[:1]
-                if template in like or (group, template) in seen:
+            beside: dict[Loc, list[str]] = {}
+            for at, template in templates(shipped):
+                beside.setdefault(_group(at), []).append(template)
+            for at, template in templates(self):
+                like = beside[_group(at)]
+                if template in like:
                     raise misfit(at, f"{template!r} is there already; leave it out")
-                seen.add((group, template))
                 _check_template(at, template, like, shipped.rules)
+                like.append(template)
             return self
 
     return Checked
@@ -131,12 +137,13 @@ def _and(names: Iterable[str]) -> str:
     return ", ".join(sorted(names))
 
 
-def _names(own: OwnWords, shipped: Phrases) -> Iterator[tuple[Loc, str, Collection[str]]]:
-    """Every name under which something is added, with the names there are."""
-    for field in ("lists", "values", "options", "commands", "who"):
-        known = getattr(shipped, field)
-        for name in getattr(own, field):
-            yield (field, name), name, known
+_NAMED = ("lists", "values", "options", "commands", "who")
+"""Fields in which sentences stand under names."""
+
+
+def _group(at: Loc) -> Loc:
+    """Where the sentences stand that mean the same as the one at ``at``."""
+    return at[:2] if at[0] in _NAMED else at[:1]
 
 
 def _items(
@@ -151,33 +158,11 @@ def _items(
             yield ("lists", name, i), item, allowed
 
 
-def _templates(own: OwnWords, shipped: Phrases) -> Iterator[tuple[Loc, str, tuple[str, ...]]]:
-    """Every template added, with the shipped ones it stands beside."""
-    for name, items in own.lists.items():
-        like = tuple(item.say for item in shipped.lists[name])
-        for i, item in enumerate(items):
-            yield ("lists", name, i, "say"), item.say, like
-    for kind, groups in own.values.items():
-        like = tuple(t for group in shipped.values[kind] for t in group.sentences)
-        for i, group in enumerate(groups):
-            for j, template in enumerate(group.sentences):
-                yield ("values", kind, i, "sentences", j), template, like
-    for field in ("options", "commands", "who"):
-        for name, templates in getattr(own, field).items():
-            for i, template in enumerate(templates):
-                yield (field, name, i), template, getattr(shipped, field)[name]
-    for field in ("correction", "skip", "switch", "to_finish"):
-        for i, template in enumerate(getattr(own, field)):
-            yield (field, i), template, getattr(shipped, field)
-
-
 Slots = frozenset[tuple[str, str]]
 """(list, slot) of the ``{list:slot}`` references of a template."""
 
 
-def _check_template(
-    at: Loc, template: str, like: tuple[str, ...], rules: Mapping[str, str]
-) -> None:
+def _check_template(at: Loc, template: str, like: list[str], rules: Mapping[str, str]) -> None:
     """Refuse a template that could be said but not be understood.
 
     Its values must be those that templates of this meaning have.

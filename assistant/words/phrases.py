@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -90,7 +91,9 @@ class Phrases(Strict):
     def _can_be_compiled(self) -> Phrases:
         if "no" not in self.options:
             raise misfit(("options",), "'no' is missing; it is how a question is refused")
-        for at, template in _templates(self):
+        rules = ((("rules", name), body) for name, body in self.rules.items())
+        word = (("attention", "word"), self.attention.word)
+        for at, template in (*rules, *templates(self), word):
             said = ways_at(at, template, self.rules)
             for name in dict.fromkeys(name for way in said for _, name in way.puts):
                 if name not in self.lists and name not in COUNTED:
@@ -118,11 +121,8 @@ def ways_at(
         raise misfit(at, str(bad)) from None
 
 
-def _templates(phrases: Phrases) -> Iterator[tuple[tuple[str | int, ...], str]]:
-    """Every template with its place in the file."""
-    yield ("attention", "word"), phrases.attention.word
-    for name, body in phrases.rules.items():
-        yield ("rules", name), body
+def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Every template of a ``phrases.yaml``, a practice's own too, with its place."""
     for name, items in phrases.lists.items():
         for i, item in enumerate(items):
             yield ("lists", name, i, "say"), item.say
@@ -131,8 +131,8 @@ def _templates(phrases: Phrases) -> Iterator[tuple[tuple[str | int, ...], str]]:
             for j, template in enumerate(group.sentences):
                 yield ("values", kind, i, "sentences", j), template
     for field in ("options", "commands", "who"):
-        for name, templates in getattr(phrases, field).items():
-            for i, template in enumerate(templates):
+        for name, said in getattr(phrases, field).items():
+            for i, template in enumerate(said):
                 yield (field, name, i), template
     for field in ("correction", "skip", "switch", "to_finish"):
         for i, template in enumerate(getattr(phrases, field)):
