@@ -11,7 +11,13 @@ from typing import get_args
 
 from assistant.canal.teeth import PERMANENT_TEETH, Canal, canal_sets, parse_fdi
 from assistant.procedure import intents as it
-from assistant.procedure.facts import depth_limit_mm, fill_top_mm, wl_mm
+from assistant.procedure.facts import (
+    depth_limit_mm,
+    fill_top_mm,
+    number,
+    readings_mm,
+    wl_mm,
+)
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
@@ -104,6 +110,9 @@ def _depth(rng: Random, state: CaseState, step: Step) -> float:
     """A length near one of those that matter here, so that rules are just met or just
     broken; sometimes any."""
     canal = state.active
+    if rng.random() < 0.4 and (edges := _limits_here(state, step)):
+        beyond = rng.choice((0.0, 0.0, 0.1, -0.1))
+        return round(rng.choice(edges) + beyond, 2)
     if step.expect.quantity == "increment_mm":
         return rng.choice((0.0, 1.9, 2.0, 2.5, 2.5, 2.5, 3.0, 3.1, 5.0, 5.1, 19.9, 20.1))
     wl = wl_mm(state, canal) or 21.0
@@ -115,6 +124,36 @@ def _depth(rng: Random, state: CaseState, step: Step) -> float:
     offset = rng.choice((0.0, 0.1, -0.1, 0.5, -0.5, 0.6, -0.6, 1.0, -1.0, 0.05))
     length = rng.uniform(0, 35) if rng.random() < 0.1 else centre + offset
     return round(length, rng.choice((1, 1, 1, 2)))
+
+
+def _limits_here(state: CaseState, step: Step) -> list[float]:
+    """Lengths exactly at a limit of this step: what is right must stay right there."""
+    canal, limit = state.active, state.protocol.limit
+    wl, top, quantity = wl_mm(state, canal), fill_top_mm(state, canal), step.expect.quantity
+    found: list[float] = []
+    for rule in state.protocol.rules:
+        if quantity not in rule.quantities or rule.limit is None:
+            continue
+        bounds = [limit(name) for name in (rule.limit, rule.limit_high) if name is not None]
+        match rule.check:
+            case "deeper_than_limit" | "seal_below" | "short_of_wl" if wl is not None:
+                found += [wl - bound for bound in bounds]
+            case "beyond_wl" if wl is not None:
+                found += [wl + bound for bound in bounds]
+            case "advance_outside" if top is not None:
+                found += [top + bound for bound in bounds]
+            case "below" | "above" | "first_round_above" | "later_round_above":
+                found += bounds
+            case "differs_from_paper_points" | "readings_spread":
+                known = readings_mm(state, canal)
+                found += [one + sign * b for one in known for b in bounds for sign in (-1, 1)]
+    deepest, within = depth_limit_mm(state, canal), limit("at_limit_within_mm")
+    if quantity == "plugger_depth_mm" and deepest is not None:
+        found.append(deepest - within)
+    coronal = number(state.last(canal, "coronal_level_mm"))
+    if quantity == "increment_mm" and top is not None and coronal is not None:
+        found.append(top - coronal - limit("level_within_mm"))
+    return [one for one in found if one >= 0]
 
 
 def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:

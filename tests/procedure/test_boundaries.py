@@ -1,0 +1,344 @@
+"""A value exactly at a limit keeps it; a tenth beyond does not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from room import Room, at_backfill, at_heat, at_press, front_tooth, with_post
+from typical_case import PROTOCOL, START
+
+from assistant.procedure import facts, reckoning, rules, timing
+from assistant.procedure import intents as it
+from assistant.procedure.state import CaseState, Timer
+from assistant.procedure.values import ABSURD, problem_with
+from assistant.protocol.model import CheckName, Limit, Step
+from assistant.protocol.moment import Moment
+
+WL = 21.0
+TENTHS = st.integers(120, 300).map(lambda tenths: tenths / 10)
+"""Working lengths, mm."""
+
+
+def fired(state: CaseState, step: Step, value: float, round_: int = 1) -> set[str]:
+    found = rules.Candidate(state.active, step, step.expect.quantity, value, round_)
+    return {one.rule.id for one in rules.fired_by_value(state, found)}
+
+
+def limit(name: str) -> float:
+    return PROTOCOL.limit(name)
+
+
+def with_limit(state: CaseState, name: str, value: float) -> CaseState:
+    limits = state.protocol.limits.model_copy(
+        update={name: Limit(value=value, source="this test")}
+    )
+    return state.model_copy(
+        update={"protocol": state.protocol.model_copy(update={"limits": limits})}
+    )
+
+
+def at_length(wl: float) -> Room:
+    case = front_tooth()
+    case.mm(wl)
+    if case.state.pending is not None:  # unusual for this tooth
+        case.command("confirm")
+    return case
+
+
+AROUND_WL: dict[str, tuple[str, Callable[[float], float], float]] = {
+    "plugger_depth": ("depth-limit", lambda wl: wl - limit("short_of_wl_mm"), 0.1),
+    "heat_depth": ("depth-limit", lambda wl: wl - limit("short_of_wl_mm"), 0.1),
+    "cone_length:short": ("cone-short", lambda wl: wl - limit("cone_wl_within_mm"), -0.1),
+    "cone_length:long": ("cone-long", lambda wl: wl + limit("cone_wl_within_mm"), 0.1),
+    "post_level": ("seal-short", lambda wl: wl - limit("apical_seal_min_mm"), 0.1),
+}
+
+
+@pytest.mark.parametrize("name", AROUND_WL)
+@given(wl=TENTHS)
+def test_a_depth_at_its_limit_keeps_it_whatever_the_working_length(
+    name: str, wl: float
+) -> None:
+    rule, at, beyond = AROUND_WL[name]
+    step = PROTOCOL.step(name.split(":", maxsplit=1)[0])
+    state = at_length(wl).state
+    edge = round(at(wl), 1)
+    assert rule not in fired(state, step, edge)
+    assert rule in fired(state, step, round(edge + beyond, 1))
+
+
+@pytest.mark.parametrize(
+    ("step", "round_", "rule", "name", "beyond"),
+    [
+        ("press", 1, "press-short", "press_s", -0.1),
+        ("increment_press", 1, "press-short", "press_s", -0.1),
+        ("heat", 1, "heat-long", "heat_s", 0.1),
+        ("taper", 1, "low-taper", "taper_caution", -0.01),
+        ("increment", 1, "first-increment-large", "first_increment_max_mm", 0.1),
+        ("increment", 2, "later-increment-large", "later_increment_max_mm", 0.1),
+        ("increment", 1, "increment-small", "increment_min_mm", -0.1),
+    ],
+)
+def test_an_amount_at_its_limit_keeps_it(
+    step: str, round_: int, rule: str, name: str, beyond: float
+) -> None:
+    state, asked, edge = at_length(WL).state, PROTOCOL.step(step), limit(name)
+    assert rule not in fired(state, asked, edge, round_)
+    assert rule in fired(state, asked, round(edge + beyond, 2), round_)
+
+
+def test_the_first_increment_and_the_later_ones_have_their_own_limits() -> None:
+    state, step = at_length(WL).state, PROTOCOL.step("increment")
+    assert "later-increment-large" not in fired(state, step, 9.0, 1)
+    assert "first-increment-large" in fired(state, step, 9.0, 1)
+    assert "first-increment-large" not in fired(state, step, 9.0, 2)
+    assert "later-increment-large" in fired(state, step, 9.0, 2)
+
+
+@pytest.mark.parametrize(
+    ("advance", "out"), [(2.9, True), (3.0, False), (4.0, False), (4.1, True)]
+)
+def test_an_advance_of_exactly_the_least_or_the_most_is_as_planned(
+    advance: float, out: bool
+) -> None:
+    case = at_heat()
+    top = facts.fill_top_mm(case.state, case.state.active)
+    assert top is not None
+    heard = fired(case.state, PROTOCOL.step("heat_depth"), round(top + advance, 1))
+    assert ("plunge-range" in heard) is out
+
+
+@given(wl=TENTHS)
+def test_a_level_at_working_length_is_not_above_it(wl: float) -> None:
+    state = at_length(wl).state
+    for name in ("coronal_level", "sear"):
+        assert "depth-order" in fired(state, PROTOCOL.step(name), wl)
+        assert "depth-order" not in fired(state, PROTOCOL.step(name), round(wl - 0.1, 1))
+
+
+@pytest.mark.parametrize(("off", "asked"), [(0.5, False), (0.6, True), (-0.5, False)])
+def test_an_apex_locator_that_differs_by_exactly_the_limit_agrees(
+    off: float, asked: bool
+) -> None:
+    room = Room()
+    room.set_up(11, "single")
+    room.canal_to_pluggers(WL)
+    room.choose("dry")
+    room.mm(WL, WL, WL)
+    found = fired(room.state, PROTOCOL.step("apex_locator"), round(WL + off, 1))
+    assert ("lengths-disagree" in found) is asked
+
+
+# -- heat: bounds that a computation gives ----------------------------------------
+
+
+def heated() -> tuple[CaseState, float, float, float]:
+    """A case at a heat depth; the depth, the high end of the rise, the low end of cooling."""
+    case = at_heat()
+    case.heat(3.0)
+    top = facts.fill_top_mm(case.state, case.state.active)
+    assert top is not None
+    depth = round(top + 2.0, 1)
+    found = reckoning.heat_to(case.state, case.state.active, depth, 1, None)
+    assert found is not None
+    assert found.inside
+    return case.state, depth, found.surface_rise_c.high, found.cool_s.low
+
+
+@pytest.mark.parametrize(
+    ("rule", "name", "which"),
+    [("surface-heat", "surface_rise_c", 2), ("cools-slowly", "press_s", 3)],
+)
+def test_heat_that_just_reaches_its_bound_is_within_it(
+    rule: str, name: str, which: int
+) -> None:
+    found = heated()
+    state, depth, bound = found[0], found[1], found[which]
+    step = PROTOCOL.step("heat_depth")
+    assert isinstance(bound, float)
+    assert rule not in fired(with_limit(state, name, bound), step, depth)
+    assert rule in fired(with_limit(state, name, bound * (1 - 1e-12)), step, depth)
+
+
+# -- facts ---------------------------------------------------------------------------
+
+
+def test_as_many_readings_as_are_wanted_are_enough() -> None:
+    room = Room()
+    room.set_up(11, "single")
+    room.canal_to_pluggers(WL)
+    room.choose("dry")
+    wanted = int(limit("readings_min"))
+    for count in range(1, wanted + 1):
+        room.mm(WL)
+        holds = facts.holds(room.state, "single")
+        assert holds("readings_wanted") is (count < wanted)
+
+
+@pytest.mark.parametrize(("spread", "apart"), [(0.5, False), (0.6, True)])
+def test_readings_that_lie_exactly_so_far_apart_agree(spread: float, apart: bool) -> None:
+    room = Room()
+    room.set_up(11, "single")
+    room.canal_to_pluggers(WL)
+    room.choose("dry")
+    room.mm(WL, WL)
+    last = round(WL + spread, 1)
+    assert ("readings-spread" in fired(room.state, PROTOCOL.step("paper_point"), last)) is apart
+    room.mm(last)
+    assert facts.holds(room.state, "single")("readings_disagree") is apart
+
+
+@pytest.mark.parametrize(("above", "short"), [(0.5, False), (0.6, True)])
+def test_a_downpack_exactly_within_its_limit_is_complete(above: float, short: bool) -> None:
+    case = at_press()
+    track = case.state.active
+    deepest = facts.depth_limit_mm(case.state, track)
+    assert deepest is not None
+    case.correct("mm", round(deepest - above, 1), "plugger_depth_mm")
+    assert facts.number(case.state.last(track, "plugger_depth_mm")) == round(deepest - above, 1)
+    holds = facts.holds(case.state, track)
+    assert holds("downpack_short") is short
+    assert holds("downpack_complete") is not short
+    leaving = rules.fired_by_leaving(case.state, track, PROTOCOL.step("press"))
+    left = {one.rule.id for one in leaving}
+    assert ("downpack-short" in left) is short
+
+
+@pytest.mark.parametrize(("above", "short"), [(0.5, False), (0.6, True)])
+def test_a_backfill_exactly_within_its_level_is_complete(above: float, short: bool) -> None:
+    case = at_backfill()
+    track = case.state.active
+    top = facts.fill_top_mm(case.state, track)
+    coronal = facts.number(case.state.last(track, "coronal_level_mm"))
+    assert top is not None
+    assert coronal is not None
+    case.mm(round(top - coronal - above, 1))
+    holds = facts.holds(case.state, track)
+    assert holds("backfill_short") is short
+    assert holds("backfill_complete") is not short
+
+
+def test_the_account_of_the_fill_ends_before_the_place_that_is_named() -> None:
+    case = at_press()
+    track = case.state.active
+    last = case.state.last(track, "plugger_depth_mm")
+    assert last is not None
+    place = case.state.place(last)
+    assert facts.fill_top_mm(case.state, track, place) != last.value
+    assert facts.fill_top_mm(case.state, track, place + 1) == last.value
+
+
+@pytest.mark.parametrize(("seal", "short"), [(4.0, False), (3.9, True)])
+def test_a_seal_of_exactly_the_least_is_enough(seal: float, short: bool) -> None:
+    case = with_post()
+    wl = facts.wl_mm(case.state, case.state.active)
+    assert wl is not None
+    found = fired(case.state, PROTOCOL.step("post_level"), round(wl - seal, 1))
+    assert ("seal-short" in found) is short
+
+
+# -- time ----------------------------------------------------------------------------
+
+
+def moment(seconds: float) -> Moment:
+    return Moment(wall=START, mono_s=seconds)
+
+
+def test_a_press_ends_at_its_very_second() -> None:
+    case = at_press()
+    case.command("start")
+    began = case.elapsed_s
+    case.do(it.Tick(), 4.9)
+    assert case.state.timer is not None
+    case.do(it.Tick(), round(began + 5.0 - case.elapsed_s, 3))
+    assert case.state.timer is None
+    last = case.state.entries[-1]
+    assert (last.value, last.cut_short) == (5.0, False)
+
+
+@pytest.mark.parametrize(("held_s", "short"), [(4.9, True), (5.0, False), (5.1, False)])
+def test_a_press_let_go_at_its_very_second_is_whole(held_s: float, short: bool) -> None:
+    case = at_press()
+    case.command("start")
+    case.command("stop", after_s=held_s)
+    last = case.state.entries[-1]
+    assert last.cut_short is short
+    assert ("press-short" in case.warned) is short
+
+
+def test_heat_is_warned_about_at_its_very_second() -> None:
+    case = at_heat()
+    case.command("start")
+    case.do(it.Tick(), 3.9)
+    assert case.warned == []
+    case.do(it.Tick(), 0.1)
+    assert case.warned == ["heat-long"]
+
+
+@pytest.mark.parametrize(
+    ("mode", "elapsed", "recorded"),
+    [
+        ("hold", 4.99, 4.9),
+        ("hold", 5.0, 5.0),
+        ("until_off", 3.01, 3.1),
+        ("until_off", 3.0, 3.0),
+    ],
+)
+def test_time_is_rounded_to_the_safe_side_only(
+    mode: str, elapsed: float, recorded: float
+) -> None:
+    timer = Timer.model_validate(
+        {"track": "single", "step": "x", "mode": mode, "started": moment(10.0), "target_s": 5}
+    )
+    assert timing.elapsed_s(timer, moment(10.0 + elapsed)) == recorded
+    assert timing.elapsed_s(timer, moment(9.0)) == 0.0
+
+
+# -- what can be a value at all ----------------------------------------------------------
+
+
+def ranged() -> Iterator[tuple[Step, float, float]]:
+    for step in PROTOCOL.steps():
+        if step.expect.kind in {"measure", "readings"}:
+            expect = step.expect
+            yield step, expect.min_mm, expect.max_mm
+        elif step.expect.kind == "timed":
+            yield step, 0.0, step.expect.max_s
+
+
+def test_the_ends_of_a_range_are_in_it() -> None:
+    for step, low, high in ranged():
+        assert problem_with(step, low) is None
+        assert problem_with(step, high) is None
+        assert problem_with(step, low - 0.1) is not None
+        assert problem_with(step, high + 0.1) is not None
+
+
+def test_what_is_no_number_of_this_world_is_no_answer_rather_than_out_of_range() -> None:
+    step = PROTOCOL.step("working_length")
+    problems = [problem_with(step, value) or ("none", {}) for value in (ABSURD, ABSURD + 1)]
+    assert [kind for kind, _ in problems] == ["out_of_range", "not_an_option"]
+
+
+def test_every_rule_with_a_limit_is_tried_at_it() -> None:
+    """A new check has to be put to the test at its boundary too."""
+    tried: set[CheckName] = {
+        "deeper_than_limit",
+        "below",
+        "above",
+        "first_round_above",
+        "later_round_above",
+        "short_of_wl",
+        "beyond_wl",
+        "advance_outside",
+        "readings_spread",
+        "finish_short",
+        "seal_below",
+        "differs_from_paper_points",
+        "surface_rise_above",
+        "cools_slower",
+    }
+    assert {rule.check for rule in PROTOCOL.rules if rule.limit is not None} <= tried
