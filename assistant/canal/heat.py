@@ -130,11 +130,6 @@ class HeatResult:
         """How far below the carrier's deepest point the axis was ever mouldable, mm."""
         return max(0.0, self.reach_mm(self.axis_c.max(axis=0), mouldable_c))
 
-    def softened_at_mm(self, time_s: float, mouldable_c: float = MOULDABLE_C.low) -> float:
-        """The same at one moment, as when the plugger comes."""
-        at = int(np.clip(np.searchsorted(self.times_s, time_s), 0, len(self.times_s) - 1))
-        return max(0.0, self.reach_mm(self.axis_c[at], mouldable_c))
-
     def reach_mm(self, profile_c: Array, level_c: float) -> float:
         """Deepest place of a profile at or above a level, below the tip; -inf if none."""
         hot = np.flatnonzero(profile_c >= level_c)
@@ -178,21 +173,6 @@ class HeatResult:
     def surface_rise_c(self) -> float:
         """Largest rise over 37 C anywhere on the root's surface."""
         return float(self.surface_c.max()) - BODY_C
-
-    def surface_rise_at_c(self, depth_mm: float) -> float:
-        """Largest rise at one depth of the root's surface."""
-        rises = self.surface_c.max(axis=0)
-        return float(np.interp(depth_mm, self.surface_depth_mm, rises)) - BODY_C
-
-    def axis_max_at_c(self, depth_mm: float) -> float:
-        """Highest temperature on the axis at one depth."""
-        return float(np.interp(depth_mm, self.depth_mm, self.axis_c.max(axis=0)))
-
-    @property
-    def bone_s(self) -> float:
-        """Longest time that a place of the root's surface spent ``BONE_RISE_C`` above 37 C."""
-        hot = (self.surface_c >= BODY_C + BONE_RISE_C)[1:]
-        return float((np.diff(self.times_s)[:, None] * hot).sum(axis=0).max())
 
 
 def _steps(length_s: float, first_s: float) -> Iterator[float]:

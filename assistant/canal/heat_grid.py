@@ -10,7 +10,7 @@ Units inside: mm, s, C, mW, mJ (1 W/(m K) = 1 mW/(mm K); 1 J/(m3 K) = 1e-6 mJ/(m
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -74,13 +74,6 @@ class Root:
         return min(wall, self.most_wall_mm)
 
 
-def root_with_wall(wall_mm: float, above_end_mm: float, wall_gain: float = 0.1) -> Root:
-    """The root whose wall is ``wall_mm`` thick that far above the working length."""
-    apical = max(0.2, wall_mm - wall_gain * above_end_mm)
-    gain = (wall_mm - apical) / above_end_mm if above_end_mm > 0 else wall_gain
-    return Root(apical, max(0.0, gain), max(3.0, wall_mm))
-
-
 @dataclass(frozen=True, slots=True)
 class Grid:
     """How finely is computed.
@@ -98,17 +91,6 @@ class Grid:
     row_mm: float = 0.12
     row_growth: float = 1.2
     step_s: float = 0.05
-
-    def finer(self, times: int = 2, times_in_time: int = 2) -> Grid:
-        """The grid with each cell and step divided by so much."""
-        return replace(
-            self,
-            rings_in_canal=self.rings_in_canal * times,
-            ring_growth=self.ring_growth ** (1 / times),
-            row_mm=self.row_mm / times,
-            row_growth=self.row_growth ** (1 / times),
-            step_s=self.step_s / times_in_time,
-        )
 
 
 def _growing(from_mm: float, to_mm: float, first_mm: float, growth: float) -> list[float]:

@@ -1,6 +1,6 @@
 """Answers about heat while the clinician waits: a table made beforehand, interpolated.
 
-``tests/canal/heat_table.py --write`` computes the table with :func:`.heat_range.heat_interval`
+``tests/canal/heat_table.py --write`` computes the table with ``heat_interval`` beside it
 and measures its error on questions that are not in it; both stand in
 ``heat_table.json`` beside this file. The taper is no axis: from .04 to .10 it changes the
 softened depth by 0.02 mm and the surface rise by a tenth. Numpy only: importing scipy costs
@@ -29,7 +29,7 @@ advance during it, root wall at that point."""
 
 
 class LiveHeat(NamedTuple):
-    """What one heating does, as intervals over unknown properties (see :mod:`.heat_range`).
+    """What one heating does, as intervals over unknown properties.
 
     Attributes:
         softened_mm: below the carrier's deepest point, by conduction alone.

@@ -24,16 +24,6 @@ ISO_SIZES: tuple[int, ...] = (6, 8, *range(10, 61, 5), *range(70, 141, 10))
 POINT_SIZES: tuple[int, ...] = ISO_SIZES[ISO_SIZES.index(10) :]
 """Sizes in which ISO 6877 has gutta-percha points: 010 and up (from memory)."""
 
-STANDARD_TAPER = 0.02
-"""Taper of the standard series, ISO 3630-1: 0.32 mm over the 16 mm working part."""
-
-POINT_TAPERS: tuple[float, ...] = (0.02, 0.04, 0.05, 0.06, 0.08, 0.10, 0.12)
-"""Tapers in which gutta-percha points with an ISO size at the tip are common: the
-standard one and the non-standard .04 to .12 (common practice)."""
-
-WORKING_PART_MM = 16.0
-"""Over which the standard fixes diameters, from D0 to D16 (ISO 3630-1, from memory)."""
-
 MAX_TAPER = 0.20
 """The steepest taper that is believed: a limit chosen here, so wide that it refuses only
 slips, such as a taper given in per cent."""
@@ -180,24 +170,3 @@ def tip_after_cut_mm(size: int, taper: float, cut_mm: float) -> float:
     check_size(size, Product.POINT)
     check_length_mm(cut_mm, "the length cut off")
     return diameter_mm(size, taper, cut_mm)
-
-
-def tip_after_cut_interval_mm(
-    size: int, taper: float, cut_mm: float, cut_error_mm: float = 0.0
-) -> Interval:
-    """Between which diameters the new tip lies, for a point within tolerance.
-
-    ``cut_error_mm`` widens it for a cut that is good only to plus or minus that
-    much: at a .06 taper, half a millimetre is 0.03 mm of diameter.
-
-    Raises:
-        ValueError: size, taper, cut or error is not allowed.
-    """
-    check_length_mm(cut_mm, "the length cut off")
-    check_length_mm(cut_error_mm, "the error of the cut")
-    shortest_cut = max(0.0, cut_mm - cut_error_mm)
-    longest_cut = cut_mm + cut_error_mm
-    return Interval(
-        diameter_interval_mm(size, taper, shortest_cut, Product.POINT).low,
-        diameter_interval_mm(size, taper, longest_cut, Product.POINT).high,
-    )

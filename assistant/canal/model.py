@@ -21,8 +21,6 @@ from assistant.canal.instruments import (
 )
 from assistant.canal.lengths import check_length_mm
 
-_DUST_MM = 1e-9
-
 MAX_DIAMETER_MM = 3.0
 """No canal is prepared wider; catches a size given in hundredths."""
 
@@ -102,26 +100,6 @@ class CanalShape:
         """Between which diameters the canal lies at a depth. Raises ValueError as above."""
         nominal = self.diameter_mm(depth_mm)
         return Interval(max(0.0, nominal - self.tolerance_mm), nominal + self.tolerance_mm)
-
-    def depth_of_mm(self, diameter_mm: float) -> float | None:
-        """The greatest depth at which the canal is at least so wide; None if nowhere.
-
-        The inverse of :meth:`diameter_mm`: what is that thick can go no deeper, if it is
-        straight and stiff and touches only there.
-        """
-        if diameter_mm <= self.apical_mm:
-            return self.wl_mm
-        at, diameter = 0.0, self.apical_mm  # mm above the apical end
-        for number, (length, taper) in enumerate(self.segments, 1):
-            whole = math.inf if number == len(self.segments) else length
-            if taper > 0 and diameter + taper * whole >= diameter_mm:
-                depth = self.wl_mm - at - (diameter_mm - diameter) / taper
-                return max(0.0, depth) if depth > -_DUST_MM else None
-            diameter += taper * whole
-            at += whole
-            if taper == 0 and whole == math.inf:
-                return None
-        return None
 
     def volume_mm3(self, from_mm: float, to_mm: float) -> float:
         """Volume between two depths, a sum of frustums.

@@ -20,13 +20,9 @@ from typing import NamedTuple
 
 from assistant.canal.instruments import (
     Interval,
-    Product,
-    check_taper,
-    diameter_tolerance_mm,
-    tip_after_cut_mm,
 )
 from assistant.canal.lengths import check_length_mm, depth_limit_mm, equal_pieces, round_mm
-from assistant.canal.model import MAX_DIAMETER_MM, CanalShape, TaperSegment
+from assistant.canal.model import MAX_DIAMETER_MM, CanalShape
 
 HEAT_REACH_MM = Interval(2.0, 5.0)
 """How far beyond its tip a heat carrier softens gutta-percha: 2-3 mm beyond its deepest
@@ -369,28 +365,6 @@ def volume_interval_mm3(shape: CanalShape, from_mm: float, to_mm: float) -> Inte
         for by in (-shape.tolerance_mm, shape.tolerance_mm)
     )
     return Interval(thin.volume_mm3(from_mm, to_mm), thick.volume_mm3(from_mm, to_mm))
-
-
-def cone_volume_mm3(
-    size: int, taper: float, cut_mm: float, tip_mm: float, sear_mm: float
-) -> Interval:
-    """Volume of a master cone between its tip and the sear, within ISO 6877's tolerance.
-
-    The cone lost ``cut_mm`` at its tip, which now stands at the depth ``tip_mm``. The
-    straight taper is continued above the 16 mm that the standard fixes.
-
-    Raises:
-        ValueError: no such size, taper or length, or the sear is deeper than the tip.
-    """
-    if check_length_mm(sear_mm, "the depth of the sear") > tip_mm:
-        raise ValueError(f"the sear at {sear_mm:g} mm is deeper than the tip at {tip_mm:g} mm")
-    cone = CanalShape(
-        wl_mm=tip_mm,
-        apical_mm=tip_after_cut_mm(size, taper, cut_mm),
-        segments=(TaperSegment(math.inf, check_taper(taper)),),
-        tolerance_mm=diameter_tolerance_mm(size, Product.POINT),
-    )
-    return volume_interval_mm3(cone, sear_mm, tip_mm)
 
 
 def _ends(range_mm: Interval) -> tuple[float, float]:

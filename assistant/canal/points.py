@@ -209,14 +209,3 @@ def iso_point(size: int, taper: float) -> Point:
         profile=Profile((Row(0.0, size / 100),), taper),
         tolerance_mm=diameter_tolerance_mm(size, Product.POINT),
     )
-
-
-def table_point(name: str, rows: Sequence[tuple[float, float]], tolerance_mm: float) -> Point:
-    """A point of several or varying tapers from (mm from tip, diameter in mm) rows.
-
-    Above the last row it counts as parallel.
-
-    Raises:
-        ValueError: see :func:`row_misfit` and :class:`Point`.
-    """
-    return Point(name, Profile(tuple(Row(*row) for row in rows)), tolerance_mm)

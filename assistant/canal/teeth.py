@@ -252,16 +252,6 @@ def clashing_canals(tooth: Tooth, canals: Iterable[Canal | str]) -> tuple[Canal,
     return tuple(canal for canal in named if canal in apart)
 
 
-def canal_counts(tooth: Tooth) -> tuple[int, ...]:
-    """How many canals the tooth can have, by its :func:`canal_sets`, the commonest first."""
-    return tuple(dict.fromkeys(len(canals) for canals in canal_sets(tooth)))
-
-
-def count_odd(tooth: Tooth, count: int) -> bool:
-    """Whether a number of canals is in none of the tooth's sets: a reason to ask."""
-    return count not in canal_counts(tooth)
-
-
 # Mean, least and greatest overall length in mm: G. V. Black, Descriptive Anatomy
 # of the Human Teeth (1902), from memory.
 _BLACK_MM: dict[tuple[Arch, int], tuple[float, float, float]] = {

@@ -2,7 +2,7 @@
 
 Published figures differ by a factor of two or more, and much was never published. So
 every number is a range with a usual value, and whatever is computed from them is an
-interval (:mod:`.heat_range`). "From memory" means: not checked against a document;
+interval (``tests/canal/heat_range.py``). "From memory" means: not checked against a document;
 "assumed" means: chosen here, with the reason.
 
 Units are SI (W/(m K), kg/m3, J/(kg K)), lengths mm, temperatures C.
@@ -29,9 +29,6 @@ compaction (abstract): a mass at 40 C moulds, but not well."""
 BONE_RISE_C = 10.0
 """Rise at the bone not to be exceeded: 47 C for one minute is the threshold of injury
 (Eriksson & Albrektsson 1983, from memory)."""
-
-BONE_S = 60.0
-"""For how long; same source."""
 
 MELTING_C = ((46.0, 52.0), (56.0, 62.0))
 """Beta to alpha, alpha to amorphous on heating (part V, 1985, summary). Half of the heat of

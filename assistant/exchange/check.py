@@ -20,7 +20,6 @@ from assistant.exchange import codes, r4
 from assistant.exchange.r4 import Finding
 from assistant.exchange.untrusted import parse_json
 from assistant.extras import need
-from assistant.report.record import json_text
 from assistant.report.record_schema import CaseRecord
 
 Kind = Literal["record", "bundle"]
@@ -71,15 +70,6 @@ def record_findings(raw: bytes) -> list[Finding]:
     except ValidationError as bad:
         return [_of_pydantic(error, "record") for error in bad.errors(include_url=False)]
     return []
-
-
-def written_again(raw: bytes) -> str:
-    """A valid ``record.json`` as the program writes it; equal to what it wrote.
-
-    Raises:
-        pydantic.ValidationError: it is not valid.
-    """
-    return json_text(CaseRecord.model_validate_json(raw).model_dump(mode="json"))
 
 
 def bundle_findings(found: dict[str, Any]) -> list[Finding]:

@@ -30,7 +30,6 @@ COMPUTED = "urn:fillwarm:computed"
 OPTION = "urn:fillwarm:option"
 ORIGIN = "urn:fillwarm:origin"
 RULE = "urn:fillwarm:rule"
-ANSWER = "urn:fillwarm:answer"
 
 NDJSON = "application/x-ndjson"
 """Media type of the journal: one JSON object a line."""

@@ -35,10 +35,6 @@ from assistant.words.grammar import Language
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 
-PORT = 7343
-"""The usual port; chosen here. It stays the same so that a screen finds the program again
-after a restart."""
-
 TOGETHER_S = 0.02
 """What is shown within this time is sent as one view."""
 

@@ -13,7 +13,7 @@ import os
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Literal
 
 from assistant.errors import CaseBusy, RecordUnwritable
 from assistant.record.chain import Entry
@@ -124,7 +124,3 @@ def user() -> str:
         return getpass.getuser()
     except (ImportError, KeyError, OSError):
         return "unknown"
-
-
-WHAT: tuple[str, ...] = get_args(What)
-"""All of :data:`What`."""

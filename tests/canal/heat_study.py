@@ -26,10 +26,18 @@ import results
 
 from assistant.canal.heat import Heating, HeatResult, simulate
 from assistant.canal.heat_grid import Grid, Root
-from assistant.canal.heat_range import directions, heat_bounds, heat_interval, sets
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape, prepared
 from assistant.canal.tissue import BODY_C, MOULDABLE_C
+from canal.heat_range import (
+    axis_max_at_c,
+    directions,
+    finer,
+    heat_bounds,
+    heat_interval,
+    sets,
+    surface_rise_at_c,
+)
 
 CANAL = prepared(20.0, 30, 0.06)
 CYCLE = Heating(15.0, 11.0, 4.0)
@@ -39,9 +47,9 @@ def convergence() -> list[dict[str, Any]]:
     """Grid and step halved together and apart; the finest of each is the reference."""
     base = Grid()
     series = {
-        "cells, steps fixed": [base.finer(k, 1) for k in (1, 2, 4)],
-        "steps, cells fixed": [base.finer(1, k) for k in (1, 2, 4, 8)],
-        "both": [base.finer(k, k) for k in (1, 2, 4)],
+        "cells, steps fixed": [finer(base, k, 1) for k in (1, 2, 4)],
+        "steps, cells fixed": [finer(base, 1, k) for k in (1, 2, 4, 8)],
+        "both": [finer(base, k, k) for k in (1, 2, 4)],
     }
     rows = []
     for name, grids in series.items():
@@ -103,43 +111,43 @@ def published() -> list[Published]:
     return [
         Published(
             "surface rise 1.5 mm from the apex, C, group 1", 0.0, 1.0, venturi, how,
-            downpack, lambda r: r.surface_rise_at_c(19.0),
+            downpack, lambda r: surface_rise_at_c(r, 19.0),
         ),
         Published(
             "surface rise 1.5 mm from the apex, C, group 2", -0.2, 2.0, venturi, how,
-            downpack, lambda r: r.surface_rise_at_c(19.0),
+            downpack, lambda r: surface_rise_at_c(r, 19.0),
         ),
         Published(
             "surface rise 2 mm below the CEJ, C, group 1", 2.4, 5.8, venturi,
             "first cycle, 8 to 12 mm deep, in 2 to 4 s; CEJ at 8 mm; wall 2 mm",
-            first, lambda r: r.surface_rise_at_c(10.0),
+            first, lambda r: surface_rise_at_c(r, 10.0),
         ),
         Published(
             "surface rise 2 mm below the CEJ, C, group 2", 2.1, 5.7, venturi,
-            "as group 1", first, lambda r: r.surface_rise_at_c(10.0),
+            "as group 1", first, lambda r: surface_rise_at_c(r, 10.0),
         ),
         Published(
             "apex with a 180 C carrier 3 mm away, C", 40.0, 42.0,
             "Open Dentistry Journal 2014; 8:229 (abstract)",
             f"{held_so}; the metal at 180 C; 'slightly over 40' read as 40 to 42",
-            stands, lambda r: r.axis_max_at_c(20.0), {"carrier_c": 180.0},
+            stands, lambda r: axis_max_at_c(r, 20.0), {"carrier_c": 180.0},
         ),
         Published(
             "the same, root amid 3 mm of still tissue", 40.0, 42.0,
             "Open Dentistry Journal 2014; 8:229 (abstract)",
             "as above; 37 C only 3 mm off, as with a root that stands in no bath",
-            stands, lambda r: r.axis_max_at_c(20.0), {"carrier_c": 180.0, "ligament_mm": 3.0},
+            stands, lambda r: axis_max_at_c(r, 20.0), {"carrier_c": 180.0, "ligament_mm": 3.0},
         ),
         Published(
             "apex with the source 3 mm away, C", 35.5, 37.7,
             "Wang et al. 2024, range of means (abstract)",
             f"{held_so}; its starting temperature is unknown, here 37 C",
-            stands, lambda r: r.axis_max_at_c(20.0),
+            stands, lambda r: axis_max_at_c(r, 20.0),
         ),
         Published(
             "apical region, C", 40.0, 42.0, "Goodman et al. 1981 (summary)",
             "3 mm beyond a carrier 3 mm short; held as above",
-            stands, lambda r: r.axis_max_at_c(20.0),
+            stands, lambda r: axis_max_at_c(r, 20.0),
         ),
         Published(
             "hottest in the mass that stays, C", 80.0, 80.0, "Goodman et al. 1981 (summary)",

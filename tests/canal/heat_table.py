@@ -22,12 +22,14 @@ from typing import Any
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
 from assistant.canal import heat_live
 from assistant.canal.heat import Heating
-from assistant.canal.heat_grid import Grid, root_with_wall
-from assistant.canal.heat_range import ANSWERS, SEED, SETS, heat_interval
+from assistant.canal.heat_grid import Grid
 from assistant.canal.model import CanalShape, TaperSegment
 from assistant.canal.tissue import MOULDABLE_C, TABLE
+from canal.heat_range import ANSWERS, SEED, SETS, heat_interval, root_with_wall
 
 AXES: dict[str, list[float]] = {
     "diameter_mm": [0.3, 0.5, 0.8, 1.2, 1.7],

@@ -47,19 +47,6 @@ def test_wider_towards_the_crown(shape: CanalShape, one: float, two: float) -> N
     assert shape.diameter_mm(shallow) >= shape.diameter_mm(deep) - 1e-12
 
 
-@given(shapes, shares)
-def test_depth_and_diameter_round_trip(shape: CanalShape, share: float) -> None:
-    depth = share * shape.wl_mm
-    back = shape.depth_of_mm(shape.diameter_mm(depth))
-    assert back is not None
-    assert back == pytest.approx(depth, abs=1e-6)
-
-
-@given(shapes)
-def test_wider_than_the_mouth_goes_nowhere(shape: CanalShape) -> None:
-    assert shape.depth_of_mm(shape.diameter_mm(0.0) + 0.01) is None
-
-
 @given(shapes, shares, shares)
 def test_volume_is_the_integral_of_the_area(shape: CanalShape, one: float, two: float) -> None:
     top, bottom = sorted((one * shape.wl_mm, two * shape.wl_mm))

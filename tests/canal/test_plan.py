@@ -11,7 +11,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from assistant.canal.instruments import Interval, Product, diameter_tolerance_mm
+from assistant.canal.instruments import Interval
 from assistant.canal.lengths import equal_pieces
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 from assistant.canal.plan import (
@@ -23,7 +23,6 @@ from assistant.canal.plan import (
     Downpack,
     Fitted,
     Plugger,
-    cone_volume_mm3,
     plan_backfill,
     plan_downpack,
     plugger_for,
@@ -296,7 +295,6 @@ def test_pluggers_only_get_narrower(job: Downpack, fitted: list[float] | None) -
         lambda: plan_backfill(backfill(), float("nan")),
         lambda: plan_backfill(backfill(), 16.0, change=Interval(-1.0, 0.0)),
         lambda: backfill(post_mm=-1.0),
-        lambda: cone_volume_mm3(30, 0.06, 0.5, 10.0, 12.0),
     ],
 )
 def test_what_cannot_be_is_refused(make) -> None:  # type: ignore[no-untyped-def]
@@ -441,21 +439,3 @@ def test_volume_interval_encloses_what_is_within_tolerance(
         by = share * shape.tolerance_mm
         volume = replace(shape, apical_mm=shape.apical_mm + by).volume_mm3(one, two)
         assert found.low - 1e-9 <= volume <= found.high + 1e-9
-
-
-def test_cone_volume_by_hand() -> None:
-    # Size 30 taper .06, cut back 0.5 mm: tip 0.33 mm; 15 mm up it is 1.23 mm wide.
-    tip, top, by = 0.33, 1.23, diameter_tolerance_mm(30, Product.POINT)
-    low, high = (
-        math.pi * 15 / 12 * ((tip + d) ** 2 + (tip + d) * (top + d) + (top + d) ** 2)
-        for d in (-by, by)
-    )
-    found = cone_volume_mm3(30, 0.06, 0.5, 20.0, 5.0)
-    assert (found.low, found.high) == pytest.approx((low, high))
-
-
-@given(st.sampled_from([20, 25, 30, 40]), st.sampled_from([0.02, 0.04, 0.06]), tenths(0, 10))
-def test_a_cone_cut_back_fills_more(size: int, taper: float, cut: float) -> None:
-    whole = cone_volume_mm3(size, taper, 0.0, 20.0, 4.0)
-    trimmed = cone_volume_mm3(size, taper, cut, 20.0, 4.0)
-    assert trimmed.low >= whole.low and trimmed.high >= whole.high

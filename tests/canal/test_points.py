@@ -11,19 +11,19 @@ from hypothesis import strategies as st
 
 from assistant.canal.instruments import (
     POINT_SIZES,
-    POINT_TAPERS,
     Product,
     diameter_interval_mm,
     diameter_mm,
-    tip_after_cut_interval_mm,
 )
 from assistant.canal.pluggers import Plugger, PluggerSet
-from assistant.canal.points import Point, Row, iso_point, row_misfit, table_point
+from assistant.canal.points import Point, Row, iso_point, row_misfit
 from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.own_instruments import PluggerFile, PointFile
+from canal.invented_points import table_point
+from canal.standard import POINT_TAPERS
 
 untimed = settings(deadline=None, max_examples=40)
 
@@ -90,7 +90,7 @@ def test_a_cut_iso_point_has_the_tip_of_the_trade_formula(
     size: int, taper: float, cut_mm: float
 ) -> None:
     left = iso_point(size, taper).cut_back(cut_mm).diameter_interval_mm(0)
-    expected = tip_after_cut_interval_mm(size, taper, cut_mm)
+    expected = diameter_interval_mm(size, taper, cut_mm, Product.POINT)
     assert (left.low, left.high) == pytest.approx((expected.low, expected.high), abs=2e-6)
 
 

@@ -7,7 +7,7 @@ Two ways, neither of them proof:
   is the least and the greatest answer. For independent draws a further set of the same
   kind would lie outside with a chance of about ``2 / (n + 1)``; a hypercube does a little
   better. It is no bound, and it knows nothing of errors that all sets share (the model's
-  own simplifications, :mod:`.heat`).
+  own simplifications, :mod:`assistant.canal.heat`).
 * :func:`heat_bounds`: for each answer, all properties at those ends of their ranges that
   push it down, and up, as found one at a time around the usual set. It bounds the answer
   if each property pushes the same way everywhere, which holds nearly but is not proved. It
@@ -17,6 +17,7 @@ Two ways, neither of them proof:
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +27,7 @@ from assistant.canal.heat_grid import Grid, Root
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
 from assistant.canal.tissue import (
+    BODY_C,
     MOULDABLE_C,
     NAMES,
     Properties,
@@ -40,8 +42,8 @@ ANSWERS = ("softened_mm", "cool_s", "surface_rise_c")
 
 
 class HeatRange(NamedTuple):
-    """Intervals of the three answers (see :class:`.heat.HeatResult`) and how many sets of
-    properties made them."""
+    """Intervals of the three answers (see ``HeatResult``) and how many sets of properties
+    made them."""
 
     softened_mm: Interval
     cool_s: Interval
@@ -152,3 +154,33 @@ def heat_bounds(
 
 def _hull(intervals: Sequence[Interval]) -> Interval:
     return Interval(min(i.low for i in intervals), max(i.high for i in intervals))
+
+
+def root_with_wall(wall_mm: float, above_end_mm: float, wall_gain: float = 0.1) -> Root:
+    """The root whose wall is ``wall_mm`` thick that far above the working length."""
+    apical = max(0.2, wall_mm - wall_gain * above_end_mm)
+    gain = (wall_mm - apical) / above_end_mm if above_end_mm > 0 else wall_gain
+    return Root(apical, max(0.0, gain), max(3.0, wall_mm))
+
+
+def finer(grid: Grid, times: int = 2, times_in_time: int = 2) -> Grid:
+    """The grid with each cell and step divided by so much."""
+    return replace(
+        grid,
+        rings_in_canal=grid.rings_in_canal * times,
+        ring_growth=grid.ring_growth ** (1 / times),
+        row_mm=grid.row_mm / times,
+        row_growth=grid.row_growth ** (1 / times),
+        step_s=grid.step_s / times_in_time,
+    )
+
+
+def surface_rise_at_c(found: HeatResult, depth_mm: float) -> float:
+    """Largest rise at one depth of the root's surface."""
+    rises = found.surface_c.max(axis=0)
+    return float(np.interp(depth_mm, found.surface_depth_mm, rises)) - BODY_C
+
+
+def axis_max_at_c(found: HeatResult, depth_mm: float) -> float:
+    """Highest temperature on the axis at one depth."""
+    return float(np.interp(depth_mm, found.depth_mm, found.axis_c.max(axis=0)))
