@@ -24,6 +24,10 @@ ISO_SIZES: tuple[int, ...] = (6, 8, *range(10, 61, 5), *range(70, 141, 10))
 POINT_SIZES: tuple[int, ...] = ISO_SIZES[ISO_SIZES.index(10) :]
 """Sizes in which ISO 6877 has gutta-percha points: 010 and up (from memory)."""
 
+POINT_TAPERS: tuple[float, ...] = (0.02, 0.04, 0.05, 0.06, 0.08, 0.10, 0.12)
+"""Tapers in which gutta-percha points with an ISO size at the tip are common: the
+standard one and the non-standard .04 to .12 (common practice)."""
+
 MAX_TAPER = 0.20
 """The steepest taper that is believed: a limit chosen here, so wide that it refuses only
 slips, such as a taper given in per cent."""

@@ -8,6 +8,7 @@ from assistant.canal.instruments import (
     ISO_SIZES,
     MAX_TAPER,
     POINT_SIZES,
+    POINT_TAPERS,
     Interval,
     Product,
     check_size,
@@ -19,7 +20,7 @@ from assistant.canal.instruments import (
     taper_label,
     tip_after_cut_mm,
 )
-from canal.standard import POINT_TAPERS, STANDARD_TAPER, WORKING_PART_MM
+from canal.standard import STANDARD_TAPER, WORKING_PART_MM
 
 untimed = settings(deadline=None)  # the clock of a busy machine fails no test
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from assistant.canal.instruments import (
     POINT_SIZES,
+    POINT_TAPERS,
     Product,
     diameter_interval_mm,
     diameter_mm,
@@ -23,7 +24,6 @@ from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.own_instruments import PluggerFile, PointFile
 from canal.invented_points import table_point
-from canal.standard import POINT_TAPERS
 
 untimed = settings(deadline=None, max_examples=40)
 

@@ -21,6 +21,7 @@ from assistant.procedure.facts import (
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
+from assistant.protocol.roles import Role
 from fuzz.watched import PROTOCOLS, polite, protocol
 
 VERBS: tuple[it.Verb, ...] = get_args(it.Verb)
@@ -113,7 +114,7 @@ def _depth(rng: Random, state: CaseState, step: Step) -> float:
     if rng.random() < 0.4 and (edges := _limits_here(state, step)):
         beyond = rng.choice((0.0, 0.0, 0.1, -0.1))
         return round(rng.choice(edges) + beyond, 2)
-    if step.expect.quantity == "increment_mm":
+    if step.role is Role.INCREMENT:
         return rng.choice((0.0, 1.9, 2.0, 2.5, 2.5, 2.5, 3.0, 3.1, 5.0, 5.1, 19.9, 20.1))
     wl = wl_mm(state, canal) or 21.0
     limit = depth_limit_mm(state, canal)
@@ -147,11 +148,11 @@ def _limits_here(state: CaseState, step: Step) -> list[float]:
             case "differs_from_paper_points" | "readings_spread":
                 known = readings_mm(state, canal)
                 found += [one + sign * b for one in known for b in bounds for sign in (-1, 1)]
-    deepest, within = depth_limit_mm(state, canal), limit("at_limit_within_mm")
-    if quantity == "plugger_depth_mm" and deepest is not None:
-        found.append(deepest - within)
-    coronal = number(state.last(canal, "coronal_level_mm"))
-    if quantity == "increment_mm" and top is not None and coronal is not None:
+    deepest = depth_limit_mm(state, canal)
+    if step.role is Role.COMPACTION and deepest is not None:
+        found.append(deepest - limit("at_limit_within_mm"))
+    coronal = number(state.last(canal, Role.CORONAL_LEVEL))
+    if step.role is Role.INCREMENT and top is not None and coronal is not None:
         found.append(top - coronal - limit("level_within_mm"))
     return [one for one in found if one >= 0]
 

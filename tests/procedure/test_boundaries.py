@@ -16,6 +16,7 @@ from assistant.procedure.state import CaseState, Timer
 from assistant.procedure.values import ABSURD, problem_with
 from assistant.protocol.model import CheckName, Limit, Step
 from assistant.protocol.moment import Moment
+from assistant.protocol.roles import Role
 
 WL = 21.0
 TENTHS = st.integers(120, 300).map(lambda tenths: tenths / 10)
@@ -198,7 +199,7 @@ def test_a_downpack_exactly_within_its_limit_is_complete(above: float, short: bo
     deepest = facts.depth_limit_mm(case.state, track)
     assert deepest is not None
     case.correct("mm", round(deepest - above, 1), "plugger_depth_mm")
-    assert facts.number(case.state.last(track, "plugger_depth_mm")) == round(deepest - above, 1)
+    assert facts.number(case.state.last(track, Role.COMPACTION)) == round(deepest - above, 1)
     holds = facts.holds(case.state, track)
     assert holds("downpack_short") is short
     assert holds("downpack_complete") is not short
@@ -212,7 +213,7 @@ def test_a_backfill_exactly_within_its_level_is_complete(above: float, short: bo
     case = at_backfill()
     track = case.state.active
     top = facts.fill_top_mm(case.state, track)
-    coronal = facts.number(case.state.last(track, "coronal_level_mm"))
+    coronal = facts.number(case.state.last(track, Role.CORONAL_LEVEL))
     assert top is not None
     assert coronal is not None
     case.mm(round(top - coronal - above, 1))
@@ -224,7 +225,7 @@ def test_a_backfill_exactly_within_its_level_is_complete(above: float, short: bo
 def test_the_account_of_the_fill_ends_before_the_place_that_is_named() -> None:
     case = at_press()
     track = case.state.active
-    last = case.state.last(track, "plugger_depth_mm")
+    last = case.state.last(track, Role.COMPACTION)
     assert last is not None
     place = case.state.place(last)
     assert facts.fill_top_mm(case.state, track, place) != last.value

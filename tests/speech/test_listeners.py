@@ -76,7 +76,7 @@ def from_file(name: str) -> Grammar:
         lines = [line.split() for line in written.read_text().splitlines()]
     states = {first: int(rest[0]) for first, *rest in lines if first.endswith("_STATE")}
     transitions = tuple(
-        (int(at), int(to), float(share), *word)
+        (int(at), int(to), float(share), word[0]) if word else (int(at), int(to), float(share))
         for first, *found in lines
         if first == "TRANSITION"
         for at, to, share, *word in [found]
