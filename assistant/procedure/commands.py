@@ -124,7 +124,7 @@ def _ask_to_sign(draft: Draft, intent: it.Command) -> None:
 
 def sign(draft: Draft, step: Step, heard: it.Heard) -> None:
     """The confirmed signature."""
-    draft.enter(CASE, step, draft.state.operator, heard, confirmed=True)
+    draft.enter(draft.judge(CASE, step, draft.state.operator), heard, confirmed=True)
     draft.advance()
     draft.add(ev.NoteSigned(operator=draft.state.operator, at=draft.now))
 

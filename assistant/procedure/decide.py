@@ -9,16 +9,14 @@ the same state.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Literal, NamedTuple
 
 from assistant.procedure import commands, timing
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.procedure.draft import Draft
-from assistant.procedure.intents import Scalar
+from assistant.procedure.draft import Draft, Judged
 from assistant.procedure.modes import QUERIES, refusal
 from assistant.procedure.reach import offered, questioned, to_correct, wanted
-from assistant.procedure.rules import fired_by_value
 from assistant.procedure.state import Addendum, CaseState, Entry, Origin, Pending
 from assistant.procedure.values import problem_with
 from assistant.protocol.model import Step
@@ -109,19 +107,12 @@ def _take(
         reason, detail = problem
         return draft.refuse(intent, reason, **detail)
     track = corrects.track if corrects else draft.state.active
-    why = _doubt(draft, track, step, intent.value, intent.heard.doubt, corrects)
+    judged = draft.judge(track, step, intent.value, corrects)
+    why = _doubt(judged, intent.heard)
     if why is not None:
-        return _ask(draft, intent, step, why, corrects, origin)
-    confirmed = origin == "computed"
-    draft.enter(
-        track,
-        step,
-        intent.value,
-        intent.heard,
-        corrects=corrects,
-        origin=origin,
-        confirmed=confirmed,
-    )
+        return _ask(draft, judged, intent.heard, why, intent.kind, corrects, origin)
+    correction, confirmed = corrects is not None, origin == "computed"
+    draft.enter(judged, intent.heard, correction=correction, origin=origin, confirmed=confirmed)
     return _go_on(draft, step)
 
 
@@ -131,41 +122,30 @@ def _go_on(draft: Draft, step: Step) -> None:
     draft.go_on()
 
 
-def _doubt(
-    draft: Draft, track: str, step: Step, value: Scalar, heard: str | None, old: Entry | None
-) -> str | None:
+def _doubt(judged: Judged, heard: it.Heard) -> str | None:
     """Why this value must be confirmed before it counts, or None."""
-    for fired in fired_by_value(draft.state, draft.candidate(track, step, value, old)):
-        if fired.rule.severity == "confirm":
-            return fired.text
-    return heard
+    asked = (one.text for one in judged.fired if one.rule.severity == "confirm")
+    return next(asked, heard.doubt)
 
 
 def _ask(
     draft: Draft,
-    intent: it.Given | it.Correction | it.Chosen,
-    step: Step,
+    judged: Judged,
+    heard: it.Heard,
     why: str,
+    kind: it.ValueKind | Literal["option"] = "option",
     corrects: Entry | None = None,
     origin: Origin = "said",
 ) -> None:
     """Question a doubtful value; a depth past its limit is warned about at once."""
-    value: Any = intent.option if isinstance(intent, it.Chosen) else intent.value
-    kind: Any = "option" if isinstance(intent, it.Chosen) else intent.kind
-    track = corrects.track if corrects else draft.state.active
-    candidate = draft.candidate(track, step, value, corrects)
     pending = Pending(
         kind=kind,
-        quantity=step.expect.quantity,
-        value=value,
+        quantity=judged.candidate.quantity,
+        value=judged.candidate.value,
         corrects=corrects.seq if corrects else None,
-        heard=intent.heard,
+        heard=heard,
         why=why,
-        warned=tuple(
-            fired.text
-            for fired in fired_by_value(draft.state, candidate)
-            if fired.rule.severity == "urgent"
-        ),
+        warned=tuple(one.text for one in judged.fired if one.rule.severity == "urgent"),
         origin=origin,
     )
     draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
@@ -178,14 +158,13 @@ def _confirm(draft: Draft, intent: it.Command) -> None:
     if pending is not None and asked is not None:
         if pending.quantity == "signature":
             return commands.sign(draft, asked.step, pending.heard)
+        track = asked.old.track if asked.old else state.active
         draft.enter(
-            asked.old.track if asked.old else state.active,
-            asked.step,
-            pending.value,
+            draft.judge(track, asked.step, pending.value, asked.old),
             pending.heard,
             origin=pending.origin,
             confirmed=True,
-            corrects=asked.old,
+            correction=asked.old is not None,
         )
         return _go_on(draft, asked.step)
     value = offered(state)
@@ -211,18 +190,20 @@ def _chosen(draft: Draft, intent: it.Chosen) -> None:
     assert step is not None
     if step.expect.kind == "done" and intent.option == "yes":
         return _done(draft, intent)
-    why = _doubt(draft, state.active, step, intent.option, intent.heard.doubt, None)
+    judged = draft.judge(state.active, step, intent.option)
+    why = _doubt(judged, intent.heard)
     if why is not None:
-        return _ask(draft, intent, step, why)
-    draft.enter(state.active, step, intent.option, intent.heard)
+        return _ask(draft, judged, intent.heard, why)
+    draft.enter(judged, intent.heard)
     return draft.go_on()
 
 
 def _done(draft: Draft, intent: it.Command | it.Chosen) -> None:
     """ "Done", "next": an acknowledgement; never a value."""
-    step, doubt = draft.state.step, intent.heard.doubt
+    step, heard = draft.state.step, intent.heard
     assert step is not None
-    if doubt is not None:
-        return _ask(draft, it.Chosen(option="done", heard=intent.heard), step, doubt)
-    draft.enter(draft.state.active, step, "done", intent.heard)
+    judged = draft.judge(draft.state.active, step, "done")
+    if heard.doubt is not None:
+        return _ask(draft, judged, heard, heard.doubt)
+    draft.enter(judged, heard)
     return draft.go_on()

@@ -6,6 +6,8 @@ the one before it, while the caller's state stays untouched.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from assistant.procedure import events as ev
 from assistant.procedure.apply import apply
 from assistant.procedure.facts import holds, stays
@@ -35,6 +37,14 @@ KEPT = "kept as said"
 
 REPEATED = "repeated"
 """The answer to a timed act cut short: it is done again."""
+
+
+class Judged(NamedTuple):
+    """A value that may enter: the entry it would take the place of, and the rules it trips."""
+
+    candidate: Candidate
+    old: Entry | None
+    fired: tuple[Fired, ...]
 
 
 class Draft:
@@ -71,32 +81,38 @@ class Draft:
 
     # -- entering -----------------------------------------------------------
 
+    def judge(
+        self, track: str, step: Step, value: Scalar, corrects: Entry | None = None
+    ) -> Judged:
+        """What the rules say of a value, in the place it would take."""
+        round_ = corrects.round if corrects else self._round_for(track, step)
+        old = corrects or in_place(self.state, track, step, round_)
+        place = self.state.place(old) if old else None
+        candidate = Candidate(track, step, step.expect.quantity, value, round_, place)
+        return Judged(candidate, old, tuple(fired_by_value(self.state, candidate)))
+
     def enter(
         self,
-        track: str,
-        step: Step,
-        value: Scalar,
+        judged: Judged,
         heard: Heard,
         *,
         origin: Origin = "said",
         confirmed: bool = False,
         cut_short: bool = False,
-        corrects: Entry | None = None,
+        correction: bool = False,
         silenced: frozenset[str] = frozenset(),
-    ) -> Entry:
-        """Put a value on the record, then say which rules it trips.
+    ) -> None:
+        """Put a judged value on the record, then say which rules it trips.
 
         ``silenced`` are checks already spoken about (heat past its limit).
         """
-        candidate = self.candidate(track, step, value, corrects)
-        old = corrects or in_place(self.state, track, step, candidate.round)
-        fired = list(fired_by_value(self.state, candidate))
+        (track, step, quantity, value, round_, _), old, fired = judged
         entry = Entry(
             seq=len(self.state.entries) + 1,
             track=track,
             step=step.id,
-            quantity=step.expect.quantity,
-            round=candidate.round,
+            quantity=quantity,
+            round=round_,
             value=value,
             origin=origin,
             heard=heard,
@@ -105,7 +121,7 @@ class Draft:
             confirmed=confirmed,
             cut_short=cut_short,
             replaces=old.seq if old else None,
-            correction=corrects is not None,
+            correction=correction,
         )
         self.add(ev.EntryMade(entry=entry))
         if old:
@@ -117,16 +133,6 @@ class Draft:
                 self.warn(one, track, step, entry.seq)
         if step.role in LENGTHS:
             self.check_depths_again(track)
-        return entry
-
-    def candidate(
-        self, track: str, step: Step, value: Scalar, corrects: Entry | None = None
-    ) -> Candidate:
-        """The value as the rules judge it, in the place it would take."""
-        round_ = corrects.round if corrects else self._round_for(track, step)
-        old = corrects or in_place(self.state, track, step, round_)
-        place = self.state.place(old) if old else None
-        return Candidate(track, step, step.expect.quantity, value, round_, place)
 
     def _round_for(self, track: str, step: Step) -> int:
         """Cycle or increment number; for repeated readings, the reading's number."""

@@ -12,7 +12,6 @@ import math
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
-from assistant.procedure.rules import fired_by_value
 from assistant.procedure.state import Timer, Warning
 from assistant.protocol.model import Step, Timed
 from assistant.protocol.moment import Moment
@@ -93,9 +92,7 @@ def _end(draft: Draft, timer: Timer, duration_s: float, heard: it.Heard, reason:
     for warning in warned:
         draft.answer(warning, f"off at {duration_s:g} s")
     draft.enter(
-        timer.track,
-        step,
-        duration_s,
+        draft.judge(timer.track, step, duration_s),
         heard,
         origin="timed",
         cut_short=cut_short,
@@ -113,7 +110,6 @@ def _warned_since(draft: Draft, timer: Timer) -> tuple[Warning, ...]:
 def _warn_duration(draft: Draft, timer: Timer, step: Step, elapsed: float) -> None:
     """The rules are asked about the duration so far; just past the limit trips them."""
     just_past = max(elapsed, timer.target_s + 0.1)
-    candidate = draft.candidate(timer.track, step, just_past)
-    for fired in fired_by_value(draft.state, candidate):
+    for fired in draft.judge(timer.track, step, just_past).fired:
         if fired.rule.check == "above":
             draft.warn(fired, timer.track, step, None)

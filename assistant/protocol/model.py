@@ -416,11 +416,9 @@ class Protocol(Frozen):
         """
         return self.limits.value(name)
 
-    def steps(self) -> Iterator[Step]:
+    def steps(self) -> tuple[Step, ...]:
         """Every step, in the order of the file."""
-        yield from self.opening
-        yield from self.canal
-        yield from self.closing
+        return (*self.opening, *self.canal, *self.closing)
 
     def step(self, step_id: str) -> Step:
         """The step of that id.
