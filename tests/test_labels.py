@@ -67,7 +67,7 @@ def test_the_walk_comes_to_what_there_is() -> None:
     assert {"example", "example-variable"} <= {path.stem for path in SETS}
     # Without the module's docstring the makers of sizes in these are found.
     for name in ("test_fit.py", "test_points.py"):
-        text = text_of(TOP / "tests" / name)
+        text = next(text_of(path) for path in SOURCES if path.name == name)
         assert in_python(re.sub(r"invented|chosen here|common practice", "", text, flags=re.I))
     assert len(DOCUMENTS) >= 2
 
