@@ -107,7 +107,7 @@ class _Scene(NamedTuple):
         """How many answers there were that asked the same, or for another cone."""
         back = 0
         for entry in made(self.state, self.canal.name, roles):
-            step = self.state.protocol.step(entry.step)
+            step = self.state.protocol.by_id[entry.step]
             option = facts.option_of(step, str(entry.value))
             back += option is not None and option.to is not None
         return back

@@ -204,7 +204,7 @@ def presses(state: CaseState) -> Iterator[Press]:
     """Every timed hold, those let go early among them."""
     quantities = _timed(state, "hold")
     for entry in canal_entries(state, quantities):
-        expect = state.protocol.step(entry.step).expect
+        expect = state.protocol.by_id[entry.step].expect
         held = as_number(entry.value)
         if held is None or not isinstance(expect, Timed):
             continue

@@ -160,8 +160,8 @@ def _left_downpack(state: CaseState, canal: Track) -> bool:
         return False  # a technique without one
     if canal.finished or compacted is None:
         return canal.finished
-    steps = state.protocol.step
-    return steps(canal.step).loop != steps(compacted.step).loop
+    steps = state.protocol.by_id
+    return steps[canal.step].loop != steps[compacted.step].loop
 
 
 def _at_limit(state: CaseState, canal: str) -> bool:

@@ -124,7 +124,7 @@ def _restand(entries: tuple[Entry, ...], seq: int | None, standing: str) -> tupl
 
 def _answered(state: CaseState, entry: Entry) -> tuple[Track, ...]:
     """The tracks, with the entry's one answered if the entry is for its present step."""
-    step = state.protocol.step(entry.step)
+    step = state.protocol.by_id[entry.step]
 
     def is_asked(track: Track) -> bool:
         if track.name != entry.track or track.step != entry.step:
@@ -177,4 +177,4 @@ def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
 def _place(state: CaseState, track: Track) -> tuple[str, int] | None:
     if track.step in {FINISHED, AT_CANALS}:
         return None
-    return track.step, track.round(state.protocol.step(track.step).loop)
+    return track.step, track.round(state.protocol.by_id[track.step].loop)

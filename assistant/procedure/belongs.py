@@ -116,7 +116,7 @@ def _check_pending(state: CaseState, pending: Pending) -> None:
     _known_entry(state, pending.corrects)
     if pending.corrects is not None:
         old = state.entries[pending.corrects - 1]
-        step: Step | None = state.protocol.step(old.step)
+        step: Step | None = state.protocol.by_id[old.step]
     else:
         step = state.step
     right = step is not None and pending.quantity == step.expect.quantity

@@ -85,9 +85,9 @@ def _undo(draft: Draft) -> None:
 def _ask_again(draft: Draft, entry: Entry) -> None:
     """Go back to the step of an entry, if the track has come past it."""
     here = draft.state.track(entry.track)
-    readings = draft.state.protocol.step(entry.step).expect.kind == "readings"
+    readings = draft.state.protocol.by_id[entry.step].expect.kind == "readings"
     round_ = 1 if readings else entry.round
-    loop = draft.state.protocol.step(entry.step).loop
+    loop = draft.state.protocol.by_id[entry.step].loop
     if (entry.step, round_) in (*here.visited, (here.step, here.round(loop))):
         draft.move(entry.track, entry.step, "undo", round_)
 

@@ -155,7 +155,7 @@ class Draft:
         if old is not None:
             for fired in tuple(fired_by_value(self.state, self._standing(old))):
                 if fired.rule.severity != "confirm":
-                    self.warn(fired, old.track, self.state.protocol.step(old.step), old.seq)
+                    self.warn(fired, old.track, self.state.protocol.by_id[old.step], old.seq)
         if self.state.role(entry) in LENGTHS:
             self.check_depths_again(entry.track)
         return old
@@ -206,7 +206,7 @@ class Draft:
         this very limit; what is no longer beyond it needs no answer any more.
         """
         for entry in tuple(self.state.standing(track)):
-            step = self.state.protocol.step(entry.step)
+            step = self.state.protocol.by_id[entry.step]
             fired = tuple(fired_by_value(self.state, self._standing(entry)))
             tripped = {one.rule.id for one in fired}
             newest = {w.rule: w for w in self.state.warnings if w.entry == entry.seq}
@@ -225,7 +225,7 @@ class Draft:
 
     def _standing(self, entry: Entry) -> Candidate:
         """An entry on record, to be judged again where it stands."""
-        step, place = self.state.protocol.step(entry.step), self.state.place(entry)
+        step, place = self.state.protocol.by_id[entry.step], self.state.place(entry)
         return Candidate(entry.track, step, entry.quantity, entry.value, entry.round, place)
 
     # -- moving -------------------------------------------------------------
@@ -306,7 +306,7 @@ class Draft:
 
 
 def _loop_of(state: CaseState, place: str) -> str | None:
-    return None if place in {FINISHED, AT_CANALS} else state.protocol.step(place).loop
+    return None if place in {FINISHED, AT_CANALS} else state.protocol.by_id[place].loop
 
 
 def _holds_still(known: Warning | None, fired: Fired) -> bool:

@@ -48,7 +48,7 @@ def _length(role: Role) -> Callable[[CaseState, Track], str]:
 
 def _step(state: CaseState, track: Track) -> Step | None:
     try:
-        return state.protocol.step(track.step)
+        return state.protocol.by_id[track.step]
     except KeyError:
         return None
 

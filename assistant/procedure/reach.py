@@ -28,7 +28,7 @@ def questioned(state: CaseState) -> Questioned | None:
         return None
     if pending.corrects is not None:
         old = state.entries[pending.corrects - 1]
-        return Questioned(state.protocol.step(old.step), old)
+        return Questioned(state.protocol.by_id[old.step], old)
     return None if state.step is None else Questioned(state.step, None)
 
 
@@ -65,13 +65,13 @@ def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
     found = [e for e in state.standing(state.active) if _correctable(state, e, intent)]
     warned = {warning.entry for warning in state.open_warnings(state.active)}
     last = ([e for e in found if e.seq in warned] or found)[-1:]
-    return Questioned(state.protocol.step(last[0].step), last[0]) if last else None
+    return Questioned(state.protocol.by_id[last[0].step], last[0]) if last else None
 
 
 def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
     """A value of that kind; not a time that was measured, nor an answer that led
     elsewhere ("level reached" is no length)."""
-    step = state.protocol.step(entry.step)
+    step = state.protocol.by_id[entry.step]
     if entry.origin == "timed" or not fits(step, intent):
         return False
     option = option_of(step, entry.value) if isinstance(entry.value, str) else None
@@ -81,7 +81,7 @@ def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
 def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
     """Kinds of the standing entries of this canal that can be corrected, newest first."""
     entries = reversed(state.standing(state.active))
-    kinds = (KIND_OF.get(state.protocol.step(e.step).expect.kind) for e in entries)
+    kinds = (KIND_OF.get(state.protocol.by_id[e.step].expect.kind) for e in entries)
     return tuple(dict.fromkeys(kind for kind in kinds if kind is not None and kind != "s"))
 
 

@@ -173,6 +173,9 @@ class Track(Frozen):
         return self.step == FINISHED
 
 
+_NONE: frozenset[str] = frozenset()
+
+
 class CaseState(Frozen):
     """One case. See the module docstring."""
 
@@ -222,39 +225,28 @@ class CaseState(Frozen):
         """The step being asked for; None when the active canal is finished."""
         if self.here.step in {FINISHED, AT_CANALS}:
             return None
-        return self.protocol.step(self.here.step)
+        return self.protocol.by_id[self.here.step]
 
     def role(self, entry: Entry) -> Role | None:
         """What an entry is to the program, by its step."""
-        return self.protocol.step(entry.step).role
+        return self.protocol.by_id[entry.step].role
 
     def kind(self, entry: Entry) -> ValueKind | None:
         """Which kind of value the step of an entry takes."""
-        return KIND_OF.get(self.protocol.step(entry.step).expect.kind)
+        return KIND_OF.get(self.protocol.by_id[entry.step].expect.kind)
 
     def standing(self, track: str, of: Role | Step | None = None) -> tuple[Entry, ...]:
         """Entries of a track that count, by the time they were made: those of a role, or
         of the quantity of a step, or all."""
-        steps = self._steps(of)
+        steps = self.protocol.steps_of.get(of, _NONE) if isinstance(of, Role) else None
+        quantity = of.expect.quantity if isinstance(of, Step) else None
         return tuple(
             entry
             for entry in self.entries
             if entry.standing == "standing"
             and entry.track == track
             and (steps is None or entry.step in steps)
-        )
-
-    def _steps(self, of: Role | Step | None) -> frozenset[str] | None:
-        if of is None:
-            return None
-        return frozenset(
-            step.id
-            for step in self.protocol.steps()
-            if (
-                step.role is of
-                if isinstance(of, Role)
-                else step.expect.quantity == of.expect.quantity
-            )
+            and quantity in (None, entry.quantity)
         )
 
     def newest(self, track: str, of: Role | Step | None = None) -> Entry | None:

@@ -53,7 +53,7 @@ def tick(draft: Draft) -> None:
     if timer.mode == "hold":
         _end(draft, timer, timer.target_s, it.Heard(channel="clock"), "complete")
     elif not _warned_since(draft, timer):
-        step = draft.state.protocol.step(timer.step)
+        step = draft.state.protocol.by_id[timer.step]
         _warn_duration(draft, timer, step, elapsed)
 
 
@@ -81,7 +81,7 @@ def elapsed_s(timer: Timer, now: Moment) -> float:
 
 
 def _end(draft: Draft, timer: Timer, duration_s: float, heard: it.Heard, reason: str) -> None:
-    step = draft.state.protocol.step(timer.step)
+    step = draft.state.protocol.by_id[timer.step]
     warned = _warned_since(draft, timer)
     cut_short = timer.mode == "hold" and duration_s < timer.target_s
     draft.add(

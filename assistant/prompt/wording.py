@@ -91,7 +91,7 @@ def _about_place(
                 text = notice["canal_finished"].format(canal=track.capitalize())
                 yield Prompt(text, Urgency.READ_BACK)
         case ev.StepSkipped(skipped=skipped):
-            title = after.protocol.step(skipped.step).title
+            title = after.protocol.by_id[skipped.step].title
             yield Prompt(notice["skipped"].format(step=title), Urgency.READ_BACK)
         case ev.TimerStarted():
             # A chime alone: words would be in the way of a "heat off".
@@ -226,7 +226,7 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
 
 def _how_to_answer(state: CaseState, words: Wording) -> str:
     newest = state.open_warnings(state.active)[-1]
-    timed = state.protocol.step(newest.step).expect.kind == "timed"
+    timed = state.protocol.by_id[newest.step].expect.kind == "timed"
     # A press can be repeated where it stands; elsewhere it is kept, or gone back to.
     here = state.step is not None and state.step.id == newest.step
     if timed:

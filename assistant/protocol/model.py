@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Literal, Self
+from functools import cached_property
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     BaseModel,
@@ -420,16 +421,28 @@ class Protocol(Frozen):
         """Every step, in the order of the file."""
         return (*self.opening, *self.canal, *self.closing)
 
-    def step(self, step_id: str) -> Step:
-        """The step of that id.
+    @cached_property
+    def by_id(self) -> Mapping[str, Step]:
+        """Every step by its id, in the order of the file."""
+        return {step.id: step for step in self.steps()}
 
-        Raises:
-            KeyError: there is none.
-        """
-        for step in self.steps():
-            if step.id == step_id:
-                return step
-        raise KeyError(step_id)
+    @cached_property
+    def steps_of(self) -> Mapping[Role, frozenset[str]]:
+        """The ids of the steps of each role; a role that no step has is not in it."""
+        roles = {step.role for step in self.steps() if step.role is not None}
+        return {
+            role: frozenset(step.id for step in self.steps() if step.role is role)
+            for role in roles
+        }
+
+    def model_copy(
+        self, *, update: Mapping[str, Any] | None = None, deep: bool = False
+    ) -> Self:
+        """A copy; what was read off the steps is read off the new ones."""
+        copied = super().model_copy(update=update, deep=deep)
+        for name in ("by_id", "steps_of"):
+            copied.__dict__.pop(name, None)
+        return copied
 
     def with_role(self, role: Role) -> Step | None:
         """The first step of a role, None if the protocol asks for nothing of the kind."""

@@ -90,7 +90,7 @@ def place(state: CaseState, track: str, step: str | None, round_: int | None = N
     """Canal and step, with the number of the round (if given) inside a loop."""
     name = track_title(track)
     try:
-        found = state.protocol.step(step or "")
+        found = state.protocol.by_id[step or ""]
     except KeyError:  # a finished canal has no step
         return name
     if round_ is not None and found.loop:

@@ -252,7 +252,7 @@ def _case(state: CaseState) -> Iterator[Row]:
             yield Row(step.title, answer(state, CASE, step))
     for skipped in state.skipped:
         if skipped.track == CASE:
-            title = state.protocol.step(skipped.step).title
+            title = state.protocol.by_id[skipped.step].title
             yield Row("Skipped", f"{title}: {skipped_text(state, skipped)}")
 
 

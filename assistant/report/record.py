@@ -134,7 +134,7 @@ def _entry(state: CaseState, entry: Entry) -> dict[str, object]:
 
 
 def _timing(state: CaseState, entry: Entry) -> dict[str, object]:
-    expect = state.protocol.step(entry.step).expect
+    expect = state.protocol.by_id[entry.step].expect
     planned = state.protocol.limit(expect.limit) if expect.kind == "timed" else None
     return {
         **entry.model_dump(include={"step", "round", "cut_short", "standing"}),

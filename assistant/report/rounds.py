@@ -116,7 +116,7 @@ def replacement(state: CaseState, old: Entry) -> Entry | None:
 
 
 def _leads_to_cone(state: CaseState, entry: Entry) -> bool:
-    option = option_of(state.protocol.step(entry.step), str(entry.value))
+    option = option_of(state.protocol.by_id[entry.step], str(entry.value))
     if option is None or option.to is None:
         return False
     cone_steps = [s.id for s in state.protocol.canal if s.role in CONE]

@@ -111,7 +111,7 @@ def canal_rows(state: CaseState, canal: str) -> tuple[Row, ...]:
     rows: list[Row] = []
     here = state.track(canal)
     if not here.finished:
-        rows.append(Row("NOT FINISHED", f"stands at: {state.protocol.step(here.step).title}"))
+        rows.append(Row("NOT FINISHED", f"stands at: {state.protocol.by_id[here.step].title}"))
     for label, pieces in _BEFORE:
         row = _row(state, canal, label, pieces)
         rows += [row] if row else []
@@ -123,7 +123,7 @@ def canal_rows(state: CaseState, canal: str) -> tuple[Row, ...]:
     rows += [
         Row(
             "Skipped",
-            f"{state.protocol.step(skipped.step).title}: {skipped_text(state, skipped)}",
+            f"{state.protocol.by_id[skipped.step].title}: {skipped_text(state, skipped)}",
         )
         for skipped in _skips(state, canal)
     ]
@@ -251,7 +251,7 @@ def _refits(state: CaseState, canal: str) -> Iterator[Row]:
             f"{'size ' if state.role(e) is Role.CONE_SIZE else ''}{marked(state, e)}"
             for e in fit.values
         )
-        title = state.protocol.step(fit.verdict.step).title.lower()
+        title = state.protocol.by_id[fit.verdict.step].title.lower()
         verdict = f"{title}: {marked(state, fit.verdict)}; refitted"
         yield Row(f"Cone tried {number_}", f"{values or 'values ' + UNRECORDED}; {verdict}")
 
@@ -339,7 +339,7 @@ def _value_in(state: CaseState, canal: str, one: rounds.Round, role: Role) -> st
 
 def _missing_in(state: CaseState, canal: str, one: rounds.Round, role: Role) -> str:
     for skipped in reversed(_skips(state, canal)):
-        step = state.protocol.step(skipped.step)
+        step = state.protocol.by_id[skipped.step]
         if step.role is role and skipped.round == one.number:
             return f"skipped, {value_text('', skipped.reason)}"
     return UNRECORDED

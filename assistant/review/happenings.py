@@ -176,7 +176,7 @@ def _plain_event(
         case ev.NotUnderstood(rejected=r):
             return "not_understood", place, heard(r.text)
         case ev.TimerEnded(reason="interrupted"):
-            step = end.protocol.step(place.step) if place.step else None
+            step = end.protocol.by_id[place.step] if place.step else None
             until_off = step and isinstance(step.expect, Timed) and _is_heat(step.expect)
             return "heat" if until_off else "press", place, "ended by a restart; not recorded"
         case ev.StepReached(track=track, step=step_id, via="back" | "undo"):
@@ -203,7 +203,7 @@ def _plain_event(
 
 
 def _entry(end: CaseState, entry: Entry, at_s: float) -> Happening:
-    expect = end.protocol.step(entry.step).expect
+    expect = end.protocol.by_id[entry.step].expect
     kind: Kind = "correction" if entry.correction else "value"
     text = marked(end, entry)
     held_s = planned_s = None
@@ -261,5 +261,5 @@ def _is_heat(expect: Timed) -> bool:
 
 
 def _planned_s(end: CaseState, step: str | None) -> float | None:
-    expect = end.protocol.step(step).expect if step else None
+    expect = end.protocol.by_id[step].expect if step else None
     return end.protocol.limit(expect.limit) if isinstance(expect, Timed) else None

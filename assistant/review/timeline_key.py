@@ -103,7 +103,7 @@ def key(figure: Figure, course: Timeline, numbers: dict[str, int]) -> None:
     for index, (step, number) in enumerate(numbers.items()):
         column, row = divmod(index, rows)
         x, y = 0.03 + 0.205 * column, 0.27 - pitch * row
-        title = short(course.state.protocol.step(step).title, 38)
+        title = short(course.state.protocol.by_id[step].title, 38)
         figure.text(x + 0.012, y, str(number), size=size, ha="right")
         figure.text(x + 0.017, y, title, size=size)
         figure.text(x + 0.19, y, tenths(whole[step]), size=size, ha="right")

@@ -129,7 +129,7 @@ def _bars(
     dark = True
     for span in (s for s in course.spans if s.track == track):
         left, right = scale(span.from_s), scale(span.to_s)
-        phase = course.state.protocol.step(span.step).phase
+        phase = course.state.protocol.by_id[span.step].phase
         dark ^= run is None or run[0] != phase
         grey = "0.8" if dark else "0.96"
         axes.barh(

@@ -118,7 +118,7 @@ def _strip(
 
 
 def _title(protocol: Protocol, step: str) -> str:
-    return "" if step in {FINISHED, AT_CANALS} else protocol.step(step).title
+    return "" if step in {FINISHED, AT_CANALS} else protocol.by_id[step].title
 
 
 def instrument_steps(protocol: Protocol) -> tuple[Step, ...]:

@@ -258,7 +258,7 @@ def _countdown(state: CaseState, now: Moment) -> Countdown | None:
         return None
     return Countdown(
         mode=timer.mode,
-        title=state.protocol.step(timer.step).title,
+        title=state.protocol.by_id[timer.step].title,
         target_s=timer.target_s,
         elapsed_s=elapsed_s(timer, now),
     )

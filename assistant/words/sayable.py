@@ -64,7 +64,7 @@ def _said(offer: Offer, state: CaseState, words: Wording) -> Sayable:
         case it.WhoSpeaks(who=who):
             text = line = plain_phrase(phrases.who[who][0])
         case it.Command(verb=verb):
-            timed = state.protocol.step(state.timer.step) if state.timer else state.step
+            timed = state.protocol.by_id[state.timer.step] if state.timer else state.step
             named = verb in {"start", "stop", "next"}
             text = line = command(phrases, verb, timed if named else None)
         case _:

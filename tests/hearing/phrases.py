@@ -218,7 +218,7 @@ def _values(scene: Scene, name: str, rng: random.Random) -> Fixed:
 def _corrected_range(scene: Scene) -> tuple[float, float]:
     """Range of the newest length on record, which a bare correction replaces."""
     for entry in reversed(tuple(scene.state.standing(scene.state.active))):
-        expect = scene.state.protocol.step(entry.step).expect
+        expect = scene.state.protocol.by_id[entry.step].expect
         if expect.kind in {"measure", "readings"}:
             return getattr(expect, "min_mm", 0.0), getattr(expect, "max_mm", 35.0)
     return 0.0, 35.0

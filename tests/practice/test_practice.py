@@ -297,7 +297,7 @@ def test_each_mistake_costs_what_it_is(mistake: Mistake) -> None:
 
 
 def test_a_protocol_that_cannot_be_answered_is_said() -> None:
-    step = PROTOCOL.step("apical_size")
+    step = PROTOCOL.by_id["apical_size"]
     expect = step.expect.model_copy(update={"quantity": "size_of_the_file_size"})
     strange = step.model_copy(update={"expect": expect})
     canal = tuple(strange if s.id == step.id else s for s in PROTOCOL.canal)

@@ -64,7 +64,7 @@ def test_a_depth_at_its_limit_keeps_it_whatever_the_working_length(
     name: str, wl: float
 ) -> None:
     rule, at, beyond = AROUND_WL[name]
-    step = PROTOCOL.step(name.split(":", maxsplit=1)[0])
+    step = PROTOCOL.by_id[name.split(":", maxsplit=1)[0]]
     state = at_length(wl).state
     edge = round(at(wl), 1)
     assert rule not in fired(state, step, edge)
@@ -86,13 +86,13 @@ def test_a_depth_at_its_limit_keeps_it_whatever_the_working_length(
 def test_an_amount_at_its_limit_keeps_it(
     step: str, round_: int, rule: str, name: str, beyond: float
 ) -> None:
-    state, asked, edge = at_length(WL).state, PROTOCOL.step(step), limit(name)
+    state, asked, edge = at_length(WL).state, PROTOCOL.by_id[step], limit(name)
     assert rule not in fired(state, asked, edge, round_)
     assert rule in fired(state, asked, round(edge + beyond, 2), round_)
 
 
 def test_the_first_increment_and_the_later_ones_have_their_own_limits() -> None:
-    state, step = at_length(WL).state, PROTOCOL.step("increment")
+    state, step = at_length(WL).state, PROTOCOL.by_id["increment"]
     assert "later-increment-large" not in fired(state, step, 9.0, 1)
     assert "first-increment-large" in fired(state, step, 9.0, 1)
     assert "first-increment-large" not in fired(state, step, 9.0, 2)
@@ -108,7 +108,7 @@ def test_an_advance_of_exactly_the_least_or_the_most_is_as_planned(
     case = at_heat()
     top = facts.fill_top_mm(case.state, case.state.active)
     assert top is not None
-    heard = fired(case.state, PROTOCOL.step("heat_depth"), round(top + advance, 1))
+    heard = fired(case.state, PROTOCOL.by_id["heat_depth"], round(top + advance, 1))
     assert ("plunge-range" in heard) is out
 
 
@@ -116,8 +116,8 @@ def test_an_advance_of_exactly_the_least_or_the_most_is_as_planned(
 def test_a_level_at_working_length_is_not_above_it(wl: float) -> None:
     state = at_length(wl).state
     for name in ("coronal_level", "sear"):
-        assert "depth-order" in fired(state, PROTOCOL.step(name), wl)
-        assert "depth-order" not in fired(state, PROTOCOL.step(name), round(wl - 0.1, 1))
+        assert "depth-order" in fired(state, PROTOCOL.by_id[name], wl)
+        assert "depth-order" not in fired(state, PROTOCOL.by_id[name], round(wl - 0.1, 1))
 
 
 @pytest.mark.parametrize(("off", "asked"), [(0.5, False), (0.6, True), (-0.5, False)])
@@ -129,7 +129,7 @@ def test_an_apex_locator_that_differs_by_exactly_the_limit_agrees(
     room.canal_to_pluggers(WL)
     room.choose("dry")
     room.mm(WL, WL, WL)
-    found = fired(room.state, PROTOCOL.step("apex_locator"), round(WL + off, 1))
+    found = fired(room.state, PROTOCOL.by_id["apex_locator"], round(WL + off, 1))
     assert ("lengths-disagree" in found) is asked
 
 
@@ -158,7 +158,7 @@ def test_heat_that_just_reaches_its_bound_is_within_it(
 ) -> None:
     found = heated()
     state, depth, bound = found[0], found[1], found[which]
-    step = PROTOCOL.step("heat_depth")
+    step = PROTOCOL.by_id["heat_depth"]
     assert isinstance(bound, float)
     assert rule not in fired(with_limit(state, name, bound), step, depth)
     assert rule in fired(with_limit(state, name, bound * (1 - 1e-12)), step, depth)
@@ -187,7 +187,9 @@ def test_readings_that_lie_exactly_so_far_apart_agree(spread: float, apart: bool
     room.choose("dry")
     room.mm(WL, WL)
     last = round(WL + spread, 1)
-    assert ("readings-spread" in fired(room.state, PROTOCOL.step("paper_point"), last)) is apart
+    assert (
+        "readings-spread" in fired(room.state, PROTOCOL.by_id["paper_point"], last)
+    ) is apart
     room.mm(last)
     assert facts.holds(room.state, "single")("readings_disagree") is apart
 
@@ -203,7 +205,7 @@ def test_a_downpack_exactly_within_its_limit_is_complete(above: float, short: bo
     holds = facts.holds(case.state, track)
     assert holds("downpack_short") is short
     assert holds("downpack_complete") is not short
-    leaving = rules.fired_by_leaving(case.state, track, PROTOCOL.step("press"))
+    leaving = rules.fired_by_leaving(case.state, track, PROTOCOL.by_id["press"])
     left = {one.rule.id for one in leaving}
     assert ("downpack-short" in left) is short
 
@@ -237,7 +239,7 @@ def test_a_seal_of_exactly_the_least_is_enough(seal: float, short: bool) -> None
     case = with_post()
     wl = facts.wl_mm(case.state, case.state.active)
     assert wl is not None
-    found = fired(case.state, PROTOCOL.step("post_level"), round(wl - seal, 1))
+    found = fired(case.state, PROTOCOL.by_id["post_level"], round(wl - seal, 1))
     assert ("seal-short" in found) is short
 
 
@@ -319,7 +321,7 @@ def test_the_ends_of_a_range_are_in_it() -> None:
 
 
 def test_what_is_no_number_of_this_world_is_no_answer_rather_than_out_of_range() -> None:
-    step = PROTOCOL.step("working_length")
+    step = PROTOCOL.by_id["working_length"]
     problems = [problem_with(step, value) or ("none", {}) for value in (ABSURD, ABSURD + 1)]
     assert [kind for kind, _ in problems] == ["out_of_range", "not_an_option"]
 

@@ -60,7 +60,7 @@ def following(protocol: Protocol, step: Step) -> set[str]:
 def reached(protocol: Protocol, start: Step) -> set[str]:
     found, fresh = {start.id}, [start.id]
     while fresh:
-        new = following(protocol, protocol.step(fresh.pop())) - found
+        new = following(protocol, protocol.by_id[fresh.pop()]) - found
         found |= new
         fresh += new - {FINISHED}
     return found
@@ -93,7 +93,7 @@ def test_skipping_alone_comes_to_the_end(protocol: Protocol, part: tuple[Step, .
     """With nothing known, as when everything is skipped: facts are false."""
     place, walked = part[0].id, 0
     while place != FINISHED:
-        step = protocol.step(place)
+        step = protocol.by_id[place]
         place = next_step(protocol, step, None, lambda fact: fact == "always", skip=True)
         walked += 1
         assert walked <= len(part)
@@ -113,7 +113,7 @@ def test_an_option_leads_where_the_file_says(
 
 def test_readings_repeat_until_they_are_enough_and_agree() -> None:
     protocol = PROTOCOLS[0]
-    step = protocol.step("paper_point")
+    step = protocol.by_id["paper_point"]
     for wanted, disagree in product((False, True), repeat=2):
         facts = {"readings_wanted": wanted, "readings_disagree": disagree}
         target = next_step(protocol, step, None, facts.__getitem__)
@@ -122,7 +122,7 @@ def test_readings_repeat_until_they_are_enough_and_agree() -> None:
 
 def test_the_first_branch_that_holds_wins() -> None:
     protocol = PROTOCOLS[0]
-    step = protocol.step("downpack_radiograph")
+    step = protocol.by_id["downpack_radiograph"]
     for post, target in ((True, "post_stop"), (False, "increment")):
         facts = {"post_planned": post, "always": True}
         assert next_step(protocol, step, "accepted", facts.__getitem__) == target
@@ -131,7 +131,7 @@ def test_the_first_branch_that_holds_wins() -> None:
 def test_a_branch_may_stay() -> None:
     protocol = PROTOCOLS[0]
     stay = Branch(when="readings_wanted", to=STAY)
-    step = protocol.step("paper_point").model_copy(update={"next": (stay,)})
+    step = protocol.by_id["paper_point"].model_copy(update={"next": (stay,)})
     canal = tuple(step if s.id == step.id else s for s in protocol.canal)
     changed = protocol.model_copy(update={"canal": canal})
     assert next_step(changed, step, None, lambda _: True) == "paper_point"
@@ -140,7 +140,7 @@ def test_a_branch_may_stay() -> None:
 
 def test_deciding_leaves_no_trace_in_the_machine() -> None:
     protocol = PROTOCOLS[0]
-    step = protocol.step("press")
+    step = protocol.by_id["press"]
 
     def short(fact: str) -> bool:
         return fact == "downpack_short"
@@ -213,5 +213,5 @@ def test_the_command_prints_the_picture_and_nothing_else() -> None:
 
 def test_asking_leaves_no_model_behind_in_the_machine() -> None:
     protocol = PROTOCOLS[0]
-    next_step(protocol, protocol.step("press"), None, lambda _: False)
+    next_step(protocol, protocol.by_id["press"], None, lambda _: False)
     assert machine(protocol.canal).models == []

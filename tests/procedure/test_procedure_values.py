@@ -468,7 +468,7 @@ def test_beyond_the_limit_is_warned_about_before_anything_else(step: str) -> Non
     assert room.warned[0] == "depth-limit"
     assert room.prompts[0].text == "Depth check: limit 16, heard 16.1."
     assert room.prompts[0].urgency is Urgency.WARNING
-    quantity = PROTOCOL.step(step).expect.quantity
+    quantity = PROTOCOL.by_id[step].expect.quantity
     assert room.values(quantity)[-1] == 16.1  # kept as said, not changed
     assert room.at[1] == step  # and the case waits for the answer
     room.choose("yes")

@@ -96,4 +96,4 @@ def test_an_old_quantity_of_another_kind_gets_no_role() -> None:
     taper = next(step for step in canal if step["id"] == "taper")
     taper["expect"] = {"kind": "choice", "quantity": "taper"}
     protocol = read_event(first).protocol  # type: ignore[union-attr]
-    assert protocol.step("taper").role is None
+    assert protocol.by_id["taper"].role is None

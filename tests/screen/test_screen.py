@@ -151,7 +151,7 @@ def test_what_is_deeper_than_the_limit_is_marked_and_nothing_else() -> None:
                         strip.limit_mm is not None and mark.depth_mm > strip.limit_mm + 1e-6
                     )
                     assert mark.beyond == deeper
-    assert PROTOCOL.step("plugger_depth") in instrument_steps(PROTOCOL)
+    assert PROTOCOL.by_id["plugger_depth"] in instrument_steps(PROTOCOL)
 
 
 def test_the_sear_has_one_mark_which_tells_if_it_is_too_deep() -> None:
