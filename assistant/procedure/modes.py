@@ -193,20 +193,22 @@ class Row(NamedTuple):
     unless: Lifts | None = None
 
 
+CLOSED: dict[Mode, tuple[str, Request]] = {
+    Mode.SIGNED: ("signed", Request.ADDENDUM),
+    Mode.PAUSED: ("paused", Request.RESUME),
+    Mode.TIMING: ("timer_running", Request.STOP),
+}
+"""Modes that take one request alone, beside queries: why others are refused, and the one."""
+
 _QUESTIONED, _WARNED, _ASKED, _FINISHED = (
     frozenset({m}) for m in (Mode.QUESTIONED, Mode.WARNED, Mode.ASKED, Mode.FINISHED)
 )
 _OPEN = _QUESTIONED | _WARNED | _ASKED | _FINISHED
-CLOSED = {Mode.SIGNED: "signed", Mode.PAUSED: "paused", Mode.TIMING: "timer_running"}
-"""Modes that end with one request alone; why nearly everything else is refused in them."""
-
-_CLOSED = tuple(Row(reason, frozenset({mode})) for mode, reason in CLOSED.items())
 _WARNING = "answer_warning_first"
 _WARNING_FIRST = Row(_WARNING, _QUESTIONED | _WARNED, _quiet)
 
 DOOR: dict[Request, tuple[Row, ...]] = {
     Request.VALUE: (
-        *_CLOSED,
         Row(_WARNING, _QUESTIONED | _WARNED, _answers_what_waits),
         Row("nothing_asked", _FINISHED),
         Row(
@@ -214,63 +216,50 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         ),
     ),
     Request.CORRECTION: (
-        *_CLOSED,
         Row("nothing_to_correct", _OPEN, lambda *said: reach.to_correct(*said) is not None),
         Row("correct_final_instead", _OPEN, _no_final_length),
         Row("canals_begun", _OPEN, _no_canal_begun),
     ),
     Request.OPTION: (
-        *_CLOSED,
         Row("say_confirm_or_no", _QUESTIONED, lambda _, chosen: chosen.option == "no"),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
         Row("not_an_option", _ASKED, _is_option),
     ),
     Request.NEXT: (
-        *_CLOSED,
         Row("say_confirm_or_no", _QUESTIONED),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
         Row("needs_answer", _ASKED, lambda state, _: _expects(state, "done")),
     ),
     Request.CONFIRM: (
-        *_CLOSED,
         Row("operator_signs", _QUESTIONED, _may_confirm),
         Row(_WARNING, _WARNED),
         Row("nothing_to_confirm", _ASKED | _FINISHED, _suggests),
     ),
     Request.KEEP: (
-        *_CLOSED,
         Row("nothing_to_keep", _ASKED | _FINISHED),
         Row("nothing_to_keep", _QUESTIONED, lambda *said: not _quiet(*said)),
     ),
     Request.START: (
-        *_CLOSED,
         Row("nothing_to_start", _OPEN, lambda state, _: _expects(state, "timed")),
         Row(_WARNING, _QUESTIONED | _WARNED, _done_again),
     ),
-    Request.STOP: (
-        *(row for row in _CLOSED if Mode.TIMING not in row.modes),
-        Row("nothing_to_stop", _OPEN),
-    ),
+    Request.STOP: (Row("nothing_to_stop", _OPEN),),
     Request.BACK: (
-        *_CLOSED,
         _WARNING_FIRST,
         Row("at_the_start", _OPEN, lambda state, _: reach.way_back(state) is not None),
     ),
     Request.UNDO: (
-        *_CLOSED,
         Row("nothing_to_undo", _OPEN, lambda state, _: reach.to_undo(state) is not None),
     ),
     Request.SKIP: (
-        *_CLOSED,
         _WARNING_FIRST,
         Row("nothing_asked", _OPEN, _asked),
         Row("cannot_skip", _OPEN, lambda state, _: not _expects(state, *ONCE)),
         Row("skip_needs_reason", _OPEN, lambda _, skip: bool((skip.reason or "").strip())),
     ),
     Request.SWITCH: (
-        *_CLOSED,
         Row("finish_setup_first", _OPEN, _is_set_up),
         Row(
             "canals_left",
@@ -283,14 +272,10 @@ DOOR: dict[Request, tuple[Row, ...]] = {
             lambda state, to: to.canal in {track.name for track in state.tracks},
         ),
     ),
-    Request.SPEAKER: _CLOSED,
-    Request.PAUSE: _CLOSED,
-    Request.RESUME: (
-        *(row for row in _CLOSED if Mode.PAUSED not in row.modes),
-        Row("not_paused", _OPEN),
-    ),
+    Request.SPEAKER: (),
+    Request.PAUSE: (),
+    Request.RESUME: (Row("not_paused", _OPEN),),
     Request.SIGN: (
-        *_CLOSED,
         Row("not_at_the_end", _OPEN, _at_the_end),
         Row(_WARNING, _OPEN, lambda state, _: not any(w.open for w in state.warnings)),
         Row("operator_signs", _OPEN, _is_operator),
@@ -301,23 +286,32 @@ DOOR: dict[Request, tuple[Row, ...]] = {
     ),
     Request.QUERY: (),
 }
-"""Every refusal there is but those of a value in itself; of a request's rows, the first
-that stands in the mode and is not lifted."""
+"""Every refusal in the modes that are not closed, but those of a value in itself; of a
+request's rows, the first that stands in the mode and is not lifted."""
 
 TAKEN = "taken"
 
 
+def rows_of(request: Request) -> tuple[Row, ...]:
+    """The rows of a request, with those of the closed modes."""
+    closed = (
+        Row(reason, frozenset({mode}))
+        for mode, (reason, one) in CLOSED.items()
+        if request not in {one, Request.QUERY}
+    )
+    return (*DOOR[request], *closed)
+
+
 @cache
 def _door() -> Machine:
-    reasons = {row.reason for rows in DOOR.values() for row in rows}
-    taken = [Row(TAKEN, frozenset(Mode))]
+    rows = {request: (*rows_of(request), Row(TAKEN, frozenset(Mode))) for request in Request}
     return Machine(
         model=None,
-        states=[*Mode, *sorted(reasons), TAKEN],
+        states=[*Mode, *sorted({row.reason for found in rows.values() for row in found})],
         transitions=[
-            {"trigger": name, "source": mode, "dest": row.reason, "unless": row.unless}
-            for name, rows in DOOR.items()
-            for row in (*rows, *taken)
+            {"trigger": request, "source": mode, "dest": row.reason, "unless": row.unless}
+            for request, found in rows.items()
+            for row in found
             for mode in row.modes
         ],
         initial=Mode.ASKED,
@@ -341,23 +335,12 @@ def refusal(state: CaseState, intent: it.AnyIntent) -> Refusal | None:
     _door().events[request].trigger(place, state, intent)
     if place.state == TAKEN:
         return None
-    reason = str(place.state)
-    return Refusal(
-        reason, {name: _TOLD[name](state, intent) for name in _FIELDS.get(reason, ())}
-    )
+    asked = state.step or (found.step if (found := reach.questioned(state)) else None)
+    detail = {"value": _what(intent), "step": asked.title if asked else ""}
+    return Refusal(str(place.state), {name: text for name, text in detail.items() if text})
 
 
-_FIELDS: dict[str, tuple[str, ...]] = {
-    "not_this_step": ("value", "step"),
-    "not_an_option": ("value", "step"),
-    "needs_answer": ("step",),
-    "cannot_skip": ("step",),
-    "skip_needs_reason": ("step",),
-    "no_such_canal": ("value",),
-}
-
-
-def _what(_: CaseState, intent: it.AnyIntent) -> str:
+def _what(intent: it.AnyIntent) -> str:
     match intent:
         case it.Given(quantity=quantity, kind=kind):
             return quantity or kind
@@ -366,12 +349,3 @@ def _what(_: CaseState, intent: it.AnyIntent) -> str:
         case it.SwitchCanal(canal=canal):
             return canal
     return ""
-
-
-def _title(state: CaseState, _: it.AnyIntent) -> str:
-    asked = reach.questioned(state)
-    step = state.step or (asked.step if asked else None)
-    return step.title if step else ""
-
-
-_TOLD: dict[str, Callable[[CaseState, it.AnyIntent], str]] = {"value": _what, "step": _title}

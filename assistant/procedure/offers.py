@@ -10,13 +10,19 @@ from typing import NamedTuple, get_args
 
 from assistant.procedure import intents as it
 from assistant.procedure import reach
-from assistant.procedure.modes import QUERIES, Mode, Request, mode_of, refusal, request_of
+from assistant.procedure.modes import (
+    CLOSED,
+    QUERIES,
+    Mode,
+    Request,
+    mode_of,
+    refusal,
+    request_of,
+)
 from assistant.procedure.state import KIND_OF, CaseState
 
 ANSWERS: dict[Mode, tuple[Request, ...]] = {
-    Mode.SIGNED: (),
-    Mode.PAUSED: (Request.RESUME,),
-    Mode.TIMING: (Request.STOP,),
+    **{mode: (request,) for mode, (_, request) in CLOSED.items()},
     Mode.QUESTIONED: (Request.CONFIRM, Request.OPTION),
     Mode.WARNED: (Request.KEEP, Request.START, Request.CORRECTION),
     Mode.ASKED: (

@@ -152,7 +152,7 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
     answer to a warning, or the present step's; where nothing is, what is left."""
     mode, step = mode_of(state), state.step
     if mode in CLOSED:
-        return words.refusals[CLOSED[mode]]
+        return words.refusals[CLOSED[mode][0]]
     if mode is Mode.QUESTIONED and state.pending is not None:
         return _question(state.pending, words)
     if mode is Mode.WARNED:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.decide import decide
-from assistant.procedure.modes import DOOR, QUERIES, Mode, Request, mode_of, request_of
+from assistant.procedure.modes import DOOR, QUERIES, Mode, Request, mode_of, request_of, rows_of
 from assistant.procedure.offers import offers
 from assistant.procedure.state import CASE, CaseState
 from assistant.protocol.moment import Moment
@@ -152,7 +152,7 @@ def by_the_table(state: CaseState, intent: it.AnyIntent) -> str | None:
     """The first row that stands, read without the machine."""
     request, mode = request_of(state, intent), mode_of(state)
     assert request is not None
-    for row in DOOR[request]:
+    for row in rows_of(request):
         if mode in row.modes and not (row.unless and row.unless(state, intent)):
             return row.reason
     return None
