@@ -14,19 +14,16 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from assistant.sound.samples import Samples
-from assistant.words.graph import Fsg
+from assistant.words.graph import Graph
 from assistant.words.recognised import Recognised
 
 
 class StepGrammar(Protocol):
-    """What may be said at one step, in the forms recognisers take.
+    """What may be said at one step.
 
     Attributes:
         key: equal for equal grammars; adapters cache compiled forms by it.
-        fsg: the grammar as states and transitions.
-        phrases: vocabulary-restricting phrases for recognisers that take a
-            list (vosk); together they use every word in ``words``.
-        words: every word the grammar can produce.
+        graph: its sentences, in the forms recognisers take.
         lexicon: pronunciations (CMU phones, space separated) for words that a
             model may lack; several per word are allowed.
     """
@@ -36,13 +33,7 @@ class StepGrammar(Protocol):
         """See above; so the others."""
 
     @property
-    def fsg(self) -> Fsg:  # noqa: D102
-        ...
-    @property
-    def phrases(self) -> tuple[str, ...]:  # noqa: D102
-        ...
-    @property
-    def words(self) -> frozenset[str]:  # noqa: D102
+    def graph(self) -> Graph:  # noqa: D102
         ...
     @property
     def lexicon(self) -> Mapping[str, tuple[str, ...]]:  # noqa: D102

@@ -87,7 +87,8 @@ class _GrammarDecoder:
             _add_words(self.decoder, grammar)
             search = f"grammar{self._made}"
             try:
-                self.decoder.add_fsg(search, self.decoder.create_fsg(search, *grammar.fsg))
+                fsg = self.decoder.create_fsg(search, *grammar.graph.fsg)
+                self.decoder.add_fsg(search, fsg)
             except (ValueError, RuntimeError) as error:
                 raise InputFileError(
                     f"The grammar of this step ({grammar.key}) cannot be compiled; "
@@ -248,7 +249,7 @@ def _distinct(texts: Iterable[str], besides: str) -> list[str]:
 
 def _add_words(decoder: Decoder, grammar: StepGrammar) -> None:
     """Teach the dictionary words and pronunciations it lacks. Raises InputFileError."""
-    for word in sorted(grammar.words):
+    for word in sorted(grammar.graph.words):
         pronunciations = grammar.lexicon.get(word, ())
         if _known(decoder, word) and not pronunciations:
             continue

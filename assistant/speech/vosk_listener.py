@@ -102,19 +102,19 @@ class VoskListener:
         """
         if grammar.key == self._prepared:
             return
-        used = grammar.words | {word for phrase in grammar.phrases for word in phrase.split()}
-        unknown = sorted(w for w in used if self._model.vosk_model_find_word(w) < 0)
+        words = sorted(grammar.graph.words)
+        unknown = [w for w in words if self._model.vosk_model_find_word(w) < 0]
         if unknown:
             raise InputFileError(
                 f"The vosk model does not know {', '.join(map(repr, unknown))}; "
                 "put other words into the grammars folder or use a larger model."
             )
-        phrases = list(grammar.phrases)
+        phrases = list(grammar.graph.pieces)
         # Gives noise somewhere to go, in the models that have it.
         if self._model.vosk_model_find_word(_UNKNOWN) >= 0:
             phrases.append(_UNKNOWN)
         # vosk does not read \u escapes.
-        self._phrases = json.dumps(phrases, ensure_ascii=False) if grammar.phrases else ""
+        self._phrases = json.dumps(phrases, ensure_ascii=False) if words else ""
         self._prepared = grammar.key
 
     def hear(self, samples: Samples) -> Recognised:

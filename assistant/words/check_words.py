@@ -43,7 +43,7 @@ def check_words(language: Language, protocols: Sequence[Protocol]) -> Report:
         shipped = spoken_at(load_language(language.folder), protocols)
         if (language.added / LEXICON).exists():
             own = read_lexicon(language.added / LEXICON)
-    words = set(Grammar(language, everything(language.phrases)).words)
+    words = set(Grammar(language, everything(language.phrases)).graph.words)
     words |= {word for said in spoken for word in said.text.split()}
     known = dictionary(words, language.lexicon)
     findings = find_clashes(spoken, shipped, known, language.phrases.accepted_alike)

@@ -282,8 +282,8 @@ def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wan
 def _spoken(grammar: Grammar) -> Iterator[Said]:
     """Everything that can be said with one grammar, as this module looks at it."""
     phrases = grammar.language.phrases
-    leads = [way.words for lead in phrases.correction for way in ways(lead)]
-    for words in leads:
+    lead, *other_leads = (way.words for each in phrases.correction for way in ways(each))
+    for words in (lead, *other_leads):
         yield Said(" ".join(words), "correction", part="lead")
     used: dict[str, None] = {}
     compared: set[str] = set()
@@ -300,7 +300,11 @@ def _spoken(grammar: Grammar) -> Iterator[Said]:
                 continue
             if what == "correction":
                 # The lead is the same for all; only the values can be mistaken.
-                said = tuple(_without(leads[0], said))
+                said = tuple(
+                    Way(way.words[len(lead) :], way.puts)
+                    for way in said
+                    if way.words[: len(lead)] == lead
+                )
             brief = _brief(said)
             if what == "given":
                 for text, means in _filled(brief, grammar, compared):
@@ -314,13 +318,6 @@ def _spoken(grammar: Grammar) -> Iterator[Said]:
             for way in ways(item.say):
                 meaning = f"{name.replace('_', ' ')} {item.means}"
                 yield Said(" ".join(way.words), meaning, name)
-
-
-def _without(lead: tuple[str, ...], said: Iterable[Way]) -> Iterator[Way]:
-    """Those that begin with ``lead``, without it."""
-    for way in said:
-        if way.words[: len(lead)] == lead:
-            yield way._replace(words=way.words[len(lead) :])
 
 
 def _brief(said: Iterable[Way]) -> list[Way]:

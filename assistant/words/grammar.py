@@ -17,7 +17,7 @@ from num2words import num2words
 from assistant.canal.instruments import ISO_SIZES
 from assistant.canal.teeth import parse_fdi
 from assistant.files.yamlfile import load_yaml
-from assistant.words.graph import End, Fsg, Graph, compile_graph
+from assistant.words.graph import End, Graph, compile_graph
 from assistant.words.own_words import with_own_words
 from assistant.words.phrases import Listed, Phrases, read_lexicon
 
@@ -116,21 +116,6 @@ class Grammar:
         return compile_graph(self.sentences, self.language.phrases.rules, lists)
 
     @property
-    def fsg(self) -> Fsg:
-        """The same as a finite-state grammar."""
-        return self.graph.fsg
-
-    @property
-    def phrases(self) -> tuple[str, ...]:
-        """Pieces of it for recognisers that take a phrase list."""
-        return self.graph.pieces
-
-    @property
-    def words(self) -> frozenset[str]:
-        """Every word of the grammar."""
-        return self.graph.words
-
-    @property
     def lexicon(self) -> Mapping[str, tuple[str, ...]]:
         """Pronunciations for words a model may lack."""
         return self.language.lexicon
@@ -143,9 +128,9 @@ class Grammar:
 
 def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
     """The templates of everything that may be said now, with what they mean."""
-    if wanted.kind is not None:
-        for group in phrases.values.get(wanted.kind, ()):
-            yield End(f"given {wanted.kind}", group.doubt or ""), group.sentences
+    language = phrases.language
+    for group in phrases.values.get(wanted.kind or "", ()):
+        yield End(f"given {wanted.kind}", group.doubt or ""), group.sentences
     for kind in wanted.corrections:
         for group in phrases.values.get(kind, ()):
             templates = tuple(
@@ -153,7 +138,10 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
             )
             yield End(f"correction {kind}", group.doubt or ""), templates
     for option in wanted.options:
-        yield End(f"option {option}"), phrases.options.get(option) or (_named(option, phrases),)
+        # One that a protocol has without a phrase is said by its id.
+        words = re.sub(r"\d+", lambda n: f" {number_words(int(n[0]), language)} ", option)
+        said = phrases.options.get(option, (words.replace("_", " "),))
+        yield End(f"option {option}"), said
     if not {"yes", "no"} <= set(wanted.options):
         # "No" must always reach the program: it is how a question is refused.
         yield End("option no"), phrases.options["no"]
@@ -168,15 +156,6 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         yield End("switch"), phrases.to_finish
     for who, templates in phrases.who.items():
         yield End(f"who {who}"), templates
-
-
-def _named(option: str, phrases: Phrases) -> str:
-    """An option of a protocol that has no phrase: its id, in words."""
-    return re.sub(
-        r"\d+",
-        lambda found: f" {number_words(int(found.group()), phrases.language)} ",
-        option.replace("_", " "),
-    )
 
 
 def _wide(template: str) -> str:

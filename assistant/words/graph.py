@@ -15,7 +15,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property, lru_cache
-from itertools import chain, permutations
+from itertools import chain, islice, permutations
 from typing import NamedTuple
 
 from hassil.expression import (
@@ -128,13 +128,6 @@ class Graph:
             for words, puts in self.ways(arc.target):
                 yield Way((arc.word, *words), arc.puts + puts)
 
-    def count(self) -> int:
-        """How many ways there are from the start to an end."""
-        counts: list[int] = []
-        for arcs, ends in zip(self.arcs, self.ends, strict=True):
-            counts.append(bool(ends) + sum(counts[arc.target] for arc in arcs))
-        return counts[self.start]
-
     @cached_property
     def words(self) -> frozenset[str]:
         """Every word that can be said."""
@@ -147,7 +140,7 @@ class Graph:
         found: list[tuple[int, int, float] | tuple[int, int, float, str]] = []
         for node, arcs in enumerate(self.arcs):
             ways = dict.fromkeys((arc.target, arc.word) for arc in arcs)
-            share = 1 / (len(ways) + bool(self.ends[node]))
+            share = 1 / max(1, len(ways) + bool(self.ends[node]))
             found += [(node, target, share, word) for target, word in ways]
             found += [(node, final, share)] if self.ends[node] else []
         return self.start, final, tuple(found)
@@ -203,9 +196,10 @@ def ways(template: str, rules: Mapping[str, str] | None = None) -> tuple[Way, ..
 @lru_cache(maxsize=4096)
 def _ways(template: str, rules: tuple[tuple[str, str], ...]) -> tuple[Way, ...]:
     graph = compile_graph([(End(""), (template,))], dict(rules))
-    if graph.count() > MOST_FORMS:
+    found = tuple(islice(graph.ways(graph.start), MOST_FORMS + 1))
+    if len(found) > MOST_FORMS:
         raise Unsayable(f"{template!r} can be said in over {MOST_FORMS} ways; leave some out")
-    return tuple(dict.fromkeys(graph.ways(graph.start)))
+    return tuple(dict.fromkeys(found))
 
 
 _TOO_DEEP = "is no sentence template: it is nested too deep, or a rule leads back to itself"
@@ -261,9 +255,7 @@ class _Builder:
         except Unsayable as bad:
             raise Unsayable(f"{template!r} {bad}") from None
         except RecursionError:
-            raise Unsayable(
-                f"{template!r} is nested too deep to be a sentence template"
-            ) from None
+            raise Unsayable(f"{template!r} {_TOO_DEEP}") from None
         if end in self._content[node]:
             raise Unsayable(f"{template!r} could be said without a word")
         return node
@@ -349,7 +341,7 @@ class _Builder:
         name, slot = tree.list_name, tree.slot_name
         if self._lists is None and not tree.is_capture:
             return self._node([Arc(f"{{{name}}}", rest, ((slot, name),))])
-        if self._lists is None or name not in self._lists:
+        if self._lists is None or name not in self._lists or tree.is_capture:
             raise Unsayable(f"names the list {name!r}; there is none")
         return self._either(
             self._before(_parsed(say), self._node([_Put((slot, means), rest)]))

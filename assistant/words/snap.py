@@ -65,7 +65,7 @@ def snap(
         heard: phones, as from :func:`heard_phones`.
         grammar: what may be said now.
         lexicon: pronunciations of its words (``soundalike.dictionary`` of
-            ``grammar.words``); phrases with a word that is missing are passed over.
+            ``grammar.graph.words``); phrases with a word that is missing are passed over.
             Do not change it afterwards: the graph made with it is kept.
         rivals: how many rivals at most.
 

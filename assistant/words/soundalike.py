@@ -187,26 +187,6 @@ def distance(one: Collection[Phones], other: Collection[Phones]) -> float:
     return distances([(one, other)])[0]
 
 
-def nearest(
-    phones: Collection[Phones],
-    candidates: Mapping[str, Collection[Phones]],
-    *,
-    count: int = 5,
-    within: float = 1.0,
-) -> list[tuple[str, float]]:
-    """The candidates that sound most like ``phones``, nearest first.
-
-    Args:
-        phones: pronunciations of the phrase.
-        candidates: phrases with their pronunciations; thousands are fine.
-        count: how many at most.
-        within: the largest distance of interest; a small one is quicker.
-    """
-    apart = distances([(phones, said) for said in candidates.values()], within)
-    found = [f for f in zip(candidates, apart, strict=True) if f[1] <= within]
-    return sorted(found, key=lambda f: (f[1], f[0]))[:count]
-
-
 def distances(
     pairs: Sequence[tuple[Collection[Phones], Collection[Phones]]], within: float = 1.0
 ) -> list[float]:

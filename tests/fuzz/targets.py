@@ -145,8 +145,9 @@ def _own_words(path: Path) -> None:
 
 
 def _compiled(grammar: Grammar) -> None:
-    assert grammar.fsg and grammar.key and grammar.phrases
-    assert grammar.graph.count() > 0
+    graph = grammar.graph
+    assert graph.fsg and grammar.key and graph.pieces
+    assert graph.arcs[graph.start] and not graph.ends[graph.start]
 
 
 def _wav(path: Path) -> None:

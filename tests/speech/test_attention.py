@@ -84,7 +84,7 @@ def test_the_grammar_wants_the_word_before_everything(said: str) -> None:
 
 
 def test_the_attention_word_is_nobody_elses() -> None:
-    assert WORD not in Grammar(WORDS, everything(WORDS.phrases)).words
+    assert WORD not in Grammar(WORDS, everything(WORDS.phrases)).graph.words
     urgent = WORDS.phrases.urgent
     assert WORD not in urgent.always | urgent.in_timer
     for file in ("protocols/warm-vertical.yaml", "protocols/to-post-level.yaml"):

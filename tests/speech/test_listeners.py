@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import re
 import shutil
 import subprocess
 import sys
-import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pytest
-from pocketsphinx import FsgModel, LogMath
 
 from assistant.errors import EquipmentError, InputFileError
 from assistant.sound.samples import RATE_HZ, Samples
@@ -25,7 +24,7 @@ from assistant.speech.evidence_fit import WEIGHTS
 from assistant.speech.listeners import Listener
 from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.vosk_listener import MODEL_VARIABLE, VoskListener, model_folder
-from assistant.words.graph import End, Fsg, compile_graph
+from assistant.words.graph import End, Graph, compile_graph
 
 RECORDINGS = Path("/usr/share/pocketsphinx/test/data")
 """Debian's pocketsphinx-testdata: human speech with transcripts."""
@@ -46,42 +45,30 @@ def human(name: str) -> Samples:
     return np.fromfile(path, "<i2") if path.suffix == ".raw" else read_wav(path)
 
 
+NOTHING = compile_graph([], {})
+
+
 @dataclass(frozen=True)
 class Grammar:
     """A StepGrammar for tests."""
 
     key: str
-    fsg: Fsg = (0, 1, ())
-    phrases: tuple[str, ...] = ()
+    graph: Graph = NOTHING
     lexicon: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    more_words: frozenset[str] = frozenset()
-
-    @property
-    def words(self) -> frozenset[str]:
-        return self.more_words | {word for phrase in self.phrases for word in phrase.split()}
 
 
 def simple(*phrases: str, **lexicon: tuple[str, ...]) -> Grammar:
-    graph = compile_graph([(End("said"), phrases)], {})
-    return Grammar(" | ".join(phrases), graph.fsg, phrases, lexicon)
+    return Grammar(" | ".join(phrases), compile_graph([(End("said"), phrases)], {}), lexicon)
 
 
 def from_file(name: str) -> Grammar:
+    """A JSGF grammar; its rules are written as ours are."""
     if not (RECORDINGS / name).exists():
         unavailable("Debian's pocketsphinx-testdata")
-    with tempfile.TemporaryDirectory() as folder:
-        written = Path(folder) / "fsg"
-        read = FsgModel.jsgf_read_file(str(RECORDINGS / name), LogMath(), 1.0)
-        read.writefile(str(written))
-        lines = [line.split() for line in written.read_text().splitlines()]
-    states = {first: int(rest[0]) for first, *rest in lines if first.endswith("_STATE")}
-    transitions = tuple(
-        (int(at), int(to), float(share), word[0]) if word else (int(at), int(to), float(share))
-        for first, *found in lines
-        if first == "TRANSITION"
-        for at, to, share, *word in [found]
-    )
-    return Grammar(name, (states["START_STATE"], states["FINAL_STATE"], transitions))
+    found = re.findall(r"(public )?<(\w+)> = ([^;]+);", (RECORDINGS / name).read_text())
+    public = [body for first, _, body in found if first]
+    rules = {rule: body for _, rule, body in found}
+    return Grammar(name, compile_graph([(End("said"), public)], rules))
 
 
 def utterance(samples: Samples) -> Samples:
@@ -305,7 +292,7 @@ def test_vosk_keeps_to_the_grammar(vosk: VoskListener, tmp_path: Path) -> None:
     heard = vosk.hear(say(tmp_path, "뒤로", "ko"))
     assert heard.text == "뒤로"
     other = vosk.hear(say(tmp_path, "안녕하세요", "ko"))  # good day
-    assert set(other.text.split()) <= KOREAN.words
+    assert set(other.text.split()) <= KOREAN.graph.words
     assert other.confidence < 0.3
 
 

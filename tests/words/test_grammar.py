@@ -162,7 +162,7 @@ def test_everything_that_can_be_said_has_a_pronunciation() -> None:
     decoder = Decoder(lm=None, loglevel="FATAL")
     for kind in WORDS.phrases.values:
         grammar = Grammar(WORDS, Wanted(kind, options=tuple(WORDS.phrases.options)))
-        for word in grammar.words:
+        for word in grammar.graph.words:
             known = decoder.lookup_word(word) is not None or word in WORDS.lexicon
             assert known, word
 

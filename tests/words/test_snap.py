@@ -38,7 +38,7 @@ WANTED = {
 GRAMMARS = {name: Grammar(ENGLISH, wanted) for name, wanted in WANTED.items()}
 SAID = ["point", "percent", "zero", "twenty", "millimetres", "two", "half"]
 KNOWN = dictionary(
-    {w for grammar in GRAMMARS.values() for w in grammar.words} | {*FREE.split(), *SAID},
+    {w for grammar in GRAMMARS.values() for w in grammar.graph.words} | {*FREE.split(), *SAID},
     ENGLISH.lexicon,
 )
 EVERY_NAME = pytest.mark.parametrize("name", GRAMMARS)

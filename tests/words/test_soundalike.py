@@ -14,7 +14,6 @@ from assistant.words.soundalike import (
     dictionary,
     distance,
     distances,
-    nearest,
     phones_of,
 )
 
@@ -133,14 +132,6 @@ def test_the_nearest_pronunciation_counts() -> None:
     own = dictionary({"plugger", "dry"}, {"plugger": ("P L AH G ER",), "dry": ("D R AH",)})
     assert own["plugger"] == ("P L AH G ER",)
     assert own["dry"] == ("D R AH", "D R AY")
-
-
-def test_nearest_of_many() -> None:
-    candidates = {w: phones_of(w, KNOWN) for w in KNOWN if w != "fifteen"}
-    found = nearest(phones_of("fifteen", KNOWN), candidates, count=2)
-    assert [name for name, _ in found] == ["fifty", "sixteen"]
-    assert found[0][1] < found[1][1]
-    assert nearest(phones_of("fifteen", KNOWN), candidates, within=0.2) == found[:1]
 
 
 def test_what_phrases_share_does_not_tell_them_apart() -> None:
