@@ -294,6 +294,7 @@ _OF_CANAL: dict[Role, Callable[[_Scene], Sight | None]] = {
     Role.CUT_BACK: _nothing,
     Role.SEALER: _plain(Role.SEALER, "yes", "complete"),
     Role.SEAR: _mm(Role.SEAR, lambda canal: canal.orifice_mm),
+    Role.CUT_OFF: _mm(Role.CUT_OFF, lambda canal: canal.orifice_mm),
     Role.HEAT: _heat,
     Role.HEAT_DEPTH: _heat_depth,
     Role.COMPACTION: _plugger_depth,

@@ -16,7 +16,7 @@ from assistant import __version__
 from assistant.canal.teeth import Tooth
 from assistant.errors import InputFileError
 from assistant.practice.findings import sight
-from assistant.practice.scenario import PracticeCanal, Scenario
+from assistant.practice.scenario import SIZES, PracticeCanal, Scenario
 from assistant.practice.texts import texts
 from assistant.procedure import events as ev
 from assistant.procedure import facts, reckoning
@@ -57,6 +57,9 @@ LINE_S = 3.0
 
 LONGEST = 1000
 """Lines after which the trial run gives up: a molar takes about 200."""
+
+ROUNDS = 2
+"""Of a loop that no plan tells the end of."""
 
 OFF_EARLY_S = 0.3
 """A spoken "heat off" is timed from when it was heard to begin: so much later than it
@@ -311,9 +314,22 @@ class _Trial:
             if plan is not None and plan.increments:
                 return plan.increments[0].length_mm
             return step.options[0].id if step.options else None
+        leaving = self._way_out(step)
+        if leaving is not None:
+            return leaving
         if isinstance(step.expect, Measure):
             return facts.depth_limit_mm(state, name)
-        return None
+        # Of a practice's own steps nothing is seen: the plainest there is.
+        return {"size": SIZES[0], "taper": 0.02}.get(step.expect.kind)
+
+    def _way_out(self, step: Step) -> str | None:
+        """The answer that leaves a loop of the protocol's own, after a few rounds."""
+        steps = self.state.protocol.step
+        if step.loop is None or step.role or self.state.here.round(step.loop) <= ROUNDS:
+            return None
+        ways = (option for option in step.options if option.to is not None)
+        out = (way.id for way in ways if steps(step.target(way.to or "")).loop != step.loop)
+        return next(out, None)
 
     def _answer(self, warning: Warning) -> Line:
         """To an urgent warning: repeat the press, correct the value, or keep it."""

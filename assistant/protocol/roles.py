@@ -52,7 +52,9 @@ class Role(StrEnum):
     SEATED = "seated"
     # fill
     SEAR = "sear"
-    """Where the cone (or all cones) end at the orifice: the first top of the fill."""
+    """Where the cone was seared off: the first top of the fill."""
+    CUT_OFF = "cut_off"
+    """As SEAR, without heat."""
     HEAT = "heat"
     HEAT_DEPTH = "heat_depth"
     COMPACTION = "compaction"
@@ -106,6 +108,7 @@ KINDS: Mapping[Role, frozenset[str]] = {
     Role.SEALER: _YES,
     Role.SEATED: _YES,
     Role.SEAR: _MEASURE,
+    Role.CUT_OFF: _MEASURE,
     Role.HEAT: _TIMED,
     Role.HEAT_DEPTH: _MEASURE,
     Role.COMPACTION: _MEASURE,
@@ -122,7 +125,7 @@ KINDS: Mapping[Role, frozenset[str]] = {
 }
 """What a step of a role must expect."""
 
-TOPS = frozenset({Role.SEAR, Role.COMPACTION, Role.POST_LEVEL})
+TOPS = frozenset({Role.SEAR, Role.CUT_OFF, Role.COMPACTION, Role.POST_LEVEL})
 """Depths that are the top of the fill."""
 
 OF_THE_CASE = frozenset(

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from assistant.procedure.facts import fill_top_mm, number, option_of
 from assistant.procedure.state import CaseState, Entry
+from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 
 CONE = (Role.CONE_SIZE, Role.CONE_TAPER, Role.CONE_LENGTH)
@@ -91,9 +92,9 @@ def _top_after(state: CaseState, canal: str, entry: Entry | None) -> float | Non
 
 
 def downpack_top_mm(state: CaseState, canal: str) -> float | None:
-    """Depth of the fill before the backfill: the last cycle's, else the sear's."""
-    compacted = number(state.last(canal, Role.COMPACTION))
-    return compacted if compacted is not None else number(state.newest(canal, Role.SEAR))
+    """Depth of the fill before the backfill: the last cycle's, else where the cones end."""
+    tops = (state.last(canal, role) for role in (Role.COMPACTION, Role.SEAR, Role.CUT_OFF))
+    return next((top for entry in tops if (top := number(entry)) is not None), None)
 
 
 def made(state: CaseState, canal: str, roles: Collection[Role] | None = None) -> list[Entry]:
@@ -106,6 +107,20 @@ def made(state: CaseState, canal: str, roles: Collection[Role] | None = None) ->
         and entry.standing != "undone"
         and (roles is None or state.role(entry) in roles)
     ]
+
+
+def by_round(
+    state: CaseState, canal: str, steps: Collection[Step]
+) -> dict[int, dict[str, tuple[Entry, ...]]]:
+    """What was given at these steps of a loop: by number of the round and step id the
+    entry that stands, and of a timed act those before it as well."""
+    ids = {step.id for step in steps}
+    found: dict[int, dict[str, tuple[Entry, ...]]] = {}
+    for entry in made(state, canal):
+        if entry.step in ids and (entry.origin == "timed" or entry.standing == "standing"):
+            here = found.setdefault(entry.round, {})
+            here[entry.step] = (*here.get(entry.step, ()), entry)
+    return dict(sorted(found.items()))
 
 
 def replacement(state: CaseState, old: Entry) -> Entry | None:

@@ -6,7 +6,7 @@ of its own, so that another technique's note is complete too.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from assistant.canal import lengths
@@ -328,7 +328,11 @@ def _acts(state: CaseState, canal: str, one: rounds.Round, role: Role) -> str:
     acts = one.acts.get(role, ())
     if not acts:
         return _missing_in(state, canal, one, role)
-    shown = [marked(state, act) + (" cut short" if act.cut_short else "") for act in acts]
+    return _repeated(state, acts)
+
+
+def _repeated(state: CaseState, entries: Iterable[Entry]) -> str:
+    shown = [marked(state, e) + (" cut short" if e.cut_short else "") for e in entries]
     return ", repeated ".join(shown)
 
 
@@ -350,6 +354,27 @@ def _others(state: CaseState, canal: str) -> Iterator[Row]:
     told = {role for _, pieces in _BEFORE for role, _ in pieces}
     told |= {role for role, _ in (*_POST, *_LEVEL)}
     told |= set(rounds.CYCLE) | set(rounds.INCREMENT)
+    loops: set[str] = set()
     for step in state.protocol.canal:
-        if step.role not in told:
+        if step.role in told:
+            continue
+        if step.loop is None:
             yield Row(step.title, answer(state, canal, step))
+        elif step.loop not in loops:
+            loops.add(step.loop)
+            yield from _other_loop(state, canal, step.loop)
+
+
+def _other_loop(state: CaseState, canal: str, loop: str) -> Iterator[Row]:
+    """What was done over and over: a row a round."""
+    steps = [step for step in state.protocol.canal if step.loop == loop]
+    done = rounds.by_round(state, canal, steps)
+    if not done:
+        yield Row(loop.capitalize(), UNRECORDED)
+    for number_, given in done.items():
+        parts = [
+            f"{step.title.lower()} {_repeated(state, given[step.id])}"
+            for step in steps
+            if step.id in given
+        ]
+        yield Row(f"{loop.capitalize()} {number_}", ", ".join(parts))

@@ -51,8 +51,8 @@ def changed(old: str, new: str) -> tuple[str, int]:
 # -- ours -----------------------------------------------------------------------
 
 
-def test_two_protocols_are_shipped() -> None:
-    assert [path.stem for path in FILES] == ["to-post-level", "warm-vertical"]
+def test_three_protocols_are_shipped() -> None:
+    assert [path.stem for path in FILES] == ["cold-lateral", "to-post-level", "warm-vertical"]
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
