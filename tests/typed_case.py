@@ -9,7 +9,7 @@ from typical_case import START
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.procedure.apply import apply, opened
+from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
 from assistant.procedure.state import CaseState
 from assistant.prompt.wording import respond
@@ -67,16 +67,19 @@ class TypedCase:
             self.elapsed_s = round(self.elapsed_s + 2.0 * (one.after_s is None), 3)
             grammar = _grammar(self.language, wanted_now(self.state))
             self._take(understand_typed(one.say, grammar))
+            pending = self.state.pending
+            if pending is not None and pending.quantity != "signature":
+                # As a rehearsed operator does, who knows what was meant.
+                self._take(it.Command(verb="confirm"))
         return self.state
 
     def _take(self, intent: it.AnyIntent) -> None:
-        events = decide(self.state, intent, self.now())
-        for event in events:
-            self.events.append(event)
-            self.state = apply(self.state, event)
-        for prompt in respond(events, self.state, self.wording):
+        decided = decide(self.state, intent, self.now())
+        self.events += decided.events
+        self.state = decided.state
+        for prompt in respond(decided.events, self.state, self.wording):
             self.said.append(prompt.text)
             if prompt.entry is not None:
-                for event in decide(self.state, it.ReadOut(seq=prompt.entry), self.now()):
-                    self.events.append(event)
-                    self.state = apply(self.state, event)
+                heard = decide(self.state, it.ReadOut(seq=prompt.entry), self.now())
+                self.events += heard.events
+                self.state = heard.state
