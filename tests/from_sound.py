@@ -45,18 +45,54 @@ LINES = (
 )
 
 
+LATERAL = (
+    Line(say="tooth one one"),
+    Line(say="single"),
+    Line(say="yes"),
+    Line(say="working length twenty two"),
+    Line(say="size forty"),
+    Line(say="taper point oh six"),
+    Line(say="coronal level eight"),
+    Line(say="cone size forty"),
+    Line(say="cone taper point oh two"),
+    Line(say="cone length twenty two"),
+    Line(say="yes"),
+    Line(say="radiograph accepted"),
+    Line(say="spreader twenty two"),  # limit 21: warned
+    Line(say="correction twenty one"),
+    Line(say="paper point twenty two"),
+    Line(say="twenty two"),
+    Line(say="apex locator twenty two"),
+    Line(say="confirm"),
+    Line(say="confirm"),
+    Line(say="seated"),
+    Line(say="spreader twenty"),
+    Line(say="press"),
+    Line(say="accessory twenty five", wait_for_timer=True),
+    Line(say="canal full"),
+    Line(say="none"),
+    Line(say="eight"),
+    Line(say="done"),
+    Line(say="radiograph accepted"),
+    Line(say="sign the note"),
+    Line(say="confirm"),
+)
+"""The third technique, one accessory cone."""
+
+
 def sit(
     folder: Path,
     voice: str,
     *,
     lines: tuple[Line, ...] = LINES,
     room_rms: float = 25.0,
+    protocol: str = "to-post-level",
 ) -> tuple[Session, Operator]:
     """The session and the operator after the case has been heard to its end."""
     done = assembly.rehearse(
         Script(case_code="T-1", operator="Operator A", lines=lines),
         folder,
-        load_yaml(protocol_path("to-post-level"), Protocol),
+        load_yaml(protocol_path(protocol), Protocol),
         voice,
         START,
         lambda _line: None,

@@ -318,7 +318,9 @@ class _Trial:
         if leaving is not None:
             return leaving
         if isinstance(step.expect, Measure):
-            return facts.depth_limit_mm(state, name)
+            limit = facts.depth_limit_mm(state, name)
+            short = reckoning.value_of(state.protocol.limits.short_of_wl_mm)
+            return self._canal.provisional_mm - short if limit is None else limit
         # Of a practice's own steps nothing is seen: the plainest there is.
         return {"size": SIZES[0], "taper": 0.02}.get(step.expect.kind)
 
@@ -345,7 +347,9 @@ class _Trial:
             limit = facts.depth_limit_mm(state, entry.track)
             seen = sight(self._scenario, state)
             if state.step and state.step.id == entry.step and seen and seen.accepts:
-                limit = facts.as_number(seen.accepts[0])
+                shown = facts.as_number(seen.accepts[0])
+                # What was said is what is seen: another value would be wrong.
+                limit = None if shown == entry.value else shown
         elif check == "first_round_above":
             limit = state.protocol.limit("first_increment_max_mm")
         if limit is None:

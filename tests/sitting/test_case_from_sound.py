@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from from_sound import heard
+from from_sound import LATERAL, heard, sit
 
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.record.journal import read_journal
@@ -117,3 +117,36 @@ def _stopped_anywhere_goes_on_at_the_same_step(session: Session, tmp_path: Path)
         assert reopened.state.tracks == before.tracks
         assert reopened.state.active == before.active
         reopened.close()
+
+
+def test_a_third_technique_is_heard_to_its_signature(tmp_path: Path) -> None:
+    """Cold lateral compaction, which has no line of code of its own."""
+    case = tmp_path / "case"
+    session, operator = sit(case, "flite:slt", lines=LATERAL, protocol="cold-lateral")
+    state = session.case.state
+    assert operator.failed is None
+    assert state.signed is not None
+    standing = {(e.quantity, e.value) for e in state.entries if e.standing == "standing"}
+    assert {
+        ("spreader_fit_mm", 21.0),
+        ("spreader_depth_mm", 20.0),
+        ("spreader_hold_s", 10.0),
+        ("accessory_size", 25),
+        ("spreader_depth_mm", "canal_full"),
+        ("cut_off_mm", 8.0),
+    } <= standing
+    breach = next(w for w in state.warnings if w.rule == "depth-limit")
+    assert breach.text == "Depth check: limit 21, heard 22."
+    assert breach.answer is not None
+    _measurements_were_read_back_aloud(session)
+    _journal_alone_gives_the_same_case_and_reports_lateral(session, tmp_path)
+    session.case.close()
+
+
+def _journal_alone_gives_the_same_case_and_reports_lateral(
+    session: Session, tmp_path: Path
+) -> None:
+    state, head = read_case(session.case.folder)
+    assert state == session.case.state
+    for path in write_reports(tmp_path, state, head).values():
+        assert path.stat().st_size > 0
