@@ -12,6 +12,8 @@ from scipy.integrate import quad
 from assistant.canal.instruments import ISO_SIZES, diameter_mm
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 
+pytestmark = pytest.mark.core
+
 tapers = st.sampled_from([0.02, 0.04, 0.05, 0.06, 0.08, 0.1, 0.12])
 sizes = st.sampled_from(ISO_SIZES)
 wls = st.floats(10.0, 30.0)

@@ -22,6 +22,8 @@ from assistant.canal.instruments import (
 )
 from canal.standard import STANDARD_TAPER, WORKING_PART_MM
 
+pytestmark = pytest.mark.core
+
 untimed = settings(deadline=None)  # the clock of a busy machine fails no test
 
 NAN = float("nan")

@@ -19,6 +19,8 @@ from assistant.canal.lengths import (
     round_mm,
 )
 
+pytestmark = pytest.mark.core
+
 untimed = settings(deadline=None)  # the clock of a busy machine fails no test
 
 tenths = st.integers(0, int(MAX_LENGTH_MM) * 10)

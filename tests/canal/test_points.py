@@ -25,6 +25,8 @@ from assistant.files.yamlfile import load_yaml
 from assistant.protocol.own_instruments import PluggerFile, PointFile
 from canal.invented_points import table_point
 
+pytestmark = pytest.mark.core
+
 untimed = settings(deadline=None, max_examples=40)
 
 sizes = st.sampled_from(POINT_SIZES)

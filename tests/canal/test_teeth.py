@@ -26,6 +26,8 @@ from assistant.canal.teeth import (
     typical_length_mm,
 )
 
+pytestmark = pytest.mark.core
+
 untimed = settings(deadline=None)  # the clock of a busy machine fails no test
 
 teeth = st.sampled_from(PERMANENT_TEETH)

@@ -14,6 +14,8 @@ from assistant.case.casefile import CaseFile, read_case
 from assistant.procedure import intents as it
 from assistant.protocol.moment import Moment
 
+pytestmark = pytest.mark.core
+
 CASES = {f"{folder.parent.name}/{folder.name}": folder for folder in cases()}
 
 frozen = pytest.mark.parametrize("folder", CASES.values(), ids=CASES)

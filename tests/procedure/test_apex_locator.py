@@ -23,6 +23,8 @@ from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, load_language
 from assistant.words.understand import understand_typed
 
+pytestmark = pytest.mark.core
+
 WORDS = load_language(data_folder("grammars") / "en")
 
 

@@ -18,6 +18,8 @@ from assistant.protocol.model import CheckName, Limit, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 
+pytestmark = pytest.mark.core
+
 WL = 21.0
 TENTHS = st.integers(120, 300).map(lambda tenths: tenths / 10)
 """Working lengths, mm."""

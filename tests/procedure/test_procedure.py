@@ -31,6 +31,8 @@ from assistant.procedure.state import CASE
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 
+pytestmark = pytest.mark.core
+
 # -- the whole sequence -------------------------------------------------------
 
 

@@ -15,6 +15,8 @@ from assistant.procedure.state import CASE
 from assistant.prompt.prompts import Urgency
 from assistant.protocol.moment import Moment
 
+pytestmark = pytest.mark.core
+
 # -- timed acts ---------------------------------------------------------------
 
 

@@ -24,6 +24,8 @@ from assistant.procedure.facts import fill_top_mm
 from assistant.procedure.state import CASE
 from assistant.prompt.prompts import Urgency
 
+pytestmark = pytest.mark.core
+
 # -- correction ---------------------------------------------------------------
 
 

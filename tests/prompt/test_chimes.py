@@ -9,6 +9,8 @@ from assistant.prompt.chimes import chime, not_understood, tick
 from assistant.prompt.prompts import Urgency
 from assistant.sound.samples import RATE_HZ, Samples
 
+pytestmark = pytest.mark.core
+
 ALL = [chime(urgency) for urgency in Urgency] + [not_understood()]
 FULL_SCALE = 32767
 

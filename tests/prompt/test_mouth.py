@@ -16,6 +16,8 @@ from assistant.prompt.prompts import Prompt, Urgency
 from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.samples import RATE_HZ, Samples
 
+pytestmark = pytest.mark.devices
+
 FRAME_S = 0.030
 TICK, STEP, READ_BACK, QUESTION, CAUTION, WARNING = Urgency
 WORDS_LEVEL = 10_000  # above every chime, so that words can be found in the mix

@@ -25,6 +25,8 @@ from assistant.words.phrases import plain_phrase
 from assistant.words.sayings import load_wording, said_value, spoken
 from assistant.words.understand import understand_typed
 
+pytestmark = pytest.mark.core
+
 WORDING = load_wording(data_folder("grammars") / "en")
 START = datetime(2026, 3, 9, 14, 5, tzinfo=UTC)
 

@@ -16,6 +16,8 @@ from assistant.prompt.voice import Pyttsx3Voice
 from assistant.sound.player import SilentPlayer, SounddevicePlayer, TimelinePlayer
 from assistant.sound.samples import RATE_HZ, Samples
 
+pytestmark = pytest.mark.sound
+
 DEPTH_CHECK = "Depth check: limit sixteen, heard seventeen."
 
 

@@ -27,6 +27,8 @@ from assistant.report.marks import LEGEND, entry_text, mark, plain
 from assistant.report.note import COLUMNS, as_text, note
 from assistant.report.statement import DEMO, STATEMENT
 
+pytestmark = pytest.mark.core
+
 
 @pytest.fixture(scope="module")
 def typical() -> Any:

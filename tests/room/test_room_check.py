@@ -46,6 +46,8 @@ from assistant.speech.hearing import Hearing
 from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust
 
+pytestmark = pytest.mark.sound
+
 DEFAULT = Trust(accept=0.6, command=0.35, reject=0.15)
 GOOD = Outcome("plugger eleven", "plugger eleven", 0.97, "said", -25.0, 9000)
 WRONG = Outcome("plugger thirty", "plugger thirteen", 0.8, "value", -25.0, 9000)

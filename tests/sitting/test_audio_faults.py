@@ -46,6 +46,8 @@ from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 from assistant.words.understand import Trust
 
+pytestmark = pytest.mark.devices
+
 WORDS = assembly.language()
 GRAMMAR = Grammar(WORDS, Wanted(options=("yes",)))
 LIMIT_S = 20.0

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from from_sound import LATERAL, heard, sit
 
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
@@ -15,6 +16,8 @@ from assistant.record.journal import read_journal
 from assistant.report.write import write_reports
 from assistant.sitting.rehearsal import Operator
 from assistant.sitting.session import Session
+
+pytestmark = pytest.mark.sound
 
 # Level of the operator is 2500 (RMS), so a room of 140 is about 25 dB below it.
 QUIET, NOISY = 25.0, 140.0

@@ -28,6 +28,8 @@ from assistant.sound.player import SilentPlayer, TimelinePlayer
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.words.sayings import load_wording
 
+pytestmark = pytest.mark.sound
+
 
 class FullDisk:
     """A file layer that can be told to refuse, as a full disk does."""

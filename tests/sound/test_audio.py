@@ -31,6 +31,8 @@ from assistant.sound.sources import (
 )
 from assistant.sound.wavfile import MAX_WAV_S
 
+pytestmark = pytest.mark.devices
+
 
 def tone(rate_hz: int, seconds: float = 0.5, hertz: float = 440.0) -> np.ndarray:
     return 0.5 * np.sin(2 * np.pi * hertz * np.arange(round(rate_hz * seconds)) / rate_hz)

@@ -28,6 +28,8 @@ from assistant.sound.player import RememberingPlayer, SilentPlayer
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.speech.hearing import Hearing
 
+pytestmark = pytest.mark.sound
+
 WORDS = assembly.language()
 QUESTION = "34 is unusual for this tooth. Working length 34? Say confirm, or no."
 

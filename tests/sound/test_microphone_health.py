@@ -21,6 +21,8 @@ from assistant.sound.microphone_health import (
 )
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, to_int16
 
+pytestmark = pytest.mark.core
+
 NOTICE_S = 3.0
 """Within this a dead microphone must be noticed."""
 

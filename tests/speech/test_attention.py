@@ -27,6 +27,8 @@ from assistant.words.grammar import Grammar, Wanted, everything
 from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
 
+pytestmark = pytest.mark.sound
+
 WORDS = assembly.language()
 WORD = WORDS.phrases.attention.word
 TRUST = assembly.TRUST["pocketsphinx"]

@@ -14,6 +14,8 @@ from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.sound.sources import SampleSource, read_wav
 from assistant.speech.ear import MAX_UTTERANCE_S, POST_ROLL_S, PRE_ROLL_S, Ear, Utterance
 
+pytestmark = pytest.mark.sound
+
 
 def listen(samples: Samples, ear: Ear | None = None) -> list[Utterance]:
     ear = ear or Ear()

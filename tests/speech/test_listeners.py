@@ -26,6 +26,8 @@ from assistant.speech.pocketsphinx_listener import PocketsphinxListener
 from assistant.speech.vosk_listener import MODEL_VARIABLE, VoskListener, model_folder
 from assistant.words.graph import End, Graph, compile_graph
 
+pytestmark = pytest.mark.sound
+
 RECORDINGS = Path("/usr/share/pocketsphinx/test/data")
 """Debian's pocketsphinx-testdata: human speech with transcripts."""
 

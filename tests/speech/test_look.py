@@ -17,6 +17,8 @@ from assistant.words.grammar import Grammar, Wanted
 from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, understand
 
+pytestmark = pytest.mark.sound
+
 TRUST = Trust(accept=0.8, command=0.5, reject=0.1)
 STEP = Grammar(
     assembly.language(),

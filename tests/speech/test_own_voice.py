@@ -24,6 +24,8 @@ from assistant.speech.listening import STOP_TWICE_S
 from assistant.speech.urgent import UrgentEar
 from assistant.words.sayings import load_wording, spoken
 
+pytestmark = pytest.mark.sound
+
 EXAMPLES = dict.fromkeys(FIELDS, "16.5") | {
     "canal": "Mesiobuccal",
     "step": "Cone seated",

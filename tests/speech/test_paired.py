@@ -23,6 +23,8 @@ from assistant.words.grammar import Grammar, Wanted
 from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
 
+pytestmark = pytest.mark.sound
+
 STEP = Grammar(
     assembly.language(),
     Wanted("mm", 8, 25, corrections=("mm",), options=("binds",), canals=("buccal", "palatal")),

@@ -15,6 +15,8 @@ from assistant.speech.transcriber import (
     plain,
 )
 
+pytestmark = pytest.mark.sound
+
 
 @pytest.mark.parametrize(
     ("written", "text"),

@@ -14,6 +14,8 @@ from assistant.sound.samples import RATE_HZ, Samples
 from assistant.sound.sources import SampleSource, read_wav
 from assistant.speech.urgent import RESTART_S, UrgentEar
 
+pytestmark = pytest.mark.sound
+
 needs_voice = pytest.mark.skipif(not shutil.which("espeak-ng"), reason="espeak-ng is missing")
 
 

@@ -17,6 +17,8 @@ from assistant.words.grammar import Grammar, Wanted, number_words
 from assistant.words.recognised import Recognised
 from assistant.words.understand import TYPED, Trust, understand, understand_typed
 
+pytestmark = pytest.mark.core
+
 WORDS = assembly.language()
 DEPTH = Grammar(WORDS, Wanted("mm", corrections=("mm", "size"), canals=("buccal", "palatal")))
 SIZE = Grammar(WORDS, Wanted("size", canals=("buccal",)))
