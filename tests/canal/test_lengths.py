@@ -13,6 +13,7 @@ from assistant.canal.lengths import (
     check_length_mm,
     cut_back_mm,
     depth_limit_mm,
+    equal_pieces,
     final_length_mm,
     level_after_increment_mm,
     readings_agree,
@@ -213,3 +214,12 @@ def test_what_cannot_be_a_length_is_named(bad: float) -> None:
 def test_a_top_may_be_above_the_reference_point_but_not_nowhere(bad: float) -> None:
     with pytest.raises(ValueError, match="top of the fill"):
         level_after_increment_mm(bad, 1.0)
+
+
+def test_a_whole_that_the_least_pieces_just_make_up_fits() -> None:
+    assert equal_pieces(6.0, (3.0, 4.0), (3.0, 4.0)) == ((3.0, 3.0), True)
+    assert equal_pieces(5.9, (3.0, 4.0), (3.0, 4.0)).fits is False
+
+
+def test_a_range_may_be_a_single_length() -> None:
+    assert equal_pieces(4.0, (2.0, 2.0), (2.0, 2.0)) == ((2.0, 2.0), True)

@@ -30,8 +30,6 @@ from assistant.canal.plan import (
     volume_interval_mm3,
 )
 
-pytestmark = pytest.mark.core
-
 TIMES = CycleTimes(heat_s=3.0, dwell_s=1.0, press_s=5.0, handling_s=11.0)
 DUST_MM = 1e-6
 

@@ -20,8 +20,6 @@ from assistant.canal.true_length import (
     true_length,
 )
 
-pytestmark = pytest.mark.core
-
 TOLERANCE_MM = 0.5
 
 tenths = st.integers(80, 350).map(lambda n: n / 10)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from room import Room, at_backfill, at_heat, at_press, front_tooth, with_post
 from typical_case import PROTOCOL, START
@@ -61,6 +61,7 @@ AROUND_WL: dict[str, tuple[str, Callable[[float], float], float]] = {
 
 
 @pytest.mark.parametrize("name", AROUND_WL)
+@settings(max_examples=12)
 @given(wl=TENTHS)
 def test_a_depth_at_its_limit_keeps_it_whatever_the_working_length(
     name: str, wl: float
@@ -114,6 +115,7 @@ def test_an_advance_of_exactly_the_least_or_the_most_is_as_planned(
     assert ("plunge-range" in heard) is out
 
 
+@settings(max_examples=12)
 @given(wl=TENTHS)
 def test_a_level_at_working_length_is_not_above_it(wl: float) -> None:
     state = at_length(wl).state
