@@ -39,7 +39,7 @@ the loss."""
 _DUST_MM = 1e-6
 
 
-class Plugger(StrEnum):
+class PluggerRank(StrEnum):
     """One of the three pluggers, the widest first."""
 
     CORONAL = "coronal"
@@ -104,7 +104,7 @@ class Downpack:
             (self.within_mm, "the tolerance at the limit"),
         ):
             check_length_mm(value, what)
-        for plugger, depth in zip(Plugger, self.fitted, strict=True):
+        for plugger, depth in zip(PluggerRank, self.fitted, strict=True):
             check_length_mm(depth or 0.0, f"the depth of the {plugger} plugger")
 
     @property
@@ -130,7 +130,7 @@ class Cycle:
     number: int
     heat_to_mm: float
     plugger_to_mm: float
-    plugger: Plugger | None
+    plugger: PluggerRank | None
     softened_to_mm: Interval
 
 
@@ -203,7 +203,7 @@ def replan(
     )
 
 
-def plugger_for(job: Downpack, depth_mm: float) -> Plugger | None:
+def plugger_for(job: Downpack, depth_mm: float) -> PluggerRank | None:
     """The widest plugger that reaches ``depth_mm``, None if none does.
 
     One whose fitted depth was not said is taken to serve its third of the way from the
@@ -213,12 +213,12 @@ def plugger_for(job: Downpack, depth_mm: float) -> Plugger | None:
     way_mm = max(0.0, job.limit_mm - job.sear_mm)
     reaches = {
         plugger: job.sear_mm + way_mm * third / 3 + job.within_mm if fitted is None else fitted
-        for third, (plugger, fitted) in enumerate(zip(Plugger, job.fitted, strict=True), 1)
+        for third, (plugger, fitted) in enumerate(zip(PluggerRank, job.fitted, strict=True), 1)
     }
     for plugger, reach_mm in reaches.items():
         if depth_mm <= reach_mm + _DUST_MM:
             return plugger
-    deepest = max(Plugger, key=lambda plugger: reaches[plugger])
+    deepest = max(PluggerRank, key=lambda plugger: reaches[plugger])
     return deepest if depth_mm <= reaches[deepest] + job.within_mm + _DUST_MM else None
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from assistant.canal.instruments import check_taper
 from assistant.canal.model import MAX_DIAMETER_MM
-from assistant.canal.points import Profile, Row, check_tolerance_mm
+from assistant.canal.points import Profile, TableRow, check_tolerance_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class Plugger:
     @property
     def profile(self) -> Profile:
         """Its diameters from the tip up."""
-        return Profile((Row(0.0, self.tip_mm),), self.taper)
+        return Profile((TableRow(0.0, self.tip_mm),), self.taper)
 
 
 @dataclass(frozen=True, slots=True)

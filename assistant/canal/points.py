@@ -30,14 +30,14 @@ from assistant.canal.model import MAX_DIAMETER_MM
 _DUST = 1e-9
 
 
-class Row(NamedTuple):
+class TableRow(NamedTuple):
     """One line of a table: mm from the tip, and the diameter there in mm."""
 
     from_tip_mm: float
     diameter_mm: float
 
 
-def row_misfit(rows: Sequence[Row]) -> tuple[int, str] | None:
+def row_misfit(rows: Sequence[TableRow]) -> tuple[int, str] | None:
     """The first row that cannot be, with the reason; None if the table is sound.
 
     The first row is the tip; distances grow, diameters do not fall, and no step is
@@ -86,7 +86,7 @@ class Profile:
         ValueError: see :func:`row_misfit`; or no such taper.
     """
 
-    rows: tuple[Row, ...]
+    rows: tuple[TableRow, ...]
     taper_above: float = 0.0
 
     def __post_init__(self) -> None:
@@ -129,11 +129,11 @@ class Profile:
                 f"{end_mm:g} mm from the tip"
             )
         left = (
-            Row(row.from_tip_mm - off_mm, row.diameter_mm)
+            TableRow(row.from_tip_mm - off_mm, row.diameter_mm)
             for row in self.rows
             if row.from_tip_mm > off_mm
         )
-        return Profile((Row(0.0, self.diameter_mm(off_mm)), *left), self.taper_above)
+        return Profile((TableRow(0.0, self.diameter_mm(off_mm)), *left), self.taper_above)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +206,6 @@ def iso_point(size: int, taper: float) -> Point:
     check_size(size, Product.POINT)
     return Point(
         name=f"{size:03d} {taper_label(taper)} {iso_colour(size)}",
-        profile=Profile((Row(0.0, size / 100),), taper),
+        profile=Profile((TableRow(0.0, size / 100),), taper),
         tolerance_mm=diameter_tolerance_mm(size, Product.POINT),
     )

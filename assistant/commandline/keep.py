@@ -27,7 +27,7 @@ from assistant.store import backup as making
 from assistant.store import erase as erasing
 from assistant.store import restore as restoring
 from assistant.store.current import with_index
-from assistant.store.index import Query, Row
+from assistant.store.index import IndexRow, Query
 from assistant.store.places import case_names, folder_of, is_case
 from assistant.store.retention import Retention, is_over, retention
 from assistant.store.summary import CaseSummary
@@ -253,12 +253,12 @@ def _today() -> date:
     return datetime.now().astimezone().date()
 
 
-def _last(row: Row) -> str:
+def _last(row: IndexRow) -> str:
     return row.found.last_on if isinstance(row.found, CaseSummary) else "unknown"
 
 
 def _as_data(store: Path, found: Retention) -> dict[str, Any]:
-    def some(rows: list[Row]) -> list[dict[str, Any]]:
+    def some(rows: list[IndexRow]) -> list[dict[str, Any]]:
         return [
             {
                 "folder": str(folder_of(store, row.folder)),

@@ -17,7 +17,7 @@ from assistant.extras import need
 
 if TYPE_CHECKING:
     from assistant.review.case_facts import CaseFacts
-    from assistant.review.reading import Unreadable, Wanted
+    from assistant.review.reading import Selection, Unreadable
 
 DAY = click.DateTime(["%Y-%m-%d"])
 
@@ -64,9 +64,9 @@ def review(
         _check_picture(out, PICTURES)
         return _one(folder, out, as_json)
     _check_picture(out, (".pdf",))
-    from assistant.review.reading import Wanted  # noqa: PLC0415 - completion must be quick
+    from assistant.review.reading import Selection  # noqa: PLC0415 - completion must be quick
 
-    wanted = Wanted(
+    wanted = Selection(
         since.date() if since else None,
         until.date() if until else None,
         tooth,
@@ -96,7 +96,7 @@ def _one(folder: Path, out: Path | None, as_json: bool) -> None:
         _write(out, as_picture(course, out.suffix.lower().removeprefix(".")))
 
 
-def _many(wanted: Wanted, out: Path | None, as_json: bool) -> None:
+def _many(wanted: Selection, out: Path | None, as_json: bool) -> None:
     from assistant.review import statistics_text  # noqa: PLC0415
     from assistant.review.reading import case_folders  # noqa: PLC0415
     from assistant.review.statistics import summarise  # noqa: PLC0415
@@ -128,7 +128,7 @@ def _many(wanted: Wanted, out: Path | None, as_json: bool) -> None:
         _write(out, as_pdf(summary))
 
 
-def _read(folders: list[Path], wanted: Wanted) -> tuple[list[CaseFacts], list[Unreadable]]:
+def _read(folders: list[Path], wanted: Selection) -> tuple[list[CaseFacts], list[Unreadable]]:
     from assistant.review.reading import Unreadable, read_cases  # noqa: PLC0415
 
     facts: list[CaseFacts] = []

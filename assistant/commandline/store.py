@@ -18,7 +18,7 @@ from assistant.commandline.options import FOLDER, cases_folder
 from assistant.errors import InputFileError, UserError
 from assistant.store import current, index
 from assistant.store.current import with_index
-from assistant.store.index import Query, Row, Sort
+from assistant.store.index import IndexRow, Query, Sort
 from assistant.store.places import JOURNAL, folder_of, is_case
 from assistant.store.summary import CaseSummary
 
@@ -169,7 +169,7 @@ def cases(
 
 
 def _as_data(store: Path, listing: current.Listing, odd: list[str]) -> dict[str, Any]:
-    def one(row: Row) -> dict[str, Any]:
+    def one(row: IndexRow) -> dict[str, Any]:
         where: dict[str, Any] = {"folder": str(folder_of(store, row.folder))}
         if isinstance(row.found, CaseSummary):
             return where | asdict(row.found)

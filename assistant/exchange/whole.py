@@ -17,7 +17,7 @@ from assistant.files.atomic import open_existing, read_all
 from assistant.procedure import events as ev
 from assistant.procedure.apply import replay
 from assistant.procedure.state import CaseState
-from assistant.record.chain import Entry, verify
+from assistant.record.chain import JournalLine, verify
 from assistant.report.record import as_record, json_text
 
 
@@ -93,7 +93,7 @@ def record_text(case: WholeCase) -> str:
     return json_text(as_record(case.state, case.head_hash))
 
 
-def _events(lines: list[Entry]) -> list[ev.AnyEvent]:
+def _events(lines: list[JournalLine]) -> list[ev.AnyEvent]:
     found: list[ev.AnyEvent] = []
     for line in lines:
         try:

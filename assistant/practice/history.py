@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 FORMATS = frozenset({"png", "pdf", "svg"})
 
 
-class Share(Frozen):
+class GoodOf(Frozen):
     """``good`` of ``of``, added up over cases."""
 
     good: int
@@ -44,7 +44,7 @@ class Week(Frozen):
     finished: int
     overall: float | None
     minutes: float
-    criteria: dict[str, Share]
+    criteria: dict[str, GoodOf]
 
 
 def weeks(scores: Iterable[Score]) -> list[Week]:
@@ -71,7 +71,7 @@ def _week(name: str, scores: list[Score]) -> Week:
         overall=round(fmean(overall), 1) if overall else None,
         minutes=round(sum(score.minutes for score in scores), 1),
         criteria={
-            one: Share(
+            one: GoodOf(
                 good=sum(c.good for c in criteria if c.id == one),
                 of=sum(c.of for c in criteria if c.id == one),
             )

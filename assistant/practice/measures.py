@@ -47,7 +47,7 @@ class Press(Frozen):
     cut_short: bool
 
 
-class Depth(Frozen):
+class DictatedDepth(Frozen):
     """One dictated depth.
 
     Attributes:
@@ -227,7 +227,7 @@ def heats(state: CaseState) -> Iterator[float]:
             yield value
 
 
-def depths(state: CaseState, over_mm: dict[int, float]) -> Iterator[Depth]:
+def depths(state: CaseState, over_mm: dict[int, float]) -> Iterator[DictatedDepth]:
     """Every depth that was said, corrected ones among them; ``over_mm`` as in
     :class:`Tale`."""
     at_once = about(state, "deeper_than_limit")
@@ -237,7 +237,7 @@ def depths(state: CaseState, over_mm: dict[int, float]) -> Iterator[Depth]:
         if entry.seq not in over_mm:
             continue
         warning = last.get(entry.seq)
-        yield Depth(
+        yield DictatedDepth(
             canal=entry.track,
             quantity=entry.quantity,
             role=state.role(entry),

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 
 from assistant.practice import measures
-from assistant.practice.measures import Depth, FinalLength, Measured, Press, Tale
+from assistant.practice.measures import DictatedDepth, FinalLength, Measured, Press, Tale
 from assistant.practice.scenario import INVENTED, NEEDS, Scenario, Trap
 from assistant.practice.texts import texts
 from assistant.procedure import events as ev
@@ -68,7 +68,7 @@ class Score(Frozen):
     counts: dict[str, int]
     presses: tuple[Press, ...]
     heats_s: tuple[float, ...]
-    depths: tuple[Depth, ...]
+    depths: tuple[DictatedDepth, ...]
     measurements: tuple[Measured, ...]
     final_lengths: tuple[FinalLength, ...]
     traps: tuple[MetTrap, ...]
@@ -119,7 +119,7 @@ def score(events: Iterable[ev.AnyEvent], scenario: Scenario, operator: str = "se
 def _criteria(
     tale: Tale,
     presses: tuple[Press, ...],
-    depths: tuple[Depth, ...],
+    depths: tuple[DictatedDepth, ...],
     measured: tuple[Measured, ...],
     finals: tuple[FinalLength, ...],
 ) -> Iterator[Criterion]:
@@ -175,7 +175,7 @@ def _at_limit(state: CaseState, canal: str) -> bool:
 
 
 def _counts(
-    tale: Tale, presses: tuple[Press, ...], depths: tuple[Depth, ...]
+    tale: Tale, presses: tuple[Press, ...], depths: tuple[DictatedDepth, ...]
 ) -> dict[str, int]:
     state = tale.state
     cut = [press for press in presses if press.cut_short]
@@ -200,7 +200,7 @@ def _traps(
     scenario: Scenario,
     measured: tuple[Measured, ...],
     finals: tuple[FinalLength, ...],
-    depths: tuple[Depth, ...],
+    depths: tuple[DictatedDepth, ...],
 ) -> Iterator[MetTrap]:
     for canal in scenario.canals:
         for trap in canal.traps:

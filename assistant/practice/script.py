@@ -326,11 +326,11 @@ class _Trial:
 
     def _way_out(self, step: Step) -> str | None:
         """The answer that leaves a loop of the protocol's own, after a few rounds."""
-        steps = self.state.protocol.step
+        steps = self.state.protocol.by_id
         if step.loop is None or step.role or self.state.here.round(step.loop) <= ROUNDS:
             return None
         ways = (option for option in step.options if option.to is not None)
-        out = (way.id for way in ways if steps(step.target(way.to or "")).loop != step.loop)
+        out = (way.id for way in ways if steps[step.target(way.to or "")].loop != step.loop)
         return next(out, None)
 
     def _answer(self, warning: Warning) -> Line:

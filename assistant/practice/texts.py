@@ -25,13 +25,13 @@ class Texts(Frozen):
 
     findings: dict[str, str] = Field(min_length=1)
     operator: dict[str, str] = Field(min_length=1)
-    criteria: dict[str, Criterion] = Field(min_length=1)
+    criteria: dict[str, CriterionText] = Field(min_length=1)
     traps: dict[str, str] = Field(min_length=1)
     all_good: str
     not_finished: str
 
 
-class Criterion(Frozen):
+class CriterionText(Frozen):
     """Words for one criterion of the score."""
 
     title: str

@@ -71,7 +71,7 @@ class Fate(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Utterance:
+class Spoken:
     """One line of the log. Seconds on the mouth's clock; equal if never begun."""
 
     prompt: Prompt
@@ -140,7 +140,7 @@ class Mouth:
             on_spoken: as the attribute; may also be set later.
         """
         self.verbosity = verbosity
-        self.spoken: list[Utterance] = []
+        self.spoken: list[Spoken] = []
         self._voice = voice
         self._player = player
         self._clock = clock
@@ -287,7 +287,7 @@ class Mouth:
         assert self._current is not None
         prompt, started_s = self._current.item.prompt, self._current.started_s
         self._current = None
-        self.spoken.append(Utterance(prompt, started_s, self._clock(), fate))
+        self.spoken.append(Spoken(prompt, started_s, self._clock(), fate))
         if fate is not Fate.REPEATED:
             self._settled.append((prompt, fate is Fate.HEARD))
 
@@ -302,7 +302,7 @@ class Mouth:
 
     def _leave_out(self, prompt: Prompt, fate: Fate) -> None:
         now_s = self._clock()
-        self.spoken.append(Utterance(prompt, now_s, now_s, fate))
+        self.spoken.append(Spoken(prompt, now_s, now_s, fate))
         self._settled.append((prompt, False))
 
     def _report(self) -> None:

@@ -238,14 +238,14 @@ class Timed(Frozen):
     max_s: float = Field(default=60.0, gt=0, allow_inf_nan=False)
 
 
-class Tooth(Frozen):
+class WhichTooth(Frozen):
     """The tooth, in ISO 3950 notation."""
 
     kind: Literal["tooth"]
     quantity: Literal["tooth"] = "tooth"
 
 
-class Canals(Frozen):
+class WhichCanals(Frozen):
     """The canals of the tooth, from its handbook anatomy."""
 
     kind: Literal["canals"]
@@ -260,7 +260,16 @@ class Sign(Frozen):
 
 
 Expect = Annotated[
-    Measure | Readings | Size | TaperOf | Choice | Done | Timed | Tooth | Canals | Sign,
+    Measure
+    | Readings
+    | Size
+    | TaperOf
+    | Choice
+    | Done
+    | Timed
+    | WhichTooth
+    | WhichCanals
+    | Sign,
     Field(discriminator="kind"),
 ]
 

@@ -14,7 +14,7 @@ from assistant.canal.instruments import MAX_TAPER
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.model import MAX_DIAMETER_MM
 from assistant.canal.pluggers import Plugger, PluggerSet
-from assistant.canal.points import Point, Profile, Row, row_misfit
+from assistant.canal.points import Point, Profile, TableRow, row_misfit
 from assistant.protocol.coherence import misfit
 from assistant.protocol.model import Frozen
 
@@ -81,8 +81,8 @@ class PointFile(Frozen):
     table: Annotated[tuple[RowLine, ...], Field(min_length=2)]
 
     @property
-    def _rows(self) -> tuple[Row, ...]:
-        return tuple(Row(line.from_tip_mm, line.diameter_mm) for line in self.table)
+    def _rows(self) -> tuple[TableRow, ...]:
+        return tuple(TableRow(line.from_tip_mm, line.diameter_mm) for line in self.table)
 
     @model_validator(mode="after")
     def _rises(self) -> Self:

@@ -52,7 +52,7 @@ _DEEPEST = 64
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class JournalLine:
     """One verified line (the header is not an entry).
 
     Attributes:
@@ -109,7 +109,7 @@ def _extend(chain: Chain, line: bytes) -> Chain:
     return Chain(chain.seq + 1, head, chain.length + len(line))
 
 
-def read_back(line: bytes, chain: Chain, event: Mapping[str, object]) -> Entry:
+def read_back(line: bytes, chain: Chain, event: Mapping[str, object]) -> JournalLine:
     """The entry as a later reader will see it; refuses what would not read back."""
     try:
         entry = _parse(line, chain)
@@ -127,7 +127,7 @@ def _deeper_than(levels: int, value: object) -> bool:
     return levels == 0 or any(_deeper_than(levels - 1, item) for item in inner)
 
 
-def _parse(line: bytes, chain: Chain) -> Entry:
+def _parse(line: bytes, chain: Chain) -> JournalLine:
     """The entry in ``line`` as the one after ``chain``; ValueError says what is wrong."""
     try:
         fields = json.loads(line.decode())
@@ -147,7 +147,7 @@ def _parse(line: bytes, chain: Chain) -> Entry:
         raise ValueError(f"it is entry {fields['seq']} where entry {chain.seq} belongs")
     if fields["prev"] != chain.head:
         raise ValueError("it does not follow from the line before")
-    return Entry(
+    return JournalLine(
         seq=chain.seq,
         at=fields["at"],
         event=fields["event"],
@@ -156,10 +156,10 @@ def _parse(line: bytes, chain: Chain) -> Entry:
     )
 
 
-def verify(raw: bytes, path: Path) -> tuple[list[Entry], Chain]:
+def verify(raw: bytes, path: Path) -> tuple[list[JournalLine], Chain]:
     """Entries of the whole batches in ``raw``, and the chain up to their end."""
-    whole: list[Entry] = []
-    batch: list[Entry] = []
+    whole: list[JournalLine] = []
+    batch: list[JournalLine] = []
     whole_chain = chain = Chain()
     while end := raw.find(b"\n", chain.length) + 1:
         line = raw[chain.length : end]
@@ -202,7 +202,7 @@ def _never_synced(raw: bytes, begin: int) -> bool:
     return lost and rest.count(b'"batch_left":0,', 0, rest.rstrip(b"\n").rfind(b"\n") + 1) == 0
 
 
-def _check_header(header: Entry, path: Path) -> None:
+def _check_header(header: JournalLine, path: Path) -> None:
     if header.batch_left or header.event.get("format") != FORMAT:
         _damaged(path, 1, "it is not the header of a journal")
     if header.event != HEADER:

@@ -30,7 +30,7 @@ from assistant.files.atomic import (
 from assistant.record.chain import (
     HEADER,
     Chain,
-    Entry,
+    JournalLine,
     make_line,
     read_back,
     require_offset,
@@ -49,7 +49,7 @@ class Read:
         head_hash: SHA-256 hex of the last line of the last whole batch.
     """
 
-    entries: list[Entry]
+    entries: list[JournalLine]
     torn: bytes | None
     head_hash: str
 
@@ -167,7 +167,7 @@ class Journal:
         """SHA-256 hex of the last acknowledged line, for a signed note to carry."""
         return self._chain.head
 
-    def append(self, events: Sequence[Mapping[str, object]], at: str) -> list[Entry]:
+    def append(self, events: Sequence[Mapping[str, object]], at: str) -> list[JournalLine]:
         """Record one decision; on return every line of it is on the disk.
 
         After an error nothing of the batch counts and the same call may be
@@ -284,13 +284,13 @@ class Opened:
     """
 
     journal: Journal
-    entries: list[Entry]
+    entries: list[JournalLine]
     recovery: str | None
 
 
 def _batch(
     chain: Chain, at: str, events: Sequence[Mapping[str, object]]
-) -> tuple[bytes, Chain, list[Entry]]:
+) -> tuple[bytes, Chain, list[JournalLine]]:
     """The lines of one batch after ``chain`` (the header before the first), the chain
     with them, and the entries as they will be read."""
     data, entries = b"", []

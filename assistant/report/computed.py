@@ -26,7 +26,7 @@ from assistant.report.marks import track_title
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class DoneCycle:
     """One heat cycle that was done: depths as said, softened depth as computed."""
 
     number: int
@@ -59,7 +59,7 @@ class Computed:
     coronal_mm: float | None
     sear_mm: float | None
     stops: tuple[tuple[str, float], ...]
-    done: tuple[Step, ...]
+    done: tuple[DoneCycle, ...]
     to_come: tuple[Cycle, ...]
     filled: tuple[Increment, ...]
     to_fill: tuple[Increment, ...]
@@ -100,13 +100,13 @@ def computed(state: CaseState, canal: str) -> Computed:
     )
 
 
-def _cycles(state: CaseState, canal: str) -> tuple[Step, ...]:
+def _cycles(state: CaseState, canal: str) -> tuple[DoneCycle, ...]:
     found = []
     for one in rounds.cycles(state, canal):
         heated = one.values.get(Role.HEAT_DEPTH)
         heating = reckoning.heating_of(state, canal, heated) if heated else None
         found.append(
-            Step(
+            DoneCycle(
                 number=one.number,
                 heat_to_mm=number(heated),
                 plugger_to_mm=number(one.values.get(Role.COMPACTION)),
@@ -130,7 +130,7 @@ def _filled(state: CaseState, canal: str, shape: CanalShape | None) -> tuple[Inc
     return tuple(found)
 
 
-def _hottest(done: tuple[Step, ...]) -> Heating | None:
+def _hottest(done: tuple[DoneCycle, ...]) -> Heating | None:
     warm = [(one.heat.surface_rise_c.high, one.heating) for one in done if one.heat]
     return max(warm, key=lambda one: one[0])[1] if warm else None
 
@@ -180,7 +180,7 @@ def _length_line(length: TrueLength) -> str:
     )
 
 
-def _cycle_line(one: Step, wall_mm: float | None) -> str:
+def _cycle_line(one: DoneCycle, wall_mm: float | None) -> str:
     where = (
         f"Cycle {one.number}: carrier {text_of(one.heat_to_mm)} mm, "
         f"plugger {text_of(one.plugger_to_mm)} mm"

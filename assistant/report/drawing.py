@@ -1,6 +1,6 @@
 """A depth drawing of one canal, to scale, as plain shapes.
 
-The drawing is data (:class:`Line`, :class:`Rect`, :class:`Text`, in mm on the
+The drawing is data (:class:`Stroke`, :class:`Rect`, :class:`Text`, in mm on the
 paper, y downwards), so a PDF and a screen can draw the same one. Depths are to
 scale along the canal; widths are not, for nobody has measured them. Nothing is
 told by colour: hatching, dashes and labels carry it.
@@ -40,7 +40,7 @@ _LEAST_MM = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class Stroke:
     """A straight line; ``width_mm`` is that of the pen."""
 
     x1: float
@@ -89,7 +89,7 @@ class Text:
         return left, self.y - half, left + self.width_mm, self.y + half
 
 
-Shape = Line | Rect | Text
+Shape = Stroke | Rect | Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,7 @@ class Drawing:
 
 
 @dataclass(frozen=True, slots=True)
-class Depths:
+class DrawnDepths:
     """What the drawing shows, in mm of depth from the reference point; None: unknown.
 
     Attributes:
@@ -126,14 +126,14 @@ class Depths:
     post_mm: float | None = None
 
 
-def depths_of(state: CaseState, canal: str) -> Depths:
+def depths_of(state: CaseState, canal: str) -> DrawnDepths:
     """The depths of a canal that the drawing shows."""
     increments = []
     for one in rounds.increments(state, canal):
         length = number(one.values.get(Role.INCREMENT))
         if length is not None and one.level_mm is not None:
             increments.append((one.number, length, one.level_mm))
-    return Depths(
+    return DrawnDepths(
         title=track_title(canal),
         wl_mm=wl_mm(state, canal),
         wl_final=wl_is_final(state, canal),
@@ -165,7 +165,9 @@ _LABELS_X = _BARS_X + _BARS_W + 5.0
 _TOP = 6.0
 
 
-def depth_drawing(depths: Depths, *, width_mm: float = 90.0, scale: float = 2.5) -> Drawing:
+def depth_drawing(
+    depths: DrawnDepths, *, width_mm: float = 90.0, scale: float = 2.5
+) -> Drawing:
     """Draw one canal.
 
     Args:
@@ -210,7 +212,7 @@ def _mean(block: list[float]) -> float:
     return block[0] / block[1]
 
 
-def _ruler_end(depths: Depths, labels: list[tuple[float, str]]) -> float:
+def _ruler_end(depths: DrawnDepths, labels: list[tuple[float, str]]) -> float:
     """How deep the ruler goes: past everything that is drawn."""
     if len(labels) == 1:  # only the reference point
         return _DEEPEST_MM
@@ -227,17 +229,17 @@ def _y(depth_mm: float, scale: float) -> float:
 
 def _ruler(deepest: float, scale: float) -> Iterator[Shape]:
     yield Text(0.0, 1.6, "mm", anchor="left")
-    yield Line(_RULER_X, _y(0, scale), _RULER_X, _y(deepest, scale))
+    yield Stroke(_RULER_X, _y(0, scale), _RULER_X, _y(deepest, scale))
     for depth in range(int(deepest) + 1):
         fifth = depth % 5 == 0
         length = 1.6 if fifth else 0.8
         y = _y(depth, scale)
-        yield Line(_RULER_X - length, y, _RULER_X, y, 0.2 if fifth else 0.1)
+        yield Stroke(_RULER_X - length, y, _RULER_X, y, 0.2 if fifth else 0.1)
         if fifth:
             yield Text(_RULER_X - 2.0, y, str(depth), anchor="right")
 
 
-def _canal(depths: Depths, deepest: float, scale: float) -> Iterator[Shape]:
+def _canal(depths: DrawnDepths, deepest: float, scale: float) -> Iterator[Shape]:
     """The canal as a strip: what fills it, the band that is kept free, its end."""
     left, right = _CANAL_X, _CANAL_X + _CANAL_W
     bottom = depths.wl_mm if depths.wl_mm is not None else deepest
@@ -245,7 +247,7 @@ def _canal(depths: Depths, deepest: float, scale: float) -> Iterator[Shape]:
     yield Text(middle, 1.6, "fill", anchor="middle")
     for x in (left, right):
         dash: Dash = "solid" if depths.wl_mm is not None else "dotted"
-        yield Line(x, _y(0, scale), x, _y(bottom, scale), 0.25, dash)
+        yield Stroke(x, _y(0, scale), x, _y(bottom, scale), 0.25, dash)
     top = depths.downpack_top_mm
     if depths.wl_mm is not None and top is not None and top < depths.wl_mm:
         yield from _filled(left, _y(top, scale), _y(depths.wl_mm, scale), "cross")
@@ -256,21 +258,21 @@ def _canal(depths: Depths, deepest: float, scale: float) -> Iterator[Shape]:
         top = level
     if depths.wl_mm is not None:
         y = _y(depths.wl_mm, scale)
-        yield Line(left - 1.5, y, right + 1.5, y, 0.6)
+        yield Stroke(left - 1.5, y, right + 1.5, y, 0.6)
     if depths.limit_mm is not None and depths.wl_mm is not None:
         # A bracket beside the strip: the stretch no instrument goes into.
         above, below = _y(depths.limit_mm, scale), _y(depths.wl_mm, scale)
         x = _BARS_X + _BARS_W + 1.5
-        yield Line(left - 1.5, above, x, above, 0.4, "dashed")
-        yield Line(x, above, x, below, 0.4)
-        yield Line(x - 1.0, below, x, below, 0.4)
+        yield Stroke(left - 1.5, above, x, above, 0.4, "dashed")
+        yield Stroke(x, above, x, below, 0.4)
+        yield Stroke(x - 1.0, below, x, below, 0.4)
         yield from _hatched(_BARS_X - 1.0, above, x - (_BARS_X - 1.0), below - above, "up", 2.6)
     if depths.coronal_mm is not None:
         y = _y(depths.coronal_mm, scale)
-        yield Line(left - 1.5, y, right + 1.5, y, 0.3, "dotted")
+        yield Stroke(left - 1.5, y, right + 1.5, y, 0.3, "dotted")
 
 
-def _bars(depths: Depths, scale: float) -> Iterator[Shape]:
+def _bars(depths: DrawnDepths, scale: float) -> Iterator[Shape]:
     """For each cycle a dotted line down to the carrier's depth and a solid bar to
     the plugger's."""
     if not depths.cycles:
@@ -285,14 +287,14 @@ def _bars(depths: Depths, scale: float) -> Iterator[Shape]:
             yield Text(x + each / 2, _TOP - 1.7, str(number_), anchor="middle")
         if carrier is not None:
             y, at = _y(carrier, scale), x + each * 0.3
-            yield Line(at, _y(0, scale), at, y, 0.3, "dotted")
-            yield Line(at - 0.6 * thin, y - 1.1, at, y, 0.3)
-            yield Line(at + 0.6 * thin, y - 1.1, at, y, 0.3)
+            yield Stroke(at, _y(0, scale), at, y, 0.3, "dotted")
+            yield Stroke(at - 0.6 * thin, y - 1.1, at, y, 0.3)
+            yield Stroke(at + 0.6 * thin, y - 1.1, at, y, 0.3)
         if plugger is not None:
             y, at = _y(plugger, scale), x + each * 0.7
             left, top = at - 0.35 * thin, _y(0, scale)
             yield Rect(left, top, 0.7 * thin, y - top, 0.1 * thin, solid=True)
-            yield Line(at - 0.9 * thin, y, at + 0.9 * thin, y, 0.5)
+            yield Stroke(at - 0.9 * thin, y, at + 0.9 * thin, y, 0.5)
 
 
 def _filled(x: float, top: float, bottom: float, hatch: Hatch) -> Iterator[Shape]:
@@ -305,7 +307,7 @@ def _filled(x: float, top: float, bottom: float, hatch: Hatch) -> Iterator[Shape
 
 def _hatched(
     x: float, y: float, width: float, height: float, hatch: str, pitch: float
-) -> Iterator[Line]:
+) -> Iterator[Stroke]:
     """Lines at 45 degrees that fill a rectangle, cut at its edges."""
     along = pitch
     while along < width + height:
@@ -314,14 +316,14 @@ def _hatched(
         x2, y2 = (0.0, along) if along <= height else (along - height, height)
         if hatch == "down":
             x1, x2 = width - x1, width - x2
-        yield Line(x + x1, y + y1, x + x2, y + y2, 0.1)
+        yield Stroke(x + x1, y + y1, x + x2, y + y2, 0.1)
         along += pitch
 
 
 # -- the labels -------------------------------------------------------------
 
 
-def _labels(depths: Depths, room_mm: float) -> list[tuple[float, str]]:
+def _labels(depths: DrawnDepths, room_mm: float) -> list[tuple[float, str]]:
     """Depth and wording of every label, shallowest first.
 
     What lies at one depth shares a label as far as it fits into ``room_mm``.
@@ -362,7 +364,7 @@ def _lettered(labels: list[tuple[float, str]], scale: float, height: float) -> I
     wanted = [_y(max(depth, 0.0), scale) for depth, _ in labels]
     placed = pushed_apart(wanted, LABEL_GAP_MM, _TOP, _TOP + height)
     for (depth, words), at, y in zip(labels, wanted, placed, strict=True):
-        yield Line(_LABELS_X - 3.0, at, _LABELS_X - 1.0, y, 0.1)
+        yield Stroke(_LABELS_X - 3.0, at, _LABELS_X - 1.0, y, 0.1)
         yield _label(depth, words, y)
 
 

@@ -32,7 +32,7 @@ from assistant.report.marks import (
     track_title,
     value_text,
 )
-from assistant.report.rows import Row, answer, canal_rows, skipped_text
+from assistant.report.rows import NoteRow, answer, canal_rows, skipped_text
 from assistant.report.statement import DEMO, STATEMENT
 
 COLUMNS = 88
@@ -44,11 +44,11 @@ _SEVERITIES = ("urgent", "alert", "caution", "confirm")
 
 
 @dataclass(frozen=True, slots=True)
-class Canal:
+class CanalNote:
     """One canal of the note."""
 
     name: str
-    rows: tuple[Row, ...]
+    rows: tuple[NoteRow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,15 +72,15 @@ class Note:
     demo: bool
     title: str
     case_code: str
-    head: tuple[Row, ...]
+    head: tuple[NoteRow, ...]
     warnings: tuple[str, ...]
     unanswered: int
-    canals: tuple[Canal, ...]
-    case: tuple[Row, ...]
+    canals: tuple[CanalNote, ...]
+    case: tuple[NoteRow, ...]
     changes: tuple[str, ...]
     rejected: tuple[str, ...]
     addenda: tuple[str, ...]
-    trust: tuple[Row, ...]
+    trust: tuple[NoteRow, ...]
     limits: tuple[str, ...]
     signed: bool
     signature: str
@@ -98,7 +98,7 @@ def note(state: CaseState, head_hash: str) -> Note:
         warnings=tuple(_warning(state, w) for w in _by_severity(state.warnings)),
         unanswered=sum(w.open for w in state.warnings),
         canals=tuple(
-            Canal(track_title(t.name), canal_rows(state, t.name)) for t in state.canals
+            CanalNote(track_title(t.name), canal_rows(state, t.name)) for t in state.canals
         ),
         case=tuple(_case(state)),
         changes=tuple(_changes(state)),
@@ -169,7 +169,7 @@ def _listed(lines: tuple[str, ...]) -> list[str]:
     return [part for line in lines for part in _wrapped(f"- {line}", "  ")]
 
 
-def _table(rows: tuple[Row, ...]) -> list[str]:
+def _table(rows: tuple[NoteRow, ...]) -> list[str]:
     width = max([16, *(len(row.label) + 1 for row in rows)])
     lines: list[str] = []
     for row in rows:
@@ -184,20 +184,20 @@ def _wrapped(text: str, hang: str) -> list[str]:
 # -- gathering --------------------------------------------------------------
 
 
-def _head(state: CaseState) -> Iterator[Row]:
-    yield Row("Case code", plain(state.case_code) or "not given")
-    yield Row("Tooth", _tooth(state))
+def _head(state: CaseState) -> Iterator[NoteRow]:
+    yield NoteRow("Case code", plain(state.case_code) or "not given")
+    yield NoteRow("Tooth", _tooth(state))
     canals = state.newest(CASE, state.protocol.asking("canals"))
-    yield Row("Canals", marked(state, canals) if canals else "not recorded")
-    yield Row("Operator", plain(state.operator) or "not given")
+    yield NoteRow("Canals", marked(state, canals) if canals else "not recorded")
+    yield NoteRow("Operator", plain(state.operator) or "not given")
     protocol = state.protocol
-    yield Row(
+    yield NoteRow(
         "Protocol", f"{plain(protocol.title)} ({protocol.id}, version {protocol.version})"
     )
     end = state.signed or newest_moment(state)
-    yield Row("Started", date_time(state.opened))
-    yield Row("Signed" if state.signed else "Last on record", date_time(end))
-    yield Row("Duration", _duration((end.wall - state.opened.wall).total_seconds()))
+    yield NoteRow("Started", date_time(state.opened))
+    yield NoteRow("Signed" if state.signed else "Last on record", date_time(end))
+    yield NoteRow("Duration", _duration((end.wall - state.opened.wall).total_seconds()))
 
 
 def _tooth(state: CaseState) -> str:
@@ -246,14 +246,14 @@ def warning_answer(warning: Warning) -> str:
     return "NOT ANSWERED." if warning.open else "No answer asked."
 
 
-def _case(state: CaseState) -> Iterator[Row]:
+def _case(state: CaseState) -> Iterator[NoteRow]:
     for step in (*state.protocol.opening, *state.protocol.closing):
         if step.expect.kind not in ONCE:
-            yield Row(step.title, answer(state, CASE, step))
+            yield NoteRow(step.title, answer(state, CASE, step))
     for skipped in state.skipped:
         if skipped.track == CASE:
             title = state.protocol.by_id[skipped.step].title
-            yield Row("Skipped", f"{title}: {skipped_text(state, skipped)}")
+            yield NoteRow("Skipped", f"{title}: {skipped_text(state, skipped)}")
 
 
 def _changes(state: CaseState) -> Iterator[str]:
@@ -287,27 +287,27 @@ def _replaced_by(state: CaseState, old: Entry) -> str:
     return f"replaced by {entry_text(state, new)}" if new else "replaced"
 
 
-def _trust(state: CaseState) -> Iterator[Row]:
+def _trust(state: CaseState) -> Iterator[NoteRow]:
     standing = [e for e in state.entries if e.standing == "standing"]
     measured = [e for e in standing if e.is_measurement]
     unread = [e for e in measured if not e.read_back]
     if not measured:
-        yield Row("Read back", "no measurement on record")
+        yield NoteRow("Read back", "no measurement on record")
     elif not unread:
-        yield Row("Read back", f"all {len(measured)} measurements")
+        yield NoteRow("Read back", f"all {len(measured)} measurements")
     else:
         listed = "; ".join(
             f"{place(state, e.track, e.step, e.round)} {entry_text(state, e)}" for e in unread
         )
-        yield Row(
+        yield NoteRow(
             "Read back",
             f"{len(measured) - len(unread)} of {len(measured)} measurements; "
             f"NOT read back: {listed}",
         )
-    yield Row("Entries by", _people([e for e in standing if e.origin != "timed"]))
-    yield Row("Confirmed by", _people([e for e in standing if e.confirmed]))
+    yield NoteRow("Entries by", _people([e for e in standing if e.origin != "timed"]))
+    yield NoteRow("Confirmed by", _people([e for e in standing if e.confirmed]))
     origins = Counter(e.origin for e in standing)
-    yield Row(
+    yield NoteRow(
         "Origin",
         f"{origins['said']} dictated or keyed, {origins['computed']} computed and accepted, "
         f"{origins['timed']} timed",
@@ -315,14 +315,16 @@ def _trust(state: CaseState) -> Iterator[Row]:
     if state.pending is not None:
         pending = state.pending
         shown = value_text(pending.kind, pending.value)
-        yield Row(
+        yield NoteRow(
             "Waiting", f"{shown}, {heard(pending.heard.text)}: not confirmed, not recorded"
         )
     if state.timer is not None:
         where = place(state, state.timer.track, state.timer.step)
-        yield Row("Running", f"{where}, since {clock(state, state.timer.started)}: not ended")
+        yield NoteRow(
+            "Running", f"{where}, since {clock(state, state.timer.started)}: not ended"
+        )
     for at, text in state.interruptions:
-        yield Row("Interruption", f"{clock(state, at)} {plain(text)}")
+        yield NoteRow("Interruption", f"{clock(state, at)} {plain(text)}")
 
 
 def _people(entries: list[Entry]) -> str:

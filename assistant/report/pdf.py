@@ -15,11 +15,11 @@ from unicodedata import normalize
 
 from fpdf import FPDF
 
-from assistant.report.drawing import Drawing, Line, Rect, Shape, Text, legend
+from assistant.report.drawing import Drawing, Rect, Shape, Stroke, Text, legend
 from assistant.report.lettering import REPLACED, latin1
 from assistant.report.marks import LEGEND
-from assistant.report.note import Canal, Note, limits_line, warnings_headline
-from assistant.report.rows import Row
+from assistant.report.note import CanalNote, Note, limits_line, warnings_headline
+from assistant.report.rows import NoteRow
 from assistant.report.statement import DEMO, STATEMENT
 
 MARGIN_MM = 11.0
@@ -152,7 +152,7 @@ class _Page:
             if waiting:
                 self._new_page()
 
-    def canals(self, canals: Sequence[Canal], drawings: Sequence[Drawing]) -> None:
+    def canals(self, canals: Sequence[CanalNote], drawings: Sequence[Drawing]) -> None:
         """Two canals side by side, rows above and drawing below; one alone has its
         drawing beside the rows."""
         column = (self.width - GUTTER_MM) / 2
@@ -237,7 +237,7 @@ class _Page:
         self.pdf.line(x, y, x + width, y)
         self._gap(0.5)
 
-    def _rows(self, rows: Sequence[Row], x: float, width: float) -> None:
+    def _rows(self, rows: Sequence[NoteRow], x: float, width: float) -> None:
         for row in rows:
             top = self.pdf.get_y()
             self._text(row.label, LABEL_MM, x=x, style="B")
@@ -246,7 +246,7 @@ class _Page:
             self._text(row.text, width - LABEL_MM, x=x + LABEL_MM)
             self.pdf.set_y(max(under, self.pdf.get_y()))
 
-    def _columns(self, rows: Sequence[Row]) -> None:
+    def _columns(self, rows: Sequence[NoteRow]) -> None:
         column = (self.width - GUTTER_MM) / 2
         half = (len(rows) + 1) // 2
         top, bottom = self.pdf.get_y(), 0.0
@@ -256,7 +256,7 @@ class _Page:
             bottom = max(bottom, self.pdf.get_y())
         self.pdf.set_y(bottom)
 
-    def _canal_height(self, canal: Canal, width: float) -> float:
+    def _canal_height(self, canal: CanalNote, width: float) -> float:
         rows = sum(
             max(
                 self._height(row.text, width - LABEL_MM),
@@ -320,7 +320,7 @@ class _Page:
     def _draw(self, shapes: Sequence[Shape], x: float, y: float) -> None:
         for shape in shapes:
             match shape:
-                case Line():
+                case Stroke():
                     self._pen(shape.width_mm, shape.dash)
                     self.pdf.line(x + shape.x1, y + shape.y1, x + shape.x2, y + shape.y2)
                 case Rect():

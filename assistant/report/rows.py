@@ -39,7 +39,7 @@ Piece = tuple[Role, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class NoteRow:
     """A line of the note: what it is about, and what is known of it."""
 
     label: str
@@ -104,14 +104,16 @@ _POST: tuple[Piece, ...] = ((Role.POST_DECISION, "{}"), (Role.POST_LEVEL, "fill 
 _LEVEL: tuple[Piece, ...] = ((Role.FILL_LEVEL, "level reached: {}"),)
 
 
-def canal_rows(state: CaseState, canal: str) -> tuple[Row, ...]:
+def canal_rows(state: CaseState, canal: str) -> tuple[NoteRow, ...]:
     """Everything on record of one canal; what is missing is said to be missing."""
     if not any(e.track == canal for e in state.entries) and not _skips(state, canal):
-        return (Row("Record", "nothing recorded"),)
-    rows: list[Row] = []
+        return (NoteRow("Record", "nothing recorded"),)
+    rows: list[NoteRow] = []
     here = state.track(canal)
     if not here.finished:
-        rows.append(Row("NOT FINISHED", f"stands at: {state.protocol.by_id[here.step].title}"))
+        rows.append(
+            NoteRow("NOT FINISHED", f"stands at: {state.protocol.by_id[here.step].title}")
+        )
     for label, pieces in _BEFORE:
         row = _row(state, canal, label, pieces)
         rows += [row] if row else []
@@ -121,7 +123,7 @@ def canal_rows(state: CaseState, canal: str) -> tuple[Row, ...]:
     rows += _backfill(state, canal)
     rows += _others(state, canal)
     rows += [
-        Row(
+        NoteRow(
             "Skipped",
             f"{state.protocol.by_id[skipped.step].title}: {skipped_text(state, skipped)}",
         )
@@ -163,7 +165,7 @@ def answer(state: CaseState, track: str, step: Step) -> str:
     return ", then ".join([*earlier, shown])
 
 
-def _row(state: CaseState, canal: str, label: str, pieces: tuple[Piece, ...]) -> Row | None:
+def _row(state: CaseState, canal: str, label: str, pieces: tuple[Piece, ...]) -> NoteRow | None:
     """One row; None if the protocol asks nothing of the kind."""
     parts: list[str] = []
     missing: set[str] = set()
@@ -181,8 +183,8 @@ def _row(state: CaseState, canal: str, label: str, pieces: tuple[Piece, ...]) ->
         return None
     if len(missing) == 1 and not any(state.newest(canal, role) for role, _ in pieces):
         derived = "".join(_DERIVED.get(role, _nothing)(state, canal) for role, _ in pieces)
-        return Row(label, missing.pop() + derived)
-    return Row(label, ", ".join(parts))
+        return NoteRow(label, missing.pop() + derived)
+    return NoteRow(label, ", ".join(parts))
 
 
 def _step_for(state: CaseState, role: Role) -> Step | None:
@@ -245,7 +247,7 @@ _DERIVED: dict[Role, Callable[[CaseState, str], str]] = {
 """What the program adds to a value that was given."""
 
 
-def _refits(state: CaseState, canal: str) -> Iterator[Row]:
+def _refits(state: CaseState, canal: str) -> Iterator[NoteRow]:
     for number_, fit in enumerate(rounds.cone_refits(state, canal), 1):
         values = ", ".join(
             f"{'size ' if state.role(e) is Role.CONE_SIZE else ''}{marked(state, e)}"
@@ -253,13 +255,13 @@ def _refits(state: CaseState, canal: str) -> Iterator[Row]:
         )
         title = state.protocol.by_id[fit.verdict.step].title.lower()
         verdict = f"{title}: {marked(state, fit.verdict)}; refitted"
-        yield Row(f"Cone tried {number_}", f"{values or 'values ' + UNRECORDED}; {verdict}")
+        yield NoteRow(f"Cone tried {number_}", f"{values or 'values ' + UNRECORDED}; {verdict}")
 
 
-def _cycles(state: CaseState, canal: str) -> Iterator[Row]:
+def _cycles(state: CaseState, canal: str) -> Iterator[NoteRow]:
     found = rounds.cycles(state, canal)
     if not found and _step_for(state, Role.HEAT) is not None:
-        yield Row("Downpack", UNRECORDED)
+        yield NoteRow("Downpack", UNRECORDED)
     for one in found:
         if one.values or one.acts:
             parts = [
@@ -270,9 +272,9 @@ def _cycles(state: CaseState, canal: str) -> Iterator[Row]:
             ]
             parts[1] += _to_limit(state, canal, one.values.get(Role.HEAT_DEPTH))
             parts[2] += _to_limit(state, canal, one.values.get(Role.COMPACTION), always=True)
-            yield Row(f"Cycle {one.number}", ", ".join(parts))
+            yield NoteRow(f"Cycle {one.number}", ", ".join(parts))
         if one.ended is not None:
-            yield Row("Downpack ended", f"{marked(state, one.ended)}, cycle {one.number}")
+            yield NoteRow("Downpack ended", f"{marked(state, one.ended)}, cycle {one.number}")
 
 
 def _to_limit(
@@ -292,7 +294,7 @@ def _to_limit(
     return " (at limit)" if left < EPSILON_MM else f" ({text_of(left)} mm above limit)"
 
 
-def _backfill(state: CaseState, canal: str) -> Iterator[Row]:
+def _backfill(state: CaseState, canal: str) -> Iterator[NoteRow]:
     post = state.newest(canal, Role.POST_PLANNED)
     if (post is not None and post.value != "no") or state.newest(canal, Role.POST_LEVEL):
         row = _row(state, canal, "Post", _POST)
@@ -301,18 +303,20 @@ def _backfill(state: CaseState, canal: str) -> Iterator[Row]:
     found = rounds.increments(state, canal)
     stopped = state.newest(canal, Role.POST_LEVEL) is not None
     if not found and _step_for(state, Role.INCREMENT) is not None:
-        yield Row("Backfill", "none: stopped at the post level" if stopped else UNRECORDED)
+        yield NoteRow("Backfill", "none: stopped at the post level" if stopped else UNRECORDED)
     for one in found:
         if one.values or one.acts:
             level = text_of(one.level_mm)
-            yield Row(
+            yield NoteRow(
                 f"Increment {one.number}",
                 f"{_value_in(state, canal, one, Role.INCREMENT)}, "
                 f"fill then at {level}{' mm (computed)' if level != 'unknown' else ''}, "
                 f"press {_acts(state, canal, one, Role.INCREMENT_PRESS)}",
             )
         if one.ended is not None:
-            yield Row("Backfill ended", f"{marked(state, one.ended)}, increment {one.number}")
+            yield NoteRow(
+                "Backfill ended", f"{marked(state, one.ended)}, increment {one.number}"
+            )
     if stopped:
         return
     row = _row(state, canal, "Level", _LEVEL)
@@ -320,7 +324,7 @@ def _backfill(state: CaseState, canal: str) -> Iterator[Row]:
         level_mm = fill_top_mm(state, canal) if found else None
         shown = "" if level_mm is None else f"fill at {text_of(level_mm)} mm (computed), "
         said = state.newest(canal, Role.FILL_LEVEL) is not None
-        yield Row("Level", shown + ("" if said else "level reached: ") + row.text)
+        yield NoteRow("Level", shown + ("" if said else "level reached: ") + row.text)
 
 
 def _acts(state: CaseState, canal: str, one: rounds.Round, role: Role) -> str:
@@ -349,7 +353,7 @@ def _missing_in(state: CaseState, canal: str, one: rounds.Round, role: Role) -> 
     return UNRECORDED
 
 
-def _others(state: CaseState, canal: str) -> Iterator[Row]:
+def _others(state: CaseState, canal: str) -> Iterator[NoteRow]:
     """Steps of a protocol that no row above tells of."""
     told = {role for _, pieces in _BEFORE for role, _ in pieces}
     told |= {role for role, _ in (*_POST, *_LEVEL)}
@@ -359,22 +363,22 @@ def _others(state: CaseState, canal: str) -> Iterator[Row]:
         if step.role in told:
             continue
         if step.loop is None:
-            yield Row(step.title, answer(state, canal, step))
+            yield NoteRow(step.title, answer(state, canal, step))
         elif step.loop not in loops:
             loops.add(step.loop)
             yield from _other_loop(state, canal, step.loop)
 
 
-def _other_loop(state: CaseState, canal: str, loop: str) -> Iterator[Row]:
+def _other_loop(state: CaseState, canal: str, loop: str) -> Iterator[NoteRow]:
     """What was done over and over: a row a round."""
     steps = [step for step in state.protocol.canal if step.loop == loop]
     done = rounds.by_round(state, canal, steps)
     if not done:
-        yield Row(loop.capitalize(), UNRECORDED)
+        yield NoteRow(loop.capitalize(), UNRECORDED)
     for number_, given in done.items():
         parts = [
             f"{step.title.lower()} {_repeated(state, given[step.id])}"
             for step in steps
             if step.id in given
         ]
-        yield Row(f"{loop.capitalize()} {number_}", ", ".join(parts))
+        yield NoteRow(f"{loop.capitalize()} {number_}", ", ".join(parts))

@@ -43,7 +43,7 @@ class Act:
 
 
 @dataclass(frozen=True, slots=True)
-class Depth:
+class DepthOverLimit:
     """A depth that stands, less the limit of its canal, mm; positive is beyond it."""
 
     quantity: str
@@ -56,7 +56,7 @@ class Depth:
 
 
 @dataclass(frozen=True, slots=True)
-class Increment:
+class PlacedIncrement:
     """A backfill increment that stands, and the most the protocol plans for it, mm."""
 
     number: int
@@ -70,7 +70,7 @@ class Increment:
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
+class GivenValues:
     """Values of one quantity: how many were given, corrected (once or more), taken back."""
 
     values: int
@@ -99,10 +99,10 @@ class CaseFacts:
     labels: dict[str, str]
     seconds: tuple[tuple[str, float], ...]
     acts: tuple[Act, ...]
-    depths: tuple[Depth, ...]
-    increments: tuple[Increment, ...]
+    depths: tuple[DepthOverLimit, ...]
+    increments: tuple[PlacedIncrement, ...]
     increments_per_canal: tuple[int, ...]
-    given: dict[str, Given]
+    given: dict[str, GivenValues]
     warnings: tuple[tuple[str, str, str], ...]
     questions: int
     disbelieved: int
@@ -170,7 +170,7 @@ def _acts(course: Timeline) -> Iterator[Act]:
         yield Act(one.quantity, modes[one.kind], one.held_s, one.planned_s, stands)
 
 
-def _depths(state: CaseState) -> Iterator[Depth]:
+def _depths(state: CaseState) -> Iterator[DepthOverLimit]:
     """Those that the protocol holds against the limit, by its own rules."""
     limited = {
         quantity
@@ -181,24 +181,27 @@ def _depths(state: CaseState) -> Iterator[Depth]:
     for entry in _standing(state):
         depth, limit = number(entry), depth_limit_mm(state, entry.track)
         if entry.quantity in limited and depth is not None and limit is not None:
-            yield Depth(entry.quantity, round(depth - limit, 6))
+            yield DepthOverLimit(entry.quantity, round(depth - limit, 6))
 
 
-def _increments(state: CaseState) -> Iterator[tuple[str, Increment]]:
+def _increments(state: CaseState) -> Iterator[tuple[str, PlacedIncrement]]:
     limits = state.protocol.limits
     first, later = limits.first_increment_max_mm, limits.later_increment_max_mm
     for entry in _standing(state):
         length = number(entry)
         if state.role(entry) is Role.INCREMENT and length is not None:
             most = first if entry.round == 1 else later
-            yield entry.track, Increment(entry.round, length, most.value if most else math.inf)
+            yield (
+                entry.track,
+                PlacedIncrement(entry.round, length, most.value if most else math.inf),
+            )
 
 
 def _standing(state: CaseState) -> Iterator[Entry]:
     return (entry for entry in state.entries if entry.standing == "standing")
 
 
-def _given(state: CaseState) -> dict[str, Given]:
+def _given(state: CaseState) -> dict[str, GivenValues]:
     """Measurements by quantity; a value and its corrections are one."""
     places: dict[str, set[int]] = {}
     corrected: dict[str, set[int]] = {}
@@ -212,6 +215,8 @@ def _given(state: CaseState) -> dict[str, Given]:
         elif entry.correction:
             corrected.setdefault(entry.quantity, set()).add(state.place(entry))
     return {
-        quantity: Given(len(found), len(corrected.get(quantity, ())), taken_back[quantity])
+        quantity: GivenValues(
+            len(found), len(corrected.get(quantity, ())), taken_back[quantity]
+        )
         for quantity, found in places.items()
     }

@@ -17,7 +17,7 @@ from assistant.review.timeline import Timeline, timeline
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class Selection:
     """Which cases count; None: any. Dates are the day the case was opened, both included.
 
     ``operator`` is compared without regard to case; ``tooth`` is in ISO 3950 notation.
@@ -77,7 +77,7 @@ def read_timeline(folder: Path) -> Timeline:
 
 
 def read_cases(
-    folders: Sequence[Path] | Iterator[Path], wanted: Wanted
+    folders: Sequence[Path] | Iterator[Path], wanted: Selection
 ) -> Iterator[CaseFacts | Unreadable]:
     """What the statistics need of every case that counts, one journal at a time.
 

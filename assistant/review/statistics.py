@@ -71,7 +71,7 @@ class Acts:
 
 
 @dataclass(frozen=True, slots=True)
-class Depths:
+class DepthStatistics:
     """Depths of one quantity less the limit of their canal, mm; positive is beyond."""
 
     quantity: str
@@ -124,7 +124,7 @@ class Summary:
     last: datetime | None
     steps: tuple[StepTime, ...]
     acts: tuple[Acts, ...]
-    depths: tuple[Depths, ...]
+    depths: tuple[DepthStatistics, ...]
     increments: tuple[Increments, ...]
     increments_per_canal: Spread
     corrections: tuple[Corrections, ...]
@@ -219,12 +219,12 @@ def _in_order(keys: Iterable[tuple[str, str]], labels: dict[str, str]) -> list[t
     return sorted(keys, key=lambda key: places.index(key[1]))
 
 
-def _depths(cases: Sequence[CaseFacts], labels: dict[str, str]) -> Iterable[Depths]:
+def _depths(cases: Sequence[CaseFacts], labels: dict[str, str]) -> Iterable[DepthStatistics]:
     for quantity, title in labels.items():
         found = [d for case in cases for d in case.depths if d.quantity == quantity]
         if found:
             past = spread(depth.past_limit_mm for depth in found)
-            yield Depths(quantity, title, past, share(depth.beyond for depth in found))
+            yield DepthStatistics(quantity, title, past, share(depth.beyond for depth in found))
 
 
 def _increments(cases: Sequence[CaseFacts]) -> Iterable[Increments]:

@@ -15,7 +15,7 @@ import numpy as np
 from assistant.procedure.facts import text_of
 from assistant.report.marks import plain
 from assistant.review.case_facts import EPSILON_S
-from assistant.review.statistics import Acts, Depths, Share, Spread, Summary
+from assistant.review.statistics import Acts, DepthStatistics, Share, Spread, Summary
 from assistant.review.statistics_text import CAUTION, per_cent
 
 if TYPE_CHECKING:
@@ -168,7 +168,7 @@ def _scatter(axes: Axes, row: float, values: Sequence[float]) -> None:
     axes.plot(values, row + spread, "o", color="0.4", ms=1.8, mew=0, rasterized=True)
 
 
-def _strips(axes: Axes, depths: Sequence[Depths]) -> None:
+def _strips(axes: Axes, depths: Sequence[DepthStatistics]) -> None:
     for row, one in enumerate(depths):
         _scatter(axes, row, one.past_limit_mm.values)
         _median(axes, row, one.past_limit_mm)

@@ -19,7 +19,7 @@ from assistant.files.atomic import unwritable, write_atomically
 from assistant.files.yamlfile import read_text
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.room.plan import Asked, Plan, taken_for
+from assistant.room.plan import Asked, CheckPlan, taken_for
 from assistant.room.profile import Outcome, RoomProfile, profile
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.sound.sources import AudioSource, device_of, load_sounddevice
@@ -42,7 +42,7 @@ Frames = Iterator[tuple[Samples, bool]]
 def check(
     source: AudioSource,
     ears: Hearing,
-    plan: Plan,
+    plan: CheckPlan,
     asked: Sequence[Asked],
     clock: Clock,
     mouth: Mouth,
@@ -164,7 +164,7 @@ def _judged(one: Asked, utterance: Utterance | None, ears: Hearing) -> Outcome:
     )
 
 
-def summary(made: RoomProfile, plan: Plan) -> list[str]:
+def summary(made: RoomProfile, plan: CheckPlan) -> list[str]:
     """A profile in a few lines, the verdict first."""
     asked = made.right + made.misheard + made.missed
     lines = [f"This room is {plan.verdicts[made.verdict]}"]

@@ -19,7 +19,7 @@ from assistant.words.recognised import Recognised
 from assistant.words.understand import HARMLESS, TYPED, Trust, understand
 
 
-class Place(Strict):
+class CheckedPlace(Strict):
     """What can be said at a step; the fields of :class:`~assistant.words.grammar.Wanted`."""
 
     kind: str | None = None
@@ -43,20 +43,20 @@ class Draw(Strict):
     phrases: tuple[str | tuple[str, ...], ...]
 
 
-class Plan(Strict):
+class CheckPlan(Strict):
     """A whole ``room_check.yaml``."""
 
     language: str
     noise_s: float = Field(gt=0, le=60)
     wait_s: float = Field(gt=0, le=60)
-    places: dict[str, Place]
+    places: dict[str, CheckedPlace]
     draws: tuple[Draw, ...] = Field(min_length=1)
     says: dict[str, str]
     verdicts: dict[VerdictName, str]
     advice: dict[Advice, str]
 
     @model_validator(mode="after")
-    def _draws_fit(self) -> Plan:
+    def _draws_fit(self) -> CheckPlan:
         for draw in self.draws:
             if draw.at not in self.places:
                 raise ValueError(f"there is no place {draw.at!r}")
@@ -74,16 +74,16 @@ class Asked:
     meaning: it.AnyIntent
 
 
-def load_plan(folder: Path) -> Plan:
+def load_plan(folder: Path) -> CheckPlan:
     """Read ``room_check.yaml`` of a language folder.
 
     Raises:
         InputFileError: missing or malformed; names file and line.
     """
-    return load_yaml(folder / "room_check.yaml", Plan)
+    return load_yaml(folder / "room_check.yaml", CheckPlan)
 
 
-def phrases(plan: Plan, seed: int) -> list[tuple[str, str]]:
+def phrases(plan: CheckPlan, seed: int) -> list[tuple[str, str]]:
     """(phrase, place) of one check, in the order they are asked; the same for a seed."""
     rng = random.Random(seed)
     asked = [
@@ -96,7 +96,7 @@ def phrases(plan: Plan, seed: int) -> list[tuple[str, str]]:
     return asked
 
 
-def draw(plan: Plan, words: Language, seed: int) -> tuple[Asked, ...]:
+def draw(plan: CheckPlan, words: Language, seed: int) -> tuple[Asked, ...]:
     """The phrases of one check with their grammars and meanings.
 
     Raises:
@@ -105,7 +105,7 @@ def draw(plan: Plan, words: Language, seed: int) -> tuple[Asked, ...]:
     return ask(phrases(plan, seed), plan, words)
 
 
-def ask(said: Sequence[tuple[str, str]], plan: Plan, words: Language) -> tuple[Asked, ...]:
+def ask(said: Sequence[tuple[str, str]], plan: CheckPlan, words: Language) -> tuple[Asked, ...]:
     """Grammar and meaning of each (phrase, place). Raises as :func:`draw`."""
     grammars = {name: Grammar(words, place.wanted) for name, place in plan.places.items()}
     return tuple(_asked(phrase, at, grammars) for phrase, at in said)

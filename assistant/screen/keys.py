@@ -25,7 +25,7 @@ _COMMANDS = {
 }
 
 
-class Phrase(Shown):
+class ShownPhrase(Shown):
     """Something that can be said now; ``line`` is the whole phrase if it is one, and
     ``answers`` tells that it answers what is asked."""
 
@@ -44,9 +44,9 @@ class Key(Shown):
     now: bool = False
 
 
-def phrase_list(said: tuple[Sayable, ...]) -> tuple[Phrase, ...]:
+def phrase_list(said: tuple[Sayable, ...]) -> tuple[ShownPhrase, ...]:
     """Everything that can be said now."""
-    return tuple(Phrase(text=s.text, line=s.line, answers=s.answers) for s in said)
+    return tuple(ShownPhrase(text=s.text, line=s.line, answers=s.answers) for s in said)
 
 
 def key_list(said: tuple[Sayable, ...]) -> tuple[Key, ...]:

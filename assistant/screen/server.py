@@ -73,7 +73,7 @@ class _Message(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
 
-class Line(_Message):
+class TypedLine(_Message):
     """A typed line from the page."""
 
     kind: Literal["line"]
@@ -86,7 +86,7 @@ class Tap(_Message):
     kind: Literal["tap"]
 
 
-MESSAGES: TypeAdapter[Line | Tap] = TypeAdapter(Line | Tap)
+MESSAGES: TypeAdapter[TypedLine | Tap] = TypeAdapter(TypedLine | Tap)
 
 
 class Hub:

@@ -16,7 +16,7 @@ from assistant.procedure.state import CaseState, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, Protocol, Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds
-from assistant.report.drawing import Depths, depths_of
+from assistant.report.drawing import DrawnDepths, depths_of
 from assistant.report.marks import plain
 from assistant.words.sayings import Wording
 
@@ -98,7 +98,11 @@ def strips(state: CaseState, wording: Wording) -> tuple[Strip, ...]:
 
 
 def _strip(
-    state: CaseState, track: Track, depths: Depths, marks: tuple[Mark, ...], ruler_mm: float
+    state: CaseState,
+    track: Track,
+    depths: DrawnDepths,
+    marks: tuple[Mark, ...],
+    ruler_mm: float,
 ) -> Strip:
     at = "finished" if track.finished else _title(state.protocol, track.step)
     lettered = ", ".join(f"{mark.name} {mark.value}" for mark in marks) or "no length yet"
@@ -129,7 +133,9 @@ def instrument_steps(protocol: Protocol) -> tuple[Step, ...]:
     return tuple(asked[quantity] for quantity in quantities if quantity in asked)
 
 
-def _marks(state: CaseState, depths: Depths, canal: str, wording: Wording) -> Iterator[Mark]:
+def _marks(
+    state: CaseState, depths: DrawnDepths, canal: str, wording: Wording
+) -> Iterator[Mark]:
     limit = depths.limit_mm
     length = "WL final" if depths.wl_final else "WL provisional"
     named: list[tuple[MarkKind, float | None, str, str]] = [
@@ -172,14 +178,14 @@ def _beyond(depth_mm: float, limit_mm: float | None) -> bool:
     return limit_mm is not None and depth_mm > limit_mm + EPSILON_MM
 
 
-def _fill_top(state: CaseState, depths: Depths, canal: str) -> float | None:
+def _fill_top(state: CaseState, depths: DrawnDepths, canal: str) -> float | None:
     """Top of the fill where no other mark stands for it."""
     top = fill_top_mm(state, canal)
     taken = {depths.sear_mm, rounds.downpack_top_mm(state, canal)}
     return None if top is None or top in taken else max(top, 0.0)
 
 
-def _fills(depths: Depths) -> Iterator[Fill]:
+def _fills(depths: DrawnDepths) -> Iterator[Fill]:
     top = depths.downpack_top_mm
     if depths.post_mm is not None:
         top = depths.post_mm

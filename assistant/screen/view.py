@@ -28,7 +28,7 @@ from assistant.prompt.wording import question
 from assistant.protocol.model import AT_CANALS
 from assistant.protocol.moment import Moment
 from assistant.report.marks import plain, track_title
-from assistant.screen.keys import Key, Phrase, key_list, phrase_list
+from assistant.screen.keys import Key, ShownPhrase, key_list, phrase_list
 from assistant.screen.port import Microphone
 from assistant.screen.strips import Shown, Strip, strips
 from assistant.words.recognised import Recognised
@@ -60,7 +60,7 @@ MICROPHONE_DEAD = "type or pedal"
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class ShownTrouble:
     """Something that failed, and how many entries the record had then."""
 
     text: str
@@ -83,7 +83,7 @@ class Seen:
     heard: Recognised | None = None
     meaning: str = ""
     microphone: Microphone | None = None
-    trouble: Trouble | None = None
+    trouble: ShownTrouble | None = None
 
 
 class Notice(Shown):
@@ -134,7 +134,7 @@ class View(Shown):
     strips: tuple[Strip, ...] = ()
     countdown: Countdown | None = None
     heard: HeardPhrase | None = None
-    say: tuple[Phrase, ...] = ()
+    say: tuple[ShownPhrase, ...] = ()
     keys: tuple[Key, ...] = ()
     microphone: MicrophoneState | None = None
     paused: bool = False

@@ -30,7 +30,7 @@ from assistant.prompt.prompts import Prompt, Urgency
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.port import Microphone
 from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application
-from assistant.screen.view import Seen, Trouble, view
+from assistant.screen.view import Seen, ShownTrouble, view
 from assistant.words.grammar import Language
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
@@ -117,7 +117,7 @@ class WebScreen:
     def show_trouble(self, text: str) -> None:
         """Something failed; what still works."""
         state = self._seen.state
-        self._see(trouble=Trouble(text, len(state.entries) if state else 0))
+        self._see(trouble=ShownTrouble(text, len(state.entries) if state else 0))
 
     def _see(self, **new: Any) -> None:
         self._seen = replace(self._seen, **new)
@@ -210,7 +210,7 @@ class WebScreen:
                 # A page that stands still would look like a case that stands still.
                 trouble = f"This screen cannot show the case ({type(bad).__name__})."
                 self._write(f"!! {trouble}")
-                seen = Seen(trouble=Trouble(trouble, 0))
+                seen = Seen(trouble=ShownTrouble(trouble, 0))
                 made = view(seen, self._words, self._clock.now())
             self._hub.publish(made.model_dump_json())
 

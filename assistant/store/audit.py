@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Literal
 
 from assistant.errors import CaseBusy, RecordUnwritable
-from assistant.record.chain import Entry
+from assistant.record.chain import JournalLine
 from assistant.record.journal import Journal, Read, read_journal
 from assistant.store.places import key_of
 
@@ -112,7 +112,7 @@ def read(cases: Path) -> Read | None:
     return read_journal(path) if os.path.lexists(path) else None
 
 
-def entries(cases: Path) -> list[Entry]:
+def entries(cases: Path) -> list[JournalLine]:
     """The verified lines; raises as :func:`read`."""
     found = read(cases)
     return found.entries if found else []

@@ -21,7 +21,7 @@ from pathlib import Path
 from assistant import __version__
 from assistant.errors import InputFileError, RecordDamaged, RecordUnwritable, UserError
 from assistant.files.atomic import OS_FILES, reason, sync_folder, unwritable
-from assistant.record.chain import Entry, verify
+from assistant.record.chain import JournalLine, verify
 from assistant.store.archive import (
     CASES,
     MANIFEST,
@@ -169,7 +169,7 @@ class _Copy:
         return made
 
 
-def acknowledged(path: Path) -> tuple[bytes, list[Entry], str | None]:
+def acknowledged(path: Path) -> tuple[bytes, list[JournalLine], str | None]:
     """A journal up to its last whole batch, its entries, and why it cannot be read.
 
     One that does not verify is given byte for byte, without entries and with the reason.
@@ -182,7 +182,7 @@ def acknowledged(path: Path) -> tuple[bytes, list[Entry], str | None]:
     return raw[: chain.length], entries, None
 
 
-def _about(folder: Path, entries: list[Entry], damage: str | None) -> KeptCase:
+def _about(folder: Path, entries: list[JournalLine], damage: str | None) -> KeptCase:
     if not entries:
         why = damage or f"{folder / JOURNAL} has no entry."
         return KeptCase(code=folder.name, head=None, signed=False, damaged=why)

@@ -17,7 +17,7 @@ from typing import TypeVar
 
 from assistant.errors import UserError
 from assistant.store import index
-from assistant.store.index import Query, Row, Stamp
+from assistant.store.index import IndexRow, Query, Stamp
 from assistant.store.places import JOURNAL, case_names, folder_of, is_case, key_of
 from assistant.store.summary import summary
 
@@ -50,9 +50,9 @@ class Listing:
     """What a question to the store gave: the cases, how many there are without the limit,
     and every case that cannot be read."""
 
-    rows: list[Row]
+    rows: list[IndexRow]
     total: int
-    damaged: list[Row]
+    damaged: list[IndexRow]
 
 
 def with_index(
@@ -110,7 +110,7 @@ def stamp(folder: Path) -> Stamp | None:
     return Stamp(found.st_size, found.st_mtime_ns)
 
 
-def read_row(cases: Path, key: str) -> Row | None:
+def read_row(cases: Path, key: str) -> IndexRow | None:
     """The row of a case, from its journal; None if there is no journal.
 
     Never raises for what is in the journal: whatever is wrong with it is in the row.
@@ -122,11 +122,11 @@ def read_row(cases: Path, key: str) -> Row | None:
     if before is None:
         return None
     try:
-        return Row(key, before, summary(*read_case(folder)))
+        return IndexRow(key, before, summary(*read_case(folder)))
     except UserError as bad:
-        return Row(key, before, str(bad))
+        return IndexRow(key, before, str(bad))
     except (ArithmeticError, AssertionError, LookupError, TypeError, ValueError) as bad:
-        return Row(
+        return IndexRow(
             key,
             before,
             f"{folder / JOURNAL} verifies but makes no sense ({type(bad).__name__}: {bad}); "
@@ -138,7 +138,7 @@ def take_in(
     db: sqlite3.Connection, cases: Path, keys: Sequence[str], bar: Bar = no_bar
 ) -> None:
     """Read these cases again and put what is found into the index."""
-    rows: list[Row] = []
+    rows: list[IndexRow] = []
     gone: list[str] = []
     with bar(keys) as going:
         for key in going:

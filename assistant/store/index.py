@@ -83,7 +83,7 @@ class Stamp:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class IndexRow:
     """One case in the index.
 
     Attributes:
@@ -161,7 +161,7 @@ def _check(db: sqlite3.Connection) -> None:
         raise Outdated("another version")
 
 
-def put(db: sqlite3.Connection, rows: Iterable[Row]) -> None:
+def put(db: sqlite3.Connection, rows: Iterable[IndexRow]) -> None:
     """Add rows, each in the place of the one of the same folder; all or none."""
     db.execute("BEGIN IMMEDIATE")
     try:
@@ -174,7 +174,7 @@ def put(db: sqlite3.Connection, rows: Iterable[Row]) -> None:
         raise
 
 
-def _insert(db: sqlite3.Connection, row: Row) -> None:
+def _insert(db: sqlite3.Connection, row: IndexRow) -> None:
     stamp = (row.folder, row.stamp.size, row.stamp.mtime_ns)
     if isinstance(row.found, str):
         # Without a code such a case could not be asked for.
@@ -216,7 +216,7 @@ def in_work(db: sqlite3.Connection, most: int) -> dict[str, Stamp]:
     return {folder: Stamp(size, mtime_ns) for folder, size, mtime_ns in asked}
 
 
-def find(db: sqlite3.Connection, query: Query) -> list[Row]:
+def find(db: sqlite3.Connection, query: Query) -> list[IndexRow]:
     """The cases of a query, sorted; damaged ones are not among them (:func:`damaged`)."""
     where, values = _where(query)
     limit = -1 if query.limit is None else query.limit
@@ -230,7 +230,7 @@ def count(db: sqlite3.Connection, query: Query) -> int:
     return total
 
 
-def damaged(db: sqlite3.Connection) -> list[Row]:
+def damaged(db: sqlite3.Connection) -> list[IndexRow]:
     """Every case whose journal cannot be read."""
     return _rows(db, "WHERE damaged IS NOT NULL ORDER BY folder", ())
 
@@ -262,7 +262,7 @@ def _where(query: Query) -> tuple[str, tuple[Any, ...]]:
     return "WHERE " + " AND ".join(term for term, _ in terms), values
 
 
-def _rows(db: sqlite3.Connection, rest: str, values: tuple[Any, ...]) -> list[Row]:
+def _rows(db: sqlite3.Connection, rest: str, values: tuple[Any, ...]) -> list[IndexRow]:
     with closing(db.cursor()) as cursor:
         columns = ", ".join(("id", "folder", "size", "mtime_ns", "damaged", *_COLUMNS))
         every = cursor.execute(f"SELECT {columns} FROM cases {rest}", values).fetchall()
@@ -275,7 +275,7 @@ def _rows(db: sqlite3.Connection, rest: str, values: tuple[Any, ...]) -> list[Ro
             known["canals"] = tuple(filter(None, known["canals"].split(",")))
             known["demo"] = bool(known["demo"])
             found = CaseSummary(**known, warnings=tuple(sorted(warned[id_])))
-        rows.append(Row(folder, Stamp(size, mtime_ns), found))
+        rows.append(IndexRow(folder, Stamp(size, mtime_ns), found))
     return rows
 
 

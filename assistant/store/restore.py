@@ -57,7 +57,7 @@ SAID: dict[Fate, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class RestoreStep:
     """What is to become of one case of the back-up; ``erased`` is when a case of this
     journal was erased from this store, or None."""
 
@@ -68,7 +68,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class RestorePlan:
     """A verified back-up and what restoring it will do.
 
     Attributes:
@@ -77,16 +77,16 @@ class Plan:
 
     archive: Path
     manifest: Manifest
-    steps: list[Step]
+    steps: list[RestoreStep]
     others: dict[str, str]
 
     @property
-    def to_restore(self) -> list[Step]:
+    def to_restore(self) -> list[RestoreStep]:
         """The cases that are not there yet."""
         return [step for step in self.steps if step.fate == "restore"]
 
 
-def plan(cases: Path, archive: Path, bar: Bar) -> Plan:
+def plan(cases: Path, archive: Path, bar: Bar) -> RestorePlan:
     """Verify a back-up, every byte of it, and say what restoring it will do.
 
     Raises:
@@ -104,10 +104,10 @@ def plan(cases: Path, archive: Path, bar: Bar) -> Plan:
             _step(cases, erased, folder, case, _member(opened, manifest, _journal(folder)))
             for folder, case in sorted(manifest.cases.items())
         ]
-        return Plan(archive, manifest, steps, _others(cases, opened, manifest))
+        return RestorePlan(archive, manifest, steps, _others(cases, opened, manifest))
 
 
-def carry_out(cases: Path, wanted: Plan, bar: Bar) -> list[str]:
+def carry_out(cases: Path, wanted: RestorePlan, bar: Bar) -> list[str]:
     """Restore what the plan says; the folders of the cases that are now there.
 
     Raises:
@@ -171,7 +171,7 @@ def _put(path: Path, data: bytes) -> None:
         raise RecordUnwritable(f"{path} is there already and was left as it is.") from None
 
 
-def _require_room(cases: Path, wanted: Plan) -> None:
+def _require_room(cases: Path, wanted: RestorePlan) -> None:
     names = tuple(f"{CASES}/{step.folder}/" for step in wanted.to_restore)
     needed = sum(
         m.size for name, m in wanted.manifest.members.items() if name.startswith(names)
@@ -257,14 +257,14 @@ def _journal(folder: str) -> str:
 
 def _step(
     cases: Path, erased: dict[str, str], folder: str, case: KeptCase, journal: bytes
-) -> Step:
+) -> RestoreStep:
     if case.damaged is None:
         _require_whole(folder, case, journal)
     to = cases / folder
     fate: Fate = "restore"
     if os.path.lexists(to):
         fate = _compared(to / JOURNAL, journal)
-    return Step(folder, case, fate, erased.get(case.head or ""))
+    return RestoreStep(folder, case, fate, erased.get(case.head or ""))
 
 
 def _require_whole(folder: str, case: KeptCase, journal: bytes) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from assistant.store.index import Row
+from assistant.store.index import IndexRow
 from assistant.store.summary import CaseSummary
 
 
@@ -21,13 +21,15 @@ class Retention:
         kept: how many others there are.
     """
 
-    due: list[Row]
-    unsigned: list[Row]
-    unreadable: list[Row]
+    due: list[IndexRow]
+    unsigned: list[IndexRow]
+    unreadable: list[IndexRow]
     kept: int
 
 
-def retention(rows: list[Row], damaged: list[Row], years: int, today: date) -> Retention:
+def retention(
+    rows: list[IndexRow], damaged: list[IndexRow], years: int, today: date
+) -> Retention:
     """Sort the cases of a store by age; ``today`` on the clock of the room."""
     old = [row for row in rows if is_over(_of(row), years, today)]
     return Retention(
@@ -50,6 +52,6 @@ def is_over(case: CaseSummary, years: int, today: date) -> bool:
     return today >= end
 
 
-def _of(row: Row) -> CaseSummary:
+def _of(row: IndexRow) -> CaseSummary:
     assert not isinstance(row.found, str)
     return row.found

@@ -35,7 +35,7 @@ class Sentences(Strict):
     doubt: str | None = None
 
 
-class Urgent(Strict):
+class UrgentWords(Strict):
     """Words that are heard even while the assistant is speaking, each with the
     threshold of the keyword spotter."""
 
@@ -43,7 +43,7 @@ class Urgent(Strict):
     in_timer: dict[str, float] = {}
 
 
-class Attention(Strict):
+class AttentionWord(Strict):
     """The word that makes what follows meant for the assistant, in a room where
     others talk, and the threshold at which the keyword spotter hears it.
 
@@ -82,8 +82,8 @@ class Phrases(Strict):
     switch: tuple[str, ...]
     to_finish: tuple[str, ...]
     who: dict[str, tuple[str, ...]]
-    urgent: Urgent
-    attention: Attention
+    urgent: UrgentWords
+    attention: AttentionWord
     accepted_alike: tuple[AcceptedAlike, ...] = ()
     hint: str = ""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from assistant.canal.points import Point, Profile, Row
+from assistant.canal.points import Point, Profile, TableRow
 
 
 def table_point(name: str, rows: Sequence[tuple[float, float]], tolerance_mm: float) -> Point:
@@ -15,4 +15,4 @@ def table_point(name: str, rows: Sequence[tuple[float, float]], tolerance_mm: fl
     Raises:
         ValueError: see :func:`row_misfit` and :class:`Point`.
     """
-    return Point(name, Profile(tuple(Row(*row) for row in rows)), tolerance_mm)
+    return Point(name, Profile(tuple(TableRow(*row) for row in rows)), tolerance_mm)

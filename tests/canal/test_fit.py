@@ -28,7 +28,7 @@ from assistant.canal.fit import (
 from assistant.canal.instruments import ISO_SIZES, POINT_SIZES, Interval
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 from assistant.canal.pluggers import Plugger
-from assistant.canal.points import Profile, Row, iso_point
+from assistant.canal.points import Profile, TableRow, iso_point
 from canal.invented_points import table_point
 
 quick = settings(deadline=None, max_examples=20)
@@ -492,7 +492,9 @@ def test_every_cone_within_tolerance_is_inside_the_intervals(  # type: ignore[no
         apical_mm=shape.apical_mm + canal_off * shape.tolerance_mm,
         tolerance_mm=0.0,
     )
-    rows = tuple(Row(at, wide + cone_off * cone.tolerance_mm) for at, wide in cone.profile.rows)
+    rows = tuple(
+        TableRow(at, wide + cone_off * cone.tolerance_mm) for at, wide in cone.profile.rows
+    )
     real_cone = replace(cone, profile=replace(cone.profile, rows=rows), tolerance_mm=0.0)
     real_cut_mm = max(0.0, cut_mm + cut_off * cut_error_mm)
     real = cone_fit(real_canal, real_cone, real_cut_mm, 0.0, 0.5)

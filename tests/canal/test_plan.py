@@ -22,7 +22,7 @@ from assistant.canal.plan import (
     CycleTimes,
     Downpack,
     Fitted,
-    Plugger,
+    PluggerRank,
     plan_backfill,
     plan_downpack,
     plugger_for,
@@ -136,7 +136,7 @@ def test_three_cycles_by_hand() -> None:
     # WL 21, so the limit is 16; from a sear at 4 mm 12 mm are left.
     plan = plan_downpack(downpack(), TIMES)
     assert [c.heat_to_mm for c in plan.cycles] == [8.0, 12.0, 16.0]
-    assert [c.plugger for c in plan.cycles] == list(Plugger)
+    assert [c.plugger for c in plan.cycles] == list(PluggerRank)
     assert [c.number for c in plan.cycles] == [1, 2, 3]
     # 2 to 5 mm beyond the tip; 16 + 5 is the working length itself.
     assert plan.cycles[0].softened_to_mm == Interval(10.0, 13.0)
@@ -263,7 +263,7 @@ def test_unfitted_pluggers_serve_a_third_each() -> None:
     # From 6 to 16: thirds end at 9.33 and 12.67, cycles at 9.4 and 12.7, within tolerance.
     plan = plan_downpack(downpack(sear=6.0), TIMES)
     assert [c.heat_to_mm for c in plan.cycles] == [9.4, 12.7, 16.0]
-    assert [c.plugger for c in plan.cycles] == list(Plugger)
+    assert [c.plugger for c in plan.cycles] == list(PluggerRank)
 
 
 def test_a_depth_that_no_plugger_reaches_does_not_fit() -> None:
@@ -277,7 +277,7 @@ def test_pluggers_only_get_narrower(job: Downpack, fitted: list[float] | None) -
     job = replace(job, fitted=Fitted(*fitted) if fitted else Fitted())
     used = [cycle.plugger for cycle in plan_downpack(job, TIMES).cycles]
     # Narrower with depth, and from where none reaches on, none does.
-    order = [*Plugger, None]
+    order = [*PluggerRank, None]
     assert [order.index(p) for p in used] == sorted(order.index(p) for p in used)
     assert fitted or None not in used
 

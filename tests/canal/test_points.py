@@ -17,7 +17,7 @@ from assistant.canal.instruments import (
     diameter_mm,
 )
 from assistant.canal.pluggers import Plugger, PluggerSet
-from assistant.canal.points import Point, Row, iso_point, row_misfit
+from assistant.canal.points import Point, TableRow, iso_point, row_misfit
 from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
@@ -161,7 +161,7 @@ def test_a_table_is_met_at_its_rows_and_straight_between(
 def test_an_impossible_table_is_refused(
     rows: list[tuple[float, float]], number: int, reason: str
 ) -> None:
-    misfit = row_misfit([Row(*row) for row in rows])
+    misfit = row_misfit([TableRow(*row) for row in rows])
     assert misfit is not None
     assert misfit[0] == number
     with pytest.raises(ValueError, match=reason):

@@ -27,7 +27,7 @@ from assistant.errors import (
     UserError,
 )
 from assistant.files.atomic import OS_FILES, write_atomically
-from assistant.record.chain import Entry
+from assistant.record.chain import JournalLine
 from assistant.record.journal import Journal, read_journal
 
 AT = "2031-05-06T09:08:07+02:00"
@@ -93,7 +93,7 @@ def written(path: Path, batches: list[list[dict[str, object]]] = BATCHES) -> byt
     return path.read_bytes()
 
 
-def events(entries: list[Entry]) -> list[dict[str, Any]]:
+def events(entries: list[JournalLine]) -> list[dict[str, Any]]:
     return [entry.event for entry in entries]
 
 
@@ -134,7 +134,7 @@ def test_any_json_payload_reads_back(
     tmp_path_factory: pytest.TempPathFactory, batches: list[list[dict[str, object]]]
 ) -> None:
     path = tmp_path_factory.mktemp("case") / "a.journal"
-    acknowledged: list[Entry] = []
+    acknowledged: list[JournalLine] = []
     with Journal.create(path, AT, Faults()) as journal:
         for batch in batches:
             acknowledged += journal.append(batch, LATER)
@@ -557,7 +557,7 @@ def test_acknowledged_is_recorded_once_whatever_the_disk_does(
     path = tmp_path_factory.mktemp("case") / "a.journal"
     disk = Faults()
     journal = Journal.create(path, AT, disk)
-    recorded: list[Entry] = []
+    recorded: list[JournalLine] = []
     refused: list[list[dict[str, object]]] = []
     for number, (size, trouble, dies) in enumerate(steps):
         vars(disk).update(trouble)

@@ -20,7 +20,7 @@ import time
 from pathlib import Path
 
 from assistant.files.atomic import OS_FILES
-from assistant.record.chain import Entry
+from assistant.record.chain import JournalLine
 from assistant.record.journal import Journal, read_journal
 
 KILLS = int(os.environ.get("FILLWARM_KILLS", "40"))
@@ -83,7 +83,7 @@ def child(*arguments: str) -> subprocess.Popen[bytes]:
     )
 
 
-def check(entries: list[Entry]) -> None:
+def check(entries: list[JournalLine]) -> None:
     """Each number once and in order, and every batch whole."""
     assert [e.event["n"] for e in entries] == list(range(1, len(entries) + 1))
     assert [e.seq for e in entries] == list(range(1, len(entries) + 1))
@@ -94,7 +94,7 @@ def check(entries: list[Entry]) -> None:
     assert all(b <= e.seq <= end for e, b, end in zip(entries, begins, ends, strict=True))
 
 
-def reopen(path: Path) -> tuple[list[Entry], bool]:
+def reopen(path: Path) -> tuple[list[JournalLine], bool]:
     """Open after a crash; what was on the disk is in the journal or beside it."""
     before = path.read_bytes()
     asides = set(path.parent.glob("*.torn-*"))
@@ -110,7 +110,7 @@ def reopen(path: Path) -> tuple[list[Entry], bool]:
 def test_killed_at_random_moments(tmp_path: Path) -> None:
     rng = random.Random(SEED)
     torn = acknowledged = unacknowledged = 0
-    path, known = tmp_path / "none", list[Entry]()
+    path, known = tmp_path / "none", list[JournalLine]()
     for kill in range(KILLS):
         if kill % KILLS_PER_JOURNAL == 0:
             path, known = tmp_path / f"{kill}.journal", []

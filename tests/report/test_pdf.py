@@ -26,10 +26,10 @@ from typical_case import (
 
 from assistant.procedure.state import CaseState
 from assistant.report.drawing import (
-    Depths,
     Drawing,
-    Line,
+    DrawnDepths,
     Rect,
+    Stroke,
     Text,
     depth_drawing,
     depths_of,
@@ -199,7 +199,7 @@ def test_lettering_is_latin1_and_leaves_latin1_alone(text: str) -> None:
 depths_mm = st.integers(0, 300).map(lambda tenths: tenths / 10)
 maybe_mm = st.none() | depths_mm
 any_depths = st.builds(
-    Depths,
+    DrawnDepths,
     title=st.just("Buccal"),
     wl_mm=maybe_mm,
     wl_final=st.booleans(),
@@ -223,7 +223,7 @@ def lettering(drawing: Drawing) -> Any:
 
 @settings(deadline=None, max_examples=60)
 @given(any_depths)
-def test_labels_never_overlap(depths: Depths) -> None:
+def test_labels_never_overlap(depths: DrawnDepths) -> None:
     for one, other in combinations(lettering(depth_drawing(depths)), 2):
         left, top, right, bottom = one.box
         left2, top2, right2, bottom2 = other.box
@@ -233,13 +233,13 @@ def test_labels_never_overlap(depths: Depths) -> None:
 
 @settings(deadline=None, max_examples=60)
 @given(any_depths)
-def test_the_drawing_stays_on_its_paper(depths: Depths) -> None:
+def test_the_drawing_stays_on_its_paper(depths: DrawnDepths) -> None:
     drawing = depth_drawing(depths)
     for shape in drawing.shapes:
         match shape:
             case Text():
                 left, top, right, bottom = shape.box
-            case Line():
+            case Stroke():
                 left, right = sorted((shape.x1, shape.x2))
                 top, bottom = sorted((shape.y1, shape.y2))
             case Rect():
@@ -257,7 +257,7 @@ def test_depths_are_to_scale(scale: float) -> None:
     depths = depths_of(two_canals().state, "buccal")
     shapes = depth_drawing(depths, scale=scale).shapes
     zero = next(s.y for s in shapes if isinstance(s, Text) and s.text == "0")
-    levels = {round((s.y1 - zero) / scale, 6) for s in shapes if isinstance(s, Line)}
+    levels = {round((s.y1 - zero) / scale, 6) for s in shapes if isinstance(s, Stroke)}
     assert {16.1, 21.1, 10.0} <= levels  # limit, working length, planned coronal level
     bars = [s for s in shapes if isinstance(s, Rect) and s.solid]
     assert [round(bar.height / scale, 6) for bar in bars] == [13.5, 16.0]
@@ -285,7 +285,7 @@ def test_labels_name_every_depth() -> None:
 
 
 def test_a_canal_of_which_nothing_is_known_can_be_drawn() -> None:
-    told = [text.text for text in lettering(depth_drawing(Depths("Buccal")))]
+    told = [text.text for text in lettering(depth_drawing(DrawnDepths("Buccal")))]
     assert "0  reference point" in told
     assert not any("LIMIT" in text or "WORKING" in text for text in told)
 

@@ -24,7 +24,7 @@ from assistant.errors import InputFileError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.room import check as roomcheck
-from assistant.room.plan import Asked, Plan, ask, load_plan, phrases, taken_for
+from assistant.room.plan import Asked, CheckPlan, ask, load_plan, phrases, taken_for
 from assistant.room.profile import (
     CEILING,
     MARGIN,
@@ -209,12 +209,12 @@ def test_a_profile_never_loosens_stricter_thresholds() -> None:
 
 
 @pytest.fixture(scope="module")
-def plan() -> Plan:
+def plan() -> CheckPlan:
     return load_plan(assembly.language().folder)
 
 
 @pytest.fixture(scope="module")
-def every(plan: Plan) -> dict[str, Asked]:
+def every(plan: CheckPlan) -> dict[str, Asked]:
     """All phrases of the file, by their words."""
     said = [
         (phrase, one.at)
@@ -226,7 +226,7 @@ def every(plan: Plan) -> dict[str, Asked]:
 
 
 def test_every_draw_is_twelve_phrases_that_can_be_said_there(
-    plan: Plan, every: dict[str, Asked]
+    plan: CheckPlan, every: dict[str, Asked]
 ) -> None:
     drawn = [[phrase for phrase, _ in phrases(plan, seed)] for seed in range(100)]
     assert {len(said) for said in drawn} == {12}
@@ -235,12 +235,12 @@ def test_every_draw_is_twelve_phrases_that_can_be_said_there(
     assert {phrase for said in drawn for phrase in said} == set(every)
 
 
-def test_a_phrase_that_cannot_be_said_is_named(plan: Plan) -> None:
+def test_a_phrase_that_cannot_be_said_is_named(plan: CheckPlan) -> None:
     with pytest.raises(InputFileError, match="'plugger ninety' cannot be said at cone_size"):
         ask([("plugger ninety", "cone_size")], plan, assembly.language())
 
 
-def test_the_places_are_those_of_the_protocol(plan: Plan) -> None:
+def test_the_places_are_those_of_the_protocol(plan: CheckPlan) -> None:
     real = {one.place: one.wanted for one in scenes("warm-vertical")}
     for name, place in plan.places.items():
         ours, theirs = place.wanted, real[f"warm-vertical/{name}"]
@@ -348,7 +348,7 @@ NOISE_S, SAID = 2.0, 3
 
 
 def checked(
-    sound: Samples, asked: Sequence[Asked], plan: Plan, ears: Hearing
+    sound: Samples, asked: Sequence[Asked], plan: CheckPlan, ears: Hearing
 ) -> tuple[RoomProfile, str]:
     """The profile, and all that was shown."""
     ears.ear.reset()
@@ -368,7 +368,7 @@ def checked(
     return found, "\n".join(lines)
 
 
-def test_a_quiet_room_is_good(ears: Hearing, plan: Plan) -> None:
+def test_a_quiet_room_is_good(ears: Hearing, plan: CheckPlan) -> None:
     asked = ask(phrases(plan, 1)[:SAID], plan, assembly.language())
     said = [one.phrase for one in asked]
     sound = recording(said, "flite:slt", Condition("quiet"), noise_s=NOISE_S + 0.5)
@@ -393,7 +393,7 @@ class AlwaysRight:
         return Recognised(next(self._said), 1.0)
 
 
-def test_a_noisy_room_is_not_even_if_all_is_heard(ears: Hearing, plan: Plan) -> None:
+def test_a_noisy_room_is_not_even_if_all_is_heard(ears: Hearing, plan: CheckPlan) -> None:
     asked = ask(phrases(plan, 1)[:SAID], plan, assembly.language())
     said = [one.phrase for one in asked]
     sound = recording(said, "flite:slt", Condition("suction", 3.0), noise_s=NOISE_S + 0.5)
@@ -405,7 +405,7 @@ def test_a_noisy_room_is_not_even_if_all_is_heard(ears: Hearing, plan: Plan) -> 
 
 
 def test_a_recording_without_phrases(
-    tmp_path: Path, ears: Hearing, plan: Plan, every: dict[str, Asked]
+    tmp_path: Path, ears: Hearing, plan: CheckPlan, every: dict[str, Asked]
 ) -> None:
     asked = list(every.values())[:3]
     with pytest.raises(InputFileError, match=r"a\.wav ends before the phrases"):
@@ -418,7 +418,7 @@ def test_a_recording_without_phrases(
 
 
 def test_what_the_assistant_says_is_neither_noise_nor_an_answer(
-    ears: Hearing, plan: Plan, every: dict[str, Asked]
+    ears: Hearing, plan: CheckPlan, every: dict[str, Asked]
 ) -> None:
     clock = SampleClock(datetime(2026, 3, 2, 9, tzinfo=UTC))
     player = TimelinePlayer(clock.seconds)

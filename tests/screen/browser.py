@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import results
 
 from assistant.protocol.moment import Moment
-from assistant.screen.view import Trouble
+from assistant.screen.view import ShownTrouble
 from assistant.screen.web import WebScreen
 from screen import crowd, programs, room
 from screen.room import LiveCase, browser_page, crowded, letters, version, wait_until
@@ -218,7 +218,7 @@ def show(screen: WebScreen, page: Page, scene: Scene) -> None:
         heard=scene.heard,
         meaning=scene.meaning,
         microphone=scene.microphone,
-        trouble=Trouble(scene.trouble, len(state.entries)) if scene.trouble else None,
+        trouble=ShownTrouble(scene.trouble, len(state.entries)) if scene.trouble else None,
     )
     wait_until(lambda: version(page) > before, 10, f"the page does not show {scene.name}")
     page.wait_for_timeout(60)

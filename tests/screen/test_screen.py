@@ -46,7 +46,7 @@ from assistant.screen.guard import (
 from assistant.screen.port import Microphone
 from assistant.screen.server import Hub, Pages, application
 from assistant.screen.strips import instrument_steps
-from assistant.screen.view import Seen, Trouble, View, view
+from assistant.screen.view import Seen, ShownTrouble, View, view
 from assistant.screen.web import WebScreen
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
@@ -214,7 +214,10 @@ def test_keys_are_not_given_twice() -> None:
 def test_a_dead_microphone_and_a_failure_stand_large_until_the_case_goes_on() -> None:
     case = Driver().set_up(11, "single")
     entries = len(case.state.entries)
-    told = {"microphone": Microphone.DEAD, "trouble": Trouble("The disk is full.", entries)}
+    told = {
+        "microphone": Microphone.DEAD,
+        "trouble": ShownTrouble("The disk is full.", entries),
+    }
     texts = [n.text for n in shown(case.state, **told).notices if n.level == "trouble"]
     assert texts == ["MICROPHONE DEAD - type or pedal", "The disk is full."]
     case.mm(22.0)
@@ -223,7 +226,7 @@ def test_a_dead_microphone_and_a_failure_stand_large_until_the_case_goes_on() ->
 
 
 def test_before_the_first_step_there_is_a_page_too() -> None:
-    empty = view(Seen(trouble=Trouble("No.", 0)), WORDS, SystemClock().now())
+    empty = view(Seen(trouble=ShownTrouble("No.", 0)), WORDS, SystemClock().now())
     assert [n.text for n in empty.notices] == ["No."]
 
 

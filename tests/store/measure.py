@@ -32,7 +32,7 @@ from stored import KINDS, store_case
 from typical_case import HEAD
 
 from assistant.store import current, index
-from assistant.store.index import Query, Row
+from assistant.store.index import IndexRow, Query
 from assistant.store.places import JOURNAL
 from assistant.store.summary import CaseSummary, summary
 
@@ -74,7 +74,7 @@ def fill(cases: Path, count: int) -> None:
         (cases / name / JOURNAL).write_text("stands for a journal\n")
         stamp = current.stamp(cases / name)
         assert stamp is not None
-        rows.append(Row(name, stamp, synthetic(number, kinds, rng)))
+        rows.append(IndexRow(name, stamp, synthetic(number, kinds, rng)))
     with closing(index.connect(cases / index.INDEX)) as db:
         index.put(db, rows)
 

@@ -27,7 +27,7 @@ from assistant.errors import RecordDamaged
 from assistant.procedure import intents as it
 from assistant.report.record import as_record
 from assistant.store import current, index, places
-from assistant.store.index import Query, Row, Stamp
+from assistant.store.index import IndexRow, Query, Stamp
 from assistant.store.summary import CaseSummary, summary
 
 
@@ -94,7 +94,7 @@ DAYS = [f"2025-{month:02d}-{day:02d}" for month in (1, 2, 3) for day in (1, 15, 
 
 
 @st.composite
-def rows(draw: st.DrawFn) -> list[Row]:
+def rows(draw: st.DrawFn) -> list[IndexRow]:
     found = []
     for number in range(draw(st.integers(0, 12))):
         day = draw(st.sampled_from(DAYS))
@@ -106,7 +106,7 @@ def rows(draw: st.DrawFn) -> list[Row]:
             tooth=draw(st.sampled_from([None, 11, 24])),
             operator=draw(st.sampled_from(["Operator A", "Operator B"])),
         )
-        found.append(Row(f"f{number}", Stamp(number, number), one))
+        found.append(IndexRow(f"f{number}", Stamp(number, number), one))
     return found
 
 
@@ -144,7 +144,7 @@ def fits(case: CaseSummary, query: Query) -> bool:
 
 @given(rows(), queries, st.integers(1, 5))
 def test_a_query_finds_what_a_plain_search_finds(
-    every: list[Row], query: Query, limit: int
+    every: list[IndexRow], query: Query, limit: int
 ) -> None:
     with closing(index.connect(None)) as db:
         index.put(db, every)
@@ -161,7 +161,7 @@ def test_a_query_finds_what_a_plain_search_finds(
 
 def test_the_most_warned_case_comes_first_when_sorted_by_warnings() -> None:
     with closing(index.connect(None)) as db:
-        index.put(db, [Row(str(n), Stamp(0, 0), one) for n, one in enumerate(BASE)])
+        index.put(db, [IndexRow(str(n), Stamp(0, 0), one) for n, one in enumerate(BASE)])
         found = index.find(db, Query(sort="warnings"))
         listed: list[Any] = [row.found for row in found]
         counts = [sum(one.count for one in case.warnings) for case in listed]

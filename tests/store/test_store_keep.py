@@ -507,9 +507,9 @@ def test_retention_erases_signed_cases_only(
 
 
 def test_an_addendum_begins_the_years_anew() -> None:
-    row_of = [index.Row("a", index.Stamp(0, 0), summary(two_canals().state, HEAD))]
+    row_of = [index.IndexRow("a", index.Stamp(0, 0), summary(two_canals().state, HEAD))]
     assert isinstance(row_of[0].found, CaseSummary)
-    again = index.Row(
+    again = index.IndexRow(
         "a",
         index.Stamp(0, 0),
         CaseSummary(**{**as_fields(row_of[0].found), "last_on": "2028-01-01"}),
