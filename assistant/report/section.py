@@ -7,6 +7,7 @@ drawn wider, and says by how much. The same input gives the same bytes.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
@@ -41,14 +42,16 @@ CAUTION = (
 )
 
 
-def as_pages(canals: Sequence[Computed], case_code: str, *, demo: bool) -> bytes:
+def as_pages(
+    canals: Sequence[Computed], case_code: str, made: datetime, *, demo: bool
+) -> bytes:
     """A PDF, one A4 page for each canal; without the extra ``pictures`` in words alone.
 
     Raises:
         ValueError: a canal of which nothing is computed, see :attr:`.Computed.empty`.
     """
     if not installed("pictures"):
-        return _in_words(canals, case_code, demo=demo)
+        return _in_words(canals, case_code, made, demo=demo)
     from matplotlib.backends.backend_pdf import PdfPages  # noqa: PLC0415 - a second to load
 
     buffer = BytesIO()
@@ -60,12 +63,14 @@ def as_pages(canals: Sequence[Computed], case_code: str, *, demo: bool) -> bytes
     return buffer.getvalue()
 
 
-def _in_words(canals: Sequence[Computed], case_code: str, *, demo: bool) -> bytes:
-    """The figures alone. Without a date the bytes depend on the case alone."""
+def _in_words(
+    canals: Sequence[Computed], case_code: str, made: datetime, *, demo: bool
+) -> bytes:
+    """The figures alone, dated ``made``."""
     from fpdf import FPDF  # noqa: PLC0415
 
     paper = FPDF(format="A4", unit="mm")
-    paper.set_creation_date(None)
+    paper.set_creation_date(made)
     paper.set_title(latin1(f"Case {case_code}: what the numbers mean"))
     paper.set_auto_page_break(True, margin=15.0)
     hint = f"For pictures of it more packages have to be installed: {how_to('pictures')}"

@@ -56,5 +56,7 @@ def reports(state: CaseState, head_hash: str) -> dict[str, bytes | str]:
     }
     reckoned = [computed(state, track.name) for track in state.canals]
     if shown := [one for one in reckoned if not one.empty]:
-        contents["computed"] = as_pages(shown, state.case_code, demo=state.demo)
+        contents["computed"] = as_pages(
+            shown, state.case_code, state.opened.wall, demo=state.demo
+        )
     return contents

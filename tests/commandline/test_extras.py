@@ -21,7 +21,7 @@ from assistant.exchange.fhir import bundle_text
 
 PROJECT = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text())["project"]
 
-LEFT_OUT = {"matplotlib", "scipy", "fhir", "cryptography", "starlette", "uvicorn", "PIL"}
+LEFT_OUT = {"matplotlib", "scipy", "fhir", "cryptography", "starlette", "uvicorn"}
 
 WITHOUT = f"""
 import sys

@@ -46,7 +46,7 @@ from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.practice.texts import texts
 from assistant.procedure import intents as it
-from assistant.protocol.model import Protocol
+from assistant.protocol.model import Measure, Protocol
 from assistant.protocol.roles import Role
 from assistant.sitting.assembly import language
 from assistant.sitting.rehearsal import Line
@@ -120,7 +120,7 @@ def test_a_drawn_case_can_be(seed: int, level: Level, protocol: Protocol) -> Non
     assert case.code.startswith("PRACTICE-") and case.invented == INVENTED
     tooth = teeth.parse_fdi(case.tooth)
     assert tuple(c.name for c in case.canals) in teeth.canal_sets(tooth)
-    asked = {step.expect.quantity for step in protocol.canal}
+    asked = {step.role for step in protocol.canal}
     for canal in case.canals:
         for length in (canal.true_length_mm, canal.provisional_mm):
             assert teeth.length_plausible(tooth, length)
@@ -297,12 +297,12 @@ def test_each_mistake_costs_what_it_is(mistake: Mistake) -> None:
 
 
 def test_a_protocol_that_cannot_be_answered_is_said() -> None:
-    step = PROTOCOL.by_id["apical_size"]
-    expect = step.expect.model_copy(update={"quantity": "size_of_the_file_size"})
-    strange = step.model_copy(update={"expect": expect})
+    step = PROTOCOL.by_id["reference_point"]
+    beyond = Measure(kind="measure", quantity="reach_mm", min_mm=33, max_mm=35)
+    strange = step.model_copy(update={"role": None, "expect": beyond, "options": ()})
     canal = tuple(strange if s.id == step.id else s for s in PROTOCOL.canal)
     protocol = PROTOCOL.model_copy(update={"canal": canal})
-    with pytest.raises(InputFileError, match="Final apical size"):
+    with pytest.raises(InputFileError, match="Reference point"):
         write_script(draw(1, 1, protocol), protocol, WORDS)
 
 

@@ -191,7 +191,9 @@ def test_a_rule_needs_its_limit(tmp_path_factory: pytest.TempPathFactory) -> Non
     lines = [line for line in text.splitlines() if "apex_locator_agree_mm: {" not in line]
     path = tmp_path_factory.mktemp("practice") / "practice.yaml"
     path.write_text("\n".join(lines), encoding="utf-8")
-    with pytest.raises(InputFileError, match="'lengths-disagree' needs apex_locator_agree_mm"):
+    with pytest.raises(
+        InputFileError, match="'lengths-disagree' needs 'apex_locator_agree_mm'"
+    ):
         load_yaml(path, Protocol)
 
 

@@ -208,9 +208,9 @@ def test_the_page_is_made_from_what_stands_and_is_the_same_every_time() -> None:
     told = "\n".join(lines(found))
     for part in ("0.30 mm at the working length of 21.1", "Cycle 2: carrier 16", "Increment 2"):
         assert part in told
-    pages = as_pages([found], state.case_code, demo=True)
+    pages = as_pages([found], state.case_code, state.opened.wall, demo=True)
     assert pages.startswith(b"%PDF")
-    assert pages == as_pages([found], state.case_code, demo=True)
+    assert pages == as_pages([found], state.case_code, state.opened.wall, demo=True)
 
 
 def test_a_canal_without_numbers_has_no_page() -> None:

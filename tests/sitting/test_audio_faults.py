@@ -350,6 +350,9 @@ class RealClock:
         wall += timedelta(seconds=self.at_s + self.set_by_s)
         return Moment(wall=wall, mono_s=self.at_s)
 
+    def seconds(self) -> float:
+        return self.at_s
+
     def advance(self, seconds: float) -> None:
         self.at_s += seconds
 
