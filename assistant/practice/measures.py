@@ -218,13 +218,13 @@ def presses(state: CaseState) -> Iterator[Press]:
         )
 
 
-def heats(state: CaseState) -> Iterator[float]:
-    """Seconds of every activation of the heat."""
+def heats(state: CaseState) -> Iterator[tuple[float, float]]:
+    """Seconds of every activation of the heat, and their limit."""
     quantities = _timed(state, "until_off")
     for entry in canal_entries(state, quantities):
-        value = as_number(entry.value)
-        if value is not None:
-            yield value
+        expect, value = state.protocol.step(entry.step).expect, as_number(entry.value)
+        if value is not None and isinstance(expect, Timed):
+            yield value, state.protocol.limit(expect.limit)
 
 
 def depths(state: CaseState, over_mm: dict[int, float]) -> Iterator[DictatedDepth]:

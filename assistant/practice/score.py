@@ -107,7 +107,7 @@ def score(events: Iterable[ev.AnyEvent], scenario: Scenario, operator: str = "se
         criteria=criteria,
         counts=_counts(tale, presses, depths),
         presses=presses,
-        heats_s=tuple(measures.heats(state)),
+        heats_s=tuple(seconds for seconds, _ in measures.heats(state)),
         depths=depths,
         measurements=measured,
         final_lengths=finals,
@@ -136,7 +136,7 @@ def _criteria(
     portion_warned = measures.about(state, "first_round_above", "later_round_above", "below")
     counted = {
         "presses": [not press.cut_short for press in presses],
-        "heat": [s <= state.protocol.limit("heat_s") for s in heats],
+        "heat": [seconds <= limit for seconds, limit in heats],
         "depths": [depth.good for depth in depths],
         "downpack": [
             _at_limit(state, c.name) for c in state.canals if _left_downpack(state, c)

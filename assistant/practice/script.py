@@ -25,7 +25,7 @@ from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, Timer, Warning
-from assistant.protocol.model import Measure, Protocol, Step
+from assistant.protocol.model import Measure, Protocol, Step, Timed
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 from assistant.sitting.rehearsal import Line, Script
@@ -248,11 +248,14 @@ class _Trial:
         return None
 
     def _timed(self, step: Step) -> Iterator[Line]:
-        words, limit = texts().operator, self.state.protocol.limit
-        if getattr(step.expect, "mode", "") == "hold":
+        words = texts().operator
+        if not isinstance(step.expect, Timed):
+            return
+        limit_s = self.state.protocol.limit(step.expect.limit)
+        if step.expect.mode == "hold":
             yield Line(say=words["press"])
             if self._make("short_press"):
-                yield Line(say=words["let_go"], after_s=limit("press_s") / 2)
+                yield Line(say=words["let_go"], after_s=limit_s / 2)
             return
         if (heat_s := self._heat_s()) is None:
             onward = [option.id for option in step.options]
@@ -262,9 +265,9 @@ class _Trial:
         yield Line(say=words["heat_on"])
         if self._make("long_heat"):
             # Over the warning that the assistant is saying then.
-            yield Line(say=words["let_go"], after_s=limit("heat_s") + OFF_BEFORE_S)
+            yield Line(say=words["let_go"], after_s=limit_s + OFF_BEFORE_S)
             return
-        off_s = min(heat_s - OFF_EARLY_S, limit("heat_s") - OFF_BEFORE_S)
+        off_s = min(heat_s - OFF_EARLY_S, limit_s - OFF_BEFORE_S)
         yield Line(say=words["heat_off"], after_s=round(max(0.3, off_s), 2))
 
     def _heat_s(self) -> float | None:
@@ -300,7 +303,8 @@ class _Trial:
                         self._kept.add(len(state.entries) + 1)
                     return limit + 1.0
             if step.role is Role.INCREMENT and self._make("large_increment"):
-                return state.protocol.limit("first_increment_max_mm") + 1.5
+                most = reckoning.value_of(state.protocol.limits.first_increment_max_mm)
+                return most + 1.5
         return value
 
     def _judged(self, step: Step) -> Scalar | None:
@@ -341,17 +345,17 @@ class _Trial:
             return Line(say=words["keep"])
         if entry.origin == "timed":
             return Line(say=words["press"])
-        check = next(r.check for r in state.protocol.rules if r.id == warning.rule)
+        rule = next(r for r in state.protocol.rules if r.id == warning.rule)
         limit = None
-        if check == "deeper_than_limit":
+        if rule.check == "deeper_than_limit":
             limit = facts.depth_limit_mm(state, entry.track)
             seen = sight(self._scenario, state)
             if state.step and state.step.id == entry.step and seen and seen.accepts:
                 shown = facts.as_number(seen.accepts[0])
                 # What was said is what is seen: another value would be wrong.
                 limit = None if shown == entry.value else shown
-        elif check == "first_round_above":
-            limit = state.protocol.limit("first_increment_max_mm")
+        elif rule.check == "first_round_above" and rule.limit:
+            limit = state.protocol.limit(rule.limit)
         if limit is None:
             return Line(say=words["keep"])
         lead = sorted(_samples(language.phrases.correction[0]))[0]

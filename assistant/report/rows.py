@@ -381,4 +381,9 @@ def _other_loop(state: CaseState, canal: str, loop: str) -> Iterator[NoteRow]:
             for step in steps
             if step.id in given
         ]
-        yield NoteRow(f"{loop.capitalize()} {number_}", ", ".join(parts))
+        answers = [e for found in given.values() for e in found if isinstance(e.value, str)]
+        if len(answers) == len(given):  # nothing was done in it but to leave the loop
+            ended = ", ".join(marked(state, entry) for entry in answers)
+            yield NoteRow(f"{loop.capitalize()} ended", f"{ended}, {number_}")
+        else:
+            yield NoteRow(f"{loop.capitalize()} {number_}", ", ".join(parts))

@@ -25,7 +25,8 @@ from assistant.exchange.whole import WholeCase
 from assistant.files.shipped import data_folder, demo_script
 from assistant.files.yamlfile import load_yaml, parse_yaml
 from assistant.practice.scenario import draw
-from assistant.practice.script import write_script
+from assistant.practice.score import score
+from assistant.practice.script import MISTAKES, write_script
 from assistant.procedure.intents import ValueKind
 from assistant.procedure.state import KIND_OF, CaseState
 from assistant.protocol import needs
@@ -439,9 +440,28 @@ def test_a_third_technique_is_data_alone() -> None:
     written = as_text(note(state, HEAD))
     assert "Cold lateral compaction" in written
     assert "Accessory cone 2:" in written and "spreader depth" in written
+    assert "Accessory cone ended:" in written
     assert not {"heat", "carrier", "cycle"} & set(written.lower().split())
     assert {"note", "pdf", "record", "computed"} <= set(reports(state, HEAD))
     assert all(depths_of(state, c.name).downpack_top_mm is not None for c in state.canals)
+
+
+def test_practice_makes_its_mistakes_in_the_third_technique_too() -> None:
+    protocol = load_yaml(PROTOCOLS / "cold-lateral.yaml", Protocol)
+    language, wording = words(new_names=False)
+    scenario = draw(4, 1, protocol)
+    done = write_script(scenario, protocol, language, mistakes=MISTAKES, grammars=GRAMMARS)
+    case = TypedCase(protocol, language, wording, code=scenario.code)
+    assert case.type(done.lines).signed is not None
+    found = score(case.events, scenario)
+    assert found.finished and found.overall is not None and found.overall < 100
+    assert any(press.cut_short for press in found.presses)
+    assert {criterion.id for criterion in found.criteria if criterion.of} >= {
+        "presses",
+        "depths",
+        "order",
+        "measurements",
+    }
 
 
 def test_the_spreader_has_limits_of_its_own() -> None:
