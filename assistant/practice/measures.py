@@ -222,7 +222,7 @@ def heats(state: CaseState) -> Iterator[tuple[float, float]]:
     """Seconds of every activation of the heat, and their limit."""
     quantities = _timed(state, "until_off")
     for entry in canal_entries(state, quantities):
-        expect, value = state.protocol.step(entry.step).expect, as_number(entry.value)
+        expect, value = state.protocol.by_id[entry.step].expect, as_number(entry.value)
         if value is not None and isinstance(expect, Timed):
             yield value, state.protocol.limit(expect.limit)
 
