@@ -7,6 +7,7 @@ branch is open) is computed in ``procedure/facts.py``.
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Literal
 
 from assistant.procedure.intents import Heard, Scalar, ValueKind
@@ -210,17 +211,17 @@ class CaseState(Frozen):
                 return track
         raise KeyError(name)
 
-    @property
+    @cached_property
     def here(self) -> Track:
         """The track being worked on."""
         return self.track(self.active)
 
-    @property
+    @cached_property
     def canals(self) -> tuple[Track, ...]:
         """The canal tracks, in the order they were named."""
         return tuple(track for track in self.tracks if track.name != CASE)
 
-    @property
+    @cached_property
     def step(self) -> Step | None:
         """The step being asked for; None when the active canal is finished."""
         if self.here.step in {FINISHED, AT_CANALS}:
@@ -268,7 +269,7 @@ class CaseState(Frozen):
         """The standing entry that is furthest on in the sequence, see :meth:`standing`."""
         return next(reversed(self.in_sequence(track, of)), None)
 
-    @property
+    @cached_property
     def tooth(self) -> int | None:
         """The tooth in ISO 3950 notation, or None before it is named."""
         entry = self.newest(CASE, self.protocol.asking("tooth"))

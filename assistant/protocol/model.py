@@ -47,6 +47,15 @@ class Frozen(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    def model_copy(
+        self, *, update: Mapping[str, Any] | None = None, deep: bool = False
+    ) -> Self:
+        """A copy; what was read off the fields once is read off the new ones."""
+        copied = super().model_copy(update=update, deep=deep)
+        for name in copied.__dict__.keys() - type(self).model_fields.keys():
+            del copied.__dict__[name]
+        return copied
+
 
 class Limit(Frozen):
     """A clinical number with where it comes from."""
@@ -443,15 +452,6 @@ class Protocol(Frozen):
             role: frozenset(step.id for step in self.steps() if step.role is role)
             for role in roles
         }
-
-    def model_copy(
-        self, *, update: Mapping[str, Any] | None = None, deep: bool = False
-    ) -> Self:
-        """A copy; what was read off the steps is read off the new ones."""
-        copied = super().model_copy(update=update, deep=deep)
-        for name in ("by_id", "steps_of"):
-            copied.__dict__.pop(name, None)
-        return copied
 
     def with_role(self, role: Role) -> Step | None:
         """The first step of a role, None if the protocol asks for nothing of the kind."""
