@@ -1,0 +1,183 @@
+"""What was said, among what may be said: the best sentence, its rivals, and the evidence.
+
+The rivals are the best sentences with another meaning: for each word of the graph
+the best whole sentence through it is known, so "fifteen" and "fifty" are both there
+however alike they are. The evidence is against the free path, which takes the likeliest
+phone of each frame and owes nothing to the graph.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assistant.ears.bands import Array
+from assistant.ears.phonegraph import PhoneGraph
+from assistant.ears.viterbi import (
+    Forwards,
+    backwards,
+    best_through,
+    chains_after,
+    chains_before,
+    forwards,
+)
+
+
+class Sentence(NamedTuple):
+    """One thing that may have been said.
+
+    Attributes:
+        words: in order.
+        meaning: what the end and the arcs of the word graph say.
+        score: log-probability of its best way.
+    """
+
+    words: tuple[str, ...]
+    meaning: Hashable
+    score: float
+
+
+class Evidence(NamedTuple):
+    """How well the best sentence fits.
+
+    Attributes:
+        gap: its score less the free path's, for each frame of speech; 0 at best.
+        rival: how far the nearest sentence of another meaning is behind; large if none.
+        explained: share of the phones of the free path that fall where the sentence has
+            phones too.
+        phones: how many phones the free path has.
+        speech_s: from its first phone to its last.
+    """
+
+    gap: float
+    rival: float
+    explained: float
+    phones: int
+    speech_s: float
+
+
+class Decoded(NamedTuple):
+    """The sentences, best first, each of another meaning; none if nothing was heard."""
+
+    sentences: tuple[Sentence, ...]
+    evidence: Evidence
+
+
+FAR = 50.0
+"""The distance of a rival that is not there, in units of log-probability."""
+
+FRAME_S = 0.02
+_LOOKED_AT = 80
+
+
+def decode(graph: PhoneGraph, logs: Array, most: int = 4) -> Decoded:
+    """The sentences of ``graph`` that fit ``logs`` (:func:`.encoder.log_phones`).
+
+    ``most`` is how many meanings are given.
+    """
+    spoken = free_path(logs)
+    if not spoken.any() or not len(graph.code):
+        return Decoded((), Evidence(-FAR, FAR, 0.0, 0, 0.0))
+    ahead, back = forwards(graph, logs), backwards(graph, logs)
+    through = best_through(graph, ahead, back)
+    scores = through.max(0)
+    found: dict[Hashable, Sentence] = {}
+    path: list[int] = []
+    for chain in np.argsort(-scores, kind="stable")[:_LOOKED_AT]:
+        score = float(scores[chain])
+        if score < -1e8 or len(found) >= most:
+            break
+        frame = int(through[:, chain].argmax())
+        front = chains_before(graph, ahead, frame, int(graph.source[chain]))
+        rest, way = chains_after(graph, back, logs, frame, int(chain))
+        sentence = _sentence(graph, [*front, int(chain), *rest], score)
+        if not found and not front:
+            path = [0] * frame + way
+        found.setdefault(sentence.meaning, sentence)
+    if not path:
+        path = _whole_path(graph, ahead, logs, through)
+    sentences = tuple(found.values())
+    return Decoded(sentences, _evidence(sentences, spoken, np.array(path), logs))
+
+
+def free_path(logs: Array) -> NDArray[np.int64]:
+    """The likeliest phone of each frame, 0 for blanks, with nothing to hold it."""
+    return np.asarray(logs.argmax(1), np.int64)
+
+
+def _sentence(graph: PhoneGraph, chains: list[int], score: float) -> Sentence:
+    arcs = [graph.words.arcs[node][index] for node, index in map(graph.arc.__getitem__, chains)]
+    end = graph.words.ends[arcs[-1].target]
+    return Sentence(
+        tuple(arc.word for arc in arcs),
+        (end[0], tuple(put for arc in arcs for put in arc.puts)),
+        score,
+    )
+
+
+def _whole_path(
+    graph: PhoneGraph, ahead: Forwards, logs: Array, through: NDArray[np.float32]
+) -> list[int]:
+    """The phone of each frame on the best sentence."""
+    from_start = np.flatnonzero(graph.source == graph.words.start)
+    chain = int(from_start[through[:, from_start].max(0).argmax()])
+    frame = int(through[:, chain].argmax())
+    _, way = chains_after(graph, backwards(graph, logs), logs, frame, chain)
+    return [0] * frame + way
+
+
+def _evidence(
+    sentences: tuple[Sentence, ...], free: NDArray[np.int64], path: NDArray[np.int64], logs: Array
+) -> Evidence:
+    at = np.flatnonzero(free)
+    speech = at[-1] - at[0] + 1
+    begins = at[(free[at] != free[at - 1]) | (at == 0)]
+    near = np.convolve(path > 0, np.ones(5), "same") > 0
+    gap = (sentences[0].score - float(logs.max(1).sum())) / float(speech)
+    rival = sentences[0].score - sentences[1].score if len(sentences) > 1 else FAR
+    return Evidence(
+        gap, min(rival, FAR), float(near[begins].mean()), len(begins), float(speech * FRAME_S)
+    )
+
+
+class Standing(NamedTuple):
+    """Where the best way stands while somebody may still be speaking.
+
+    Attributes:
+        words: those that are complete.
+        ended: a sentence can end here.
+        goes_on: more can follow here.
+        silent_s: how long nothing has been said since the last word.
+    """
+
+    words: tuple[str, ...]
+    ended: bool
+    goes_on: bool
+    silent_s: float
+
+    @property
+    def finished(self) -> bool:
+        """A sentence has ended and nothing can follow: no need to wait."""
+        return self.ended and not self.goes_on
+
+
+def standing(graph: PhoneGraph, logs: Array) -> Standing:
+    """Where the best way through what has been heard so far stands."""
+    ahead = forwards(graph, logs)
+    node = ahead.node[-1].copy()
+    inside = float(np.maximum(ahead.phone[-1], ahead.blank[-1]).max(initial=-np.inf))
+    at = int(node.argmax())
+    silent = int((np.cumsum(free_path(logs)[::-1]) == 0).sum())
+    if at == graph.words.start or node[at] < inside - 1e-3:
+        return Standing((), False, True, silent * FRAME_S)
+    chains = chains_before(graph, ahead, len(logs), at)
+    arcs = [graph.words.arcs[n][i] for n, i in map(graph.arc.__getitem__, chains)]
+    return Standing(
+        tuple(arc.word for arc in arcs),
+        bool(graph.words.ends[at]),
+        bool(graph.words.arcs[at]),
+        silent * FRAME_S,
+    )

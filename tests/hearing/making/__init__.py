@@ -1,0 +1,1 @@
+"""How the program's own acoustic model is made: speech, rooms, training, measuring."""
