@@ -50,6 +50,8 @@ class Evidence(NamedTuple):
             phones too.
         phones: how many phones the free path has.
         speech_s: from its first phone to its last.
+        clear: how sure the free path itself is, log-probability a frame of speech; 0 at
+            best, less the more noise there is.
     """
 
     gap: float
@@ -57,6 +59,7 @@ class Evidence(NamedTuple):
     explained: float
     phones: int
     speech_s: float
+    clear: float
 
 
 class Decoded(NamedTuple):
@@ -80,7 +83,7 @@ def decode(graph: PhoneGraph, logs: Array, most: int = 4) -> Decoded:
     """
     spoken = free_path(logs)
     if not spoken.any() or not len(graph.code):
-        return Decoded((), Evidence(-FAR, FAR, 0.0, 0, 0.0))
+        return Decoded((), Evidence(-FAR, FAR, 0.0, 0, 0.0, 0.0))
     ahead, back = forwards(graph, logs), backwards(graph, logs)
     through = best_through(graph, ahead, back)
     scores = through.max(0)
@@ -139,7 +142,12 @@ def _evidence(
     gap = (sentences[0].score - float(logs.max(1).sum())) / float(speech)
     rival = sentences[0].score - sentences[1].score if len(sentences) > 1 else FAR
     return Evidence(
-        gap, min(rival, FAR), float(near[begins].mean()), len(begins), float(speech * FRAME_S)
+        gap,
+        min(rival, FAR),
+        float(near[begins].mean()),
+        len(begins),
+        float(speech * FRAME_S),
+        float(logs[at[0] : at[-1] + 1].max(1).mean()),
     )
 
 

@@ -73,6 +73,8 @@ def _prompts(share: Path) -> Iterator[Recorded]:
     for line in texts.splitlines():
         name, _, said = line.partition(": ")
         stem = name.rpartition("/")[2]
+        if name.startswith("silence/"):
+            continue
         text = num2words(int(stem)).replace("-", " ") if stem.isdigit() else _plain(said)
         path = share / f"asterisk/sounds/en_US_f_Allison/{name}.g722"
         if text and "[" not in said and path.exists():

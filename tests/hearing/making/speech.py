@@ -98,7 +98,7 @@ def by_espeak(said: Utterance) -> Sound:
     return _to_rate(samples, rate_hz)
 
 
-_FLITE_HZ = {"slt": 170, "rms": 95}
+_FLITE_HZ = {"slt": 170, "rms": 95, "awb": 120, "kal": 105, "kal16": 105}
 """Mean pitch of the voice, about."""
 
 
@@ -111,7 +111,9 @@ def by_flite(said: Utterance) -> tuple[Sound, tuple[str, ...]]:
         path = Path(folder) / "said.wav"
         command = ["flite", "-voice", voice, "-ps", "-t", said.text, "-o", str(path)]
         command += ["--setf", f"duration_stretch={1 / said.speed:.3f}"]
-        command += ["--setf", f"int_f0_target_mean={_FLITE_HZ[voice] * said.pitch:.0f}"]
+        if said.pitch != 1:
+            hz = _FLITE_HZ[voice] * said.pitch
+            command += ["--setf", f"int_f0_target_mean={hz:.0f}"]
         done = subprocess.run(command, capture_output=True, text=True, check=True)
         rate_hz, samples = wavfile.read(path)
     return _to_rate(samples, rate_hz), tuple(from_flite(done.stdout))

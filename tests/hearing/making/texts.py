@@ -18,7 +18,7 @@ from pathlib import Path
 
 from num2words import num2words
 
-from assistant.speech.grammar import everything
+from assistant.words.grammar import everything
 from hearing.phrases import phrase_set
 from hearing.templates import grammar, words
 
@@ -63,7 +63,7 @@ def trade() -> tuple[str, ...]:
     """Every word of the grammar and its lexicon."""
     language = words()
     return tuple(
-        sorted(set(grammar(everything(language.phrases)).words) | set(language.lexicon))
+        sorted(grammar(everything(language.phrases)).graph.words | set(language.lexicon))
     )
 
 
