@@ -80,9 +80,10 @@ def noticed(root: Path, module: Path, mutant: Mutant, tests: list[str]) -> bool:
         timeout=900,
         check=False,
     )
-    if done.returncode not in {0, 1}:
+    # 1: a test failed; 2: the program could not even be loaded. All else is no answer.
+    if done.returncode not in {0, 1, 2}:
         sys.exit(done.stdout.decode()[-2000:] + done.stderr.decode()[-2000:])
-    return done.returncode == 1
+    return done.returncode != 0
 
 
 def main() -> None:

@@ -7,9 +7,12 @@ from typing import Any
 
 import pytest
 
+from assistant.canal.instruments import Interval
 from assistant.canal.model import MAX_DIAMETER_MM, CanalShape, TaperSegment
+from assistant.canal.plan import HEAT_REACH_MM, CyclePlan, CycleTimes, Downpack, replan
 from assistant.canal.pluggers import Plugger, PluggerSet
-from assistant.canal.points import TableRow, check_tolerance_mm, row_misfit
+from assistant.canal.points import Profile, TableRow, check_tolerance_mm, row_misfit
+from assistant.canal.teeth import parse_fdi
 from canal.invented_points import table_point
 
 pytestmark = pytest.mark.core
@@ -72,3 +75,21 @@ def test_a_point_cut_off_to_the_end_of_its_table_is_nothing() -> None:
 def test_a_cut_at_a_row_of_the_table_begins_there() -> None:
     profile = table_point("invented", [(0.0, 0.25), (3.0, 0.49), (8.0, 0.69)], 0.0).profile
     assert profile.cut(3.0).rows == (TableRow(0.0, 0.49), TableRow(5.0, 0.69))
+
+
+def test_a_point_without_a_table_may_be_cut_anywhere() -> None:
+    assert Profile((TableRow(0.0, 0.3),)).cut(2.0).tip_mm == 0.3
+
+
+def test_a_downpack_at_its_very_limit_is_done_and_fits() -> None:
+    job = Downpack(21.0, 4.0, Interval(3.0, 4.0), HEAT_REACH_MM, 5.0, 0.5)
+    times = CycleTimes(heat_s=3.0, dwell_s=1.0, press_s=5.0, handling_s=11.0)
+    assert replan(job, times, job.limit_mm, 3) == CyclePlan((), 16.0, 0, True)
+    under_way = replan(job, times, 13.0, 2, heated_mm=job.limit_mm)
+    assert under_way.fits
+    assert not replan(job, times, 13.0, 2, heated_mm=16.1).fits
+
+
+def test_the_first_universal_number_is_taken_for_one() -> None:
+    with pytest.raises(ValueError, match=r"Universal 1 is FDI 18"):
+        parse_fdi(1)
