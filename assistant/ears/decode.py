@@ -63,7 +63,8 @@ class Evidence(NamedTuple):
 
 
 class Decoded(NamedTuple):
-    """The sentences, best first, each of another meaning; none if nothing was heard."""
+    """The sentences, best first, each of other words and another meaning; none if nothing
+    was heard. What the same words may mean besides is not for the ear to say."""
 
     sentences: tuple[Sentence, ...]
     evidence: Evidence
@@ -99,7 +100,8 @@ def decode(graph: PhoneGraph, logs: Array, most: int = 4) -> Decoded:
         sentence = _sentence(graph, [*front, int(chain), *rest], score)
         if not found and not front:
             path = [0] * frame + way
-        found.setdefault(sentence.meaning, sentence)
+        if all(sentence.words != other.words for other in found.values()):
+            found.setdefault(sentence.meaning, sentence)
     if not path:
         path = _whole_path(graph, ahead, logs, through)
     sentences = tuple(found.values())
@@ -133,7 +135,10 @@ def _whole_path(
 
 
 def _evidence(
-    sentences: tuple[Sentence, ...], free: NDArray[np.int64], path: NDArray[np.int64], logs: Array
+    sentences: tuple[Sentence, ...],
+    free: NDArray[np.int64],
+    path: NDArray[np.int64],
+    logs: Array,
 ) -> Evidence:
     at = np.flatnonzero(free)
     speech = at[-1] - at[0] + 1

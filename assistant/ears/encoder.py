@@ -20,10 +20,13 @@ WEIGHTS = Path(__file__).parent / "ears.npz"
 FRAME_S = 0.02
 """Between two rows of :func:`log_phones`."""
 
-PHONES = tuple(
-    "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T "
-    "TH UH UW V W Y Z ZH".split()
-)
+PHONES = (
+    "AA", "AE", "AH", "AO", "AW", "AY", "B", "CH", "D", "DH", "EH", "ER", "EY", "F", "G",
+    "HH", "IH", "IY", "JH", "K", "L", "M", "N", "NG", "OW", "OY", "P", "R", "S", "SH", "T",
+    "TH", "UH", "UW", "V", "W", "Y", "Z", "ZH",
+)  # fmt: skip
+"""CMU's phones without stress, in alphabetical order."""
+
 CODES = {phone: code for code, phone in enumerate(PHONES, 1)}
 """Column of a phone; column 0 is the blank."""
 

@@ -61,9 +61,7 @@ def forwards(graph: PhoneGraph, logs: Array) -> Forwards:
     quiet = np.concatenate([[0], np.cumsum(logs[:, 0])])
     ordered_lasts = graph.lasts[graph.by_target]
     for t, log in enumerate(logs):
-        come = np.where(
-            graph.repeats, rest[graph.before], np.maximum(stay, rest)[graph.before]
-        )
+        come = np.where(graph.repeats, rest[graph.before], np.maximum(stay, rest)[graph.before])
         come[graph.firsts] = node[t, graph.source]
         now = phone[t]
         np.maximum(stay, come, out=now)
@@ -128,7 +126,10 @@ def chains_before(graph: PhoneGraph, ahead: Forwards, frame: int, node: int) -> 
         # Only the start is reached by blanks alone.
         ends = np.flatnonzero(graph.target == node)
         reached = (
-            np.maximum(ahead.phone[frame - 1, graph.lasts[ends]], ahead.blank[frame - 1, graph.lasts[ends]])
+            np.maximum(
+                ahead.phone[frame - 1, graph.lasts[ends]],
+                ahead.blank[frame - 1, graph.lasts[ends]],
+            )
             if frame and len(ends)
             else np.zeros(0, np.float32)
         )
@@ -176,7 +177,9 @@ def chains_after(
         log = logs[t]
         options: list[tuple[float, int, bool, int]] = []
         if in_phone:
-            options.append((float(back.phone[t, place] + log[graph.code[place]]), place, True, -1))
+            options.append(
+                (float(back.phone[t, place] + log[graph.code[place]]), place, True, -1)
+            )
         options.append((float(back.blank[t, place] + log[0]), place, False, -1))
         if place != graph.lasts[chain]:
             n = place + 1
@@ -186,7 +189,9 @@ def chains_after(
             nexts = np.flatnonzero(graph.source == graph.target[chain])
             if len(nexts):
                 best = int(nexts[back.through[t, nexts].argmax()])
-                options.append((float(back.through[t, best]), int(graph.firsts[best]), True, best))
+                options.append(
+                    (float(back.through[t, best]), int(graph.firsts[best]), True, best)
+                )
         _, place, in_phone, begun = max(options)
         if begun >= 0:
             found.append(begun)

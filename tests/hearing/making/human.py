@@ -69,8 +69,8 @@ def _plain(text: str) -> str | None:
 def _prompts(share: Path) -> Iterator[Recorded]:
     from G722 import G722  # type: ignore[import-not-found]
 
-    texts = gzip.open(share / "doc/asterisk-core-sounds-en/core-sounds-en.txt.gz", "rt").read()
-    for line in texts.splitlines():
+    listing = (share / "doc/asterisk-core-sounds-en/core-sounds-en.txt.gz").read_bytes()
+    for line in gzip.decompress(listing).decode("utf-8").splitlines():
         name, _, said = line.partition(": ")
         stem = name.rpartition("/")[2]
         if name.startswith("silence/"):

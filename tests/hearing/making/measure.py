@@ -117,7 +117,10 @@ def composed(text: str, said: dict[str, Any]) -> Any:
     for word in words:
         active = np.flatnonzero(noises.active_frames(said[word]))
         frame = noises.RATE_HZ // 50
-        parts += [said[word][active[0] * frame : (active[-1] + 2) * frame], np.zeros(960, np.int16)]
+        parts += [
+            said[word][active[0] * frame : (active[-1] + 2) * frame],
+            np.zeros(960, np.int16),
+        ]
     return np.concatenate(parts)
 
 
@@ -135,8 +138,42 @@ def chatter(n: int, rng: np.random.Generator, talkers: list[Any]) -> Any:
     return total
 
 
+SPECIAL = ("mask", "far", "near-silence")
+"""Rooms beside the campaign's: a mask (12 dB less above 2 kHz), a microphone at two
+metres (more reverberation than voice), and a voice at 12 dB over the converter's steps."""
+
+
+def _special(sound: Any, name: str, variant: int) -> Any:
+    from scipy.signal import fftconvolve
+
+    if name == "mask":
+        spectrum = np.fft.rfft(sound.astype(np.float64))
+        hz = np.fft.rfftfreq(len(sound), 1 / noises.RATE_HZ)
+        masked = np.fft.irfft(
+            spectrum * 10 ** (-12 * np.clip((hz - 1500) / 1000, 0, 1) / 20), len(sound)
+        )
+        return noises.mix(
+            masked, noises.Condition("suction", 20.0), variant, lead_s=LEAD_S, tail_s=LEAD_S
+        ).sound
+    if name == "far":
+        heard = fftconvolve(
+            sound.astype(np.float64), noises.impulse_response(0.6, variant, -3.0)
+        )
+        return noises.mix(
+            heard, noises.Condition("suction", 20.0), variant, lead_s=LEAD_S, tail_s=LEAD_S
+        ).sound
+    loud = sound * (60.0 / (noises.active_rms(sound) or 1.0))
+    edge = np.zeros(round(LEAD_S * noises.RATE_HZ))
+    whole = np.concatenate([edge, loud, edge])
+    return np.round(whole + np.random.default_rng(variant).normal(0, 0.5, len(whole))).astype(
+        np.int16
+    )
+
+
 def _mixed(job: tuple[Any, noises.Condition, int, list[Any]]) -> Any:
     sound, condition, variant, talkers = job
+    if condition.kind in SPECIAL:
+        return _special(sound, condition.kind, variant)
     return noises.mix(
         sound, condition, variant, lead_s=LEAD_S, tail_s=LEAD_S,
         chatter=lambda n, rng: chatter(n, rng, talkers),
@@ -212,7 +249,9 @@ def run(asked: argparse.Namespace) -> None:
     if asked.kind == "numbers":
         said = {a["text"]: sound for a, sound in sounds(asked.speech, "human-report")}
         wanted = [(c, composed(c.text, said)) for c in bundle["numbers"]]
-        items = [({"voice": {"human": 1}, "text": c.text}, s, c) for c, s in wanted if s is not None]
+        items = [
+            ({"voice": {"human": 1}, "text": c.text}, s, c) for c, s in wanted if s is not None
+        ]
         conditions = [
             noises.Condition("quiet"),
             *(noises.Condition("suction", snr) for snr in (30.0, 20.0, 15.0, 10.0, 5.0)),
@@ -227,11 +266,19 @@ def run(asked: argparse.Namespace) -> None:
         conditions = [noises.Condition("quiet"), noises.Condition("suction", 10.0)]
     else:
         found = list(sounds(asked.speech, asked.kind))[: asked.most]
-        items = [(a, sound, case) for a, sound in found if (case := by_text.get(a["text"])) and case.meanings]
+        items = [
+            (a, sound, case)
+            for a, sound in found
+            if (case := by_text.get(a["text"])) and case.meanings
+        ]
+    if asked.special:
+        conditions = [noises.Condition(name) for name in SPECIAL]
     print(len(items), "items")
     voices = [next(iter(a["voice"])) for a, _, _ in items]
     for n, (a, sound, case) in enumerate(items):
-        others = [i for i in range(max(0, n - 40), min(len(items), n + 40)) if voices[i] != voices[n]]
+        others = [
+            i for i in range(max(0, n - 40), min(len(items), n + 40)) if voices[i] != voices[n]
+        ]
         talkers = [items[i][1] for i in others[:24]] or [sound]
         for k, condition in enumerate(conditions):
             jobs.append((sound, condition, halves.noise_variant(half, n * 31 + k), talkers))
@@ -247,7 +294,13 @@ def run(asked: argparse.Namespace) -> None:
             with ProcessPoolExecutor(
                 asked.workers, initializer=_start, initargs=(bundle, lexicon)
             ) as pool:
-                got = dict(zip(order, pool.map(_decoded, [todo[i] for i in order], chunksize=16), strict=True))
+                got = dict(
+                    zip(
+                        order,
+                        pool.map(_decoded, [todo[i] for i in order], chunksize=16),
+                        strict=True,
+                    )
+                )
             right = 0
             for i, (a, room, case) in enumerate(about):
                 entry = got[i]
@@ -279,6 +332,7 @@ def main() -> None:
     parser.add_argument("--lexicon", type=Path)
     parser.add_argument("--out", type=Path)
     parser.add_argument("--most", type=int, default=100_000)
+    parser.add_argument("--special", action="store_true", help="only the rooms SPECIAL")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--device", default="cpu")
     asked = parser.parse_args()
@@ -293,7 +347,14 @@ def main() -> None:
         for name in ("cases", "numbers"):
             whole[name] += [c._replace(graph=c.graph + shift) for c in part[name]]
     asked.bundle.write_bytes(pickle.dumps(whole))
-    print(len(whole["cases"]), "cases,", len(whole["graphs"]), "graphs,", len(whole["numbers"]), "numbers")
+    print(
+        len(whole["cases"]),
+        "cases,",
+        len(whole["graphs"]),
+        "graphs,",
+        len(whole["numbers"]),
+        "numbers",
+    )
 
 
 if __name__ == "__main__":

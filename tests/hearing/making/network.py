@@ -78,7 +78,10 @@ def original(content: bytes) -> dict[str, Tensor]:
 
     net = {"pe": take("position_encodings/encodings")[:POSITIONS]}
     for ours, theirs in (("c1", "conv1"), ("c2", "conv2")):
-        net[f"{ours}.weight"], net[f"{ours}.bias"] = take(f"{theirs}/weight"), take(f"{theirs}/bias")
+        net[f"{ours}.weight"], net[f"{ours}.bias"] = (
+            take(f"{theirs}/weight"),
+            take(f"{theirs}/bias"),
+        )
     block = 0
     while f"encoder/layer_{block}/ffn/linear_0/weight" in arrays:
         for ours, theirs in _NAMES.items():
@@ -144,7 +147,9 @@ def bands(device: str) -> Bands:
     hz = np.linspace(0, 8000, 201)
 
     def mel(f: np.ndarray) -> np.ndarray:
-        return np.where(f < 1000, f * 3 / 200, 15 + np.log(np.maximum(f, 1) / 1000) / (np.log(6.4) / 27))
+        return np.where(
+            f < 1000, f * 3 / 200, 15 + np.log(np.maximum(f, 1) / 1000) / (np.log(6.4) / 27)
+        )
 
     def back(m: np.ndarray) -> np.ndarray:
         return np.where(m < 15, m * 200 / 3, 1000 * np.exp((m - 15) * np.log(6.4) / 27))

@@ -134,8 +134,8 @@ def _slice(x: Any, starts: Any, ends: Any, axes: Any = None, steps: Any = None) 
     begin, stop = _ints(starts), _ints(ends)
     on = _ints(axes) if axes is not None else list(range(len(begin)))
     by = _ints(steps) if steps is not None else [1] * len(begin)
-    for s, e, axis, step in zip(begin, stop, on, by, strict=True):
-        size = x.shape[axis]
+    for first, end, axis, step in zip(begin, stop, on, by, strict=True):
+        s, e, size = first, end, x.shape[axis]
         if step < 0:
             x = x.flip(axis)
             s, e = (size - 1 - (s + size if s < 0 else min(s, size - 1))), size
@@ -167,7 +167,8 @@ def _conv_transpose(x: Any, w: Any, bias: Any = None, pads: Any = (0, 0), stride
 
 
 def _lstm(x: Any, w: Any, r: Any, b: Any, _len: Any, h0: Any, c0: Any, _peep: Any,
-          ws: Any, wz: Any, rs: Any, rz: Any, hidden_size: int = 0, **_: Any) -> Any:  # fmt: skip
+          ws: Any, wz: Any, rs: Any, rz: Any, hidden_size: int = 0,
+          **_: Any) -> Any:  # fmt: skip
     device = x.device
 
     def plain(q: Any, scale: Any, zero: Any) -> Any:
@@ -280,9 +281,7 @@ def _fused(a: Any, b: Any, transA: int = 0, transB: int = 0, alpha: float = 1.0,
 
 
 def _clip(x: Any, low: Any = None, high: Any = None) -> Any:
-    return x.clamp(
-        None if low is None else float(low), None if high is None else float(high)
-    )
+    return x.clamp(None if low is None else float(low), None if high is None else float(high))
 
 
 def _concat(*parts: Any, axis: int) -> Any:
@@ -303,7 +302,8 @@ _OPERATORS: dict[str, Callable[..., Any]] = {
     "DequantizeLinear": lambda x, s, z=None: (x if z is None else x - z) * s,
     "Gather": _gather, "ReduceMean": _reduce(torch.mean), "ReduceSum": _reduce(torch.sum),
     "Sqrt": torch.sqrt, "Floor": torch.floor, "Round": torch.round, "Sin": torch.sin,
-    "Cos": torch.cos, "Exp": torch.exp, "Atan": lambda x: torch.atan(torch.nan_to_num(x)), "Tanh": torch.tanh,
+    "Cos": torch.cos, "Exp": torch.exp,
+    "Atan": lambda x: torch.atan(torch.nan_to_num(x)), "Tanh": torch.tanh,
     "Sigmoid": torch.sigmoid, "Transpose": lambda x, perm: x.permute(perm),
     "ConvInteger": _conv_integer, "Conv": _conv, "ConvTranspose": _conv_transpose,
     "Split": lambda x, sizes, axis=0: tuple(x.split(_ints(sizes), axis)),

@@ -26,7 +26,9 @@ def by_rows(weight: Array) -> tuple[NDArray[np.int8], Array]:
     best, least = np.zeros(len(rows), np.float32), np.full(len(rows), np.inf)
     for clip in CLIPS:
         scale = top * clip / 127
-        error = ((np.clip(np.round(rows / scale[:, None]), -127, 127) * scale[:, None] - rows) ** 2).sum(1)
+        error = (
+            (np.clip(np.round(rows / scale[:, None]), -127, 127) * scale[:, None] - rows) ** 2
+        ).sum(1)
         better = error < least
         best[better], least[better] = scale[better], error[better]
     quantised = np.clip(np.round(rows / best[:, None]), -127, 127).astype(np.int8)

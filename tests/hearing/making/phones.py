@@ -6,14 +6,12 @@ for every accent: a British "car" is K AA, an American one K AA R.
 
 from __future__ import annotations
 
-PHONES = tuple(
-    ["AA", "AE", "AH", "AO", "AW", "AY", "B", "CH", "D", "DH", "EH", "ER", "EY", "F", "G", "HH", "IH", "IY", "JH", "K", "L", "M", "N", "NG", "OW", "OY", "P", "R", "S", "SH", "T", "TH", "UH", "UW", "V", "W", "Y", "Z", "ZH"]
-)
-"""CMU's phones without stress, in alphabetical order; the model's heads 1 to 39."""
+from assistant.ears.encoder import PHONES
 
 _IPA = {
     "tʃ": "CH", "dʒ": "JH", "eɪ": "EY", "aɪ": "AY", "aʊ": "AW", "oʊ": "OW", "əʊ": "OW",
-    "ɔɪ": "OY", "oɪ": "OY", "əɪ": "ER", "ɜː": "ER", "ɜ": "ER", "ɚ": "ER", "ɝ": "ER", "iː": "IY", "uː": "UW",
+    "ɔɪ": "OY", "oɪ": "OY", "əɪ": "ER", "ɜː": "ER", "ɜ": "ER", "ɚ": "ER", "ɝ": "ER",
+    "iː": "IY", "uː": "UW",
     "ʉː": "UW", "ʉ": "UW", "ɑː": "AA", "ɔː": "AO", "oː": "AO", "eː": "EY", "ɛː": "EH",
     "ɪə": "IH AH", "iə": "IY AH", "eə": "EH AH", "ʊə": "UH AH", "ɛə": "EH AH", "aː": "AA",
     "ɑ": "AA", "ɒ": "AA", "ɔ": "AO", "o": "OW", "æ": "AE", "a": "AE", "ʌ": "AH",

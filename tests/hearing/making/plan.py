@@ -39,7 +39,21 @@ def kokoro(seed: int, wordnet: Path, voices: list[str]) -> Iterator[Utterance]:
             yield Utterance("kokoro", mixture, speed, 1.0, kind, text, ipa, said)
 
 
-_VARIANTS = ("", "", "+f1", "+f2", "+f3", "+f5", "+m1", "+m2", "+m3", "+m4", "+m5", "+m6", "+m8")
+_VARIANTS = (
+    "",
+    "",
+    "+f1",
+    "+f2",
+    "+f3",
+    "+f5",
+    "+m1",
+    "+m2",
+    "+m3",
+    "+m4",
+    "+m5",
+    "+m6",
+    "+m8",
+)
 assert not set(_VARIANTS) & set(ESPEAK_VARIANTS["report"]) - {""}
 
 

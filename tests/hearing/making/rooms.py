@@ -58,9 +58,9 @@ def rms(sound: Tensor) -> Tensor:
 def _curve(dice: Dice, batch: int, points: int, size: int, spread: float) -> Tensor:
     """Smooth random curves, (batch, size), of about ``spread``."""
     knots = dice.normal(batch, 1, points) * spread
-    return torch.nn.functional.interpolate(
-        knots, size=size, mode="linear", align_corners=True
-    )[:, 0]
+    return torch.nn.functional.interpolate(knots, size=size, mode="linear", align_corners=True)[
+        :, 0
+    ]
 
 
 def _shape(sound: Tensor, gain_db: Tensor) -> Tensor:
@@ -83,7 +83,10 @@ def _warped(dice: Dice, batch: int, points: int, spread: float, bins: int = 256)
 
 def rush(dice: Dice, batch: int, size: int) -> Tensor:
     """Noise of a random smooth spectrum, from white to a rumble, with a slow swell."""
-    tilt = dice.flat(batch, 1, low=-45, high=8) * torch.linspace(0, 1, 256, device=dice.device).sqrt()
+    tilt = (
+        dice.flat(batch, 1, low=-45, high=8)
+        * torch.linspace(0, 1, 256, device=dice.device).sqrt()
+    )
     noise = _shape(dice.normal(batch, size), tilt + _warped(dice, batch, 10, 7.0))
     swell = _curve(dice, batch, max(3, size // RATE_HZ + 2), size, 2.5)
     noise = noise * 10 ** (swell / 20)
@@ -139,7 +142,9 @@ def reverb(dice: Dice, sound: Tensor) -> Tensor:
     at = torch.arange(n, device=dice.device)[None] / RATE_HZ
     tail = dice.normal(batch, n) * 10 ** (-3 * at / rt_s)
     tail = tail * (at > dice.flat(batch, 1, low=0.001, high=0.012))
-    tail = _shape(tail, _warped(dice, batch, 6, 4.0) - 8 * torch.linspace(0, 1, 256, device=dice.device))
+    tail = _shape(
+        tail, _warped(dice, batch, 6, 4.0) - 8 * torch.linspace(0, 1, 256, device=dice.device)
+    )
     direct_db = dice.flat(batch, 1, low=-6, high=15)
     tail = tail / tail.square().sum(-1, keepdim=True).sqrt() * 10 ** (-direct_db / 20)
     tail[:, 0] += 1
@@ -198,7 +203,9 @@ def in_rooms(dice: Dice, voice: Tensor) -> Tensor:
     gain = gain + mask(dice, batch) * dice.whether(batch, 0.3)[:, None]
     heard = _shape(heard, gain)
     limit = rms(heard) * dice.flat(batch, 1, low=1.2, high=4)
-    heard = _some(dice.whether(batch, 0.07), torch.minimum(torch.maximum(heard, -limit), limit), heard)
+    heard = _some(
+        dice.whether(batch, 0.07), torch.minimum(torch.maximum(heard, -limit), limit), heard
+    )
     # Levels about the program's own (2500 steps), now and then far too low.
     volume = torch.exp(dice.flat(batch, 1, low=math.log(500), high=math.log(8000)))
     faint = torch.exp(dice.flat(batch, 1, low=math.log(40), high=math.log(500)))

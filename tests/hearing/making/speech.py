@@ -164,7 +164,13 @@ def make_shard(path: Path, plan: list[Utterance], models: Path, device: str) -> 
 
 
 def work(
-    plan_path: Path, out: Path, models: Path, device: str, worker: int, workers: int, until: float
+    plan_path: Path,
+    out: Path,
+    models: Path,
+    device: str,
+    worker: int,
+    workers: int,
+    until: float,
 ) -> None:
     """One process: its share of the shards that are missing, first ones first."""
     plan = read(plan_path)
@@ -206,7 +212,15 @@ def main() -> None:
     workers = [
         start.Process(
             target=work,
-            args=(asked.plan, asked.out, asked.models, asked.device, worker, asked.workers, until),
+            args=(
+                asked.plan,
+                asked.out,
+                asked.models,
+                asked.device,
+                worker,
+                asked.workers,
+                until,
+            ),
         )
         for worker in range(asked.workers)
     ]

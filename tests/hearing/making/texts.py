@@ -22,7 +22,13 @@ from assistant.words.grammar import everything
 from hearing.phrases import phrase_set
 from hearing.templates import grammar, words
 
-SHARES = {"broad": 0.54, "any words": 0.16, "trade words": 0.12, "numbers": 0.10, "phrase": 0.08}
+SHARES = {
+    "broad": 0.54,
+    "any words": 0.16,
+    "trade words": 0.12,
+    "numbers": 0.10,
+    "phrase": 0.08,
+}
 """Share of each kind of text; the first two are the broad ones."""
 
 PHRASES = 3000

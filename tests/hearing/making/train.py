@@ -70,7 +70,10 @@ def batches(speech: Speech, size: int, rng: np.random.Generator) -> Iterator[np.
 
 
 def voices(
-    speech: Speech, items: np.ndarray, dice: rooms.Dice, rng: np.random.Generator,
+    speech: Speech,
+    items: np.ndarray,
+    dice: rooms.Dice,
+    rng: np.random.Generator,
     plain: bool = False,
 ) -> tuple[Tensor, list[list[int]], Tensor]:
     """A batch: voices at random places in silence, their phones, frames that count.
@@ -85,7 +88,10 @@ def voices(
     spoken = np.floor((length - 1) / speed).astype(int)
     size = int((before + spoken + after).max())
     size += -size % 320
-    at = torch.arange(size, device=dice.device)[None] - torch.from_numpy(before).to(dice.device)[:, None]
+    at = (
+        torch.arange(size, device=dice.device)[None]
+        - torch.from_numpy(before).to(dice.device)[:, None]
+    )
     place = at * torch.from_numpy(speed).to(dice.device, torch.float32)[:, None]
     inside = (at >= 0) & (place < torch.from_numpy(length - 1).to(dice.device)[:, None])
     place = torch.where(inside, place, 0.0)
@@ -137,7 +143,9 @@ def edits(one: list[int], other: list[int]) -> int:
     return row[-1]
 
 
-def averaged(tuned: dict[str, Tensor], first: dict[str, Tensor], share: float) -> dict[str, Tensor]:
+def averaged(
+    tuned: dict[str, Tensor], first: dict[str, Tensor], share: float
+) -> dict[str, Tensor]:
     """The tuned network with its encoder moved back towards the original."""
     return {
         name: value if name.startswith("head") else share * value + (1 - share) * first[name]
@@ -156,7 +164,8 @@ def rate(name: str, depth: int, top: float) -> float:
 
 
 def train(
-    begin: dict[str, Tensor], first: dict[str, Tensor], speech: Speech, dev: dict[str, Speech], *, steps: int, size: int,
+    begin: dict[str, Tensor], first: dict[str, Tensor], speech: Speech,
+    dev: dict[str, Speech], *, steps: int, size: int,
     top: float, seed: int, until: float, every: int, device: str,
 ) -> tuple[list[dict[str, float]], dict[int, dict[str, Tensor]]]:  # fmt: skip
     """The log, and the network at each of its steps (float16, on the processor)."""
@@ -224,11 +233,17 @@ def main() -> None:
     """See the module."""
     parser = argparse.ArgumentParser(description="Train the acoustic model.")
     parser.add_argument("speech", type=Path, help="folder of shards")
-    parser.add_argument("human", type=Path, help="human-calibrate.npz, see hearing.making.human")
+    parser.add_argument(
+        "human", type=Path, help="human-calibrate.npz, see hearing.making.human"
+    )
     parser.add_argument("out", type=Path)
-    parser.add_argument("--first", type=Path, help="the original weights (.pt), else the package's")
+    parser.add_argument(
+        "--first", type=Path, help="the original weights (.pt), else the package's"
+    )
     parser.add_argument("--go-on", type=Path, help="weights of a run to go on from")
-    parser.add_argument("--synthetic", type=Path, help="folder of shards to watch, not to choose")
+    parser.add_argument(
+        "--synthetic", type=Path, help="folder of shards to watch, not to choose"
+    )
     parser.add_argument("--steps", type=int, default=6000)
     parser.add_argument("--size", type=int, default=96)
     parser.add_argument("--top", type=float, default=1e-4)
@@ -243,16 +258,18 @@ def main() -> None:
         if asked.first
         else network.original(network.base_bytes())
     )
-    begin = (
-        {n: v.float() for n, v in torch.load(asked.go_on).items()} if asked.go_on else first
-    )
+    begin = {n: v.float() for n, v in torch.load(asked.go_on).items()} if asked.go_on else first
     speech = load(sorted(asked.speech.glob("*.npz")), asked.device)
-    print(f"{len(speech.phones)} utterances, {len(speech.sound) / RATE_HZ / 3600:.1f} h", flush=True)
+    print(
+        f"{len(speech.phones)} utterances, {len(speech.sound) / RATE_HZ / 3600:.1f} h",
+        flush=True,
+    )
     dev = {"human": load([asked.human], asked.device)}
     if asked.synthetic:
         dev["synthetic"] = load(sorted(asked.synthetic.glob("*.npz")), asked.device)
     log, kept = train(
-        begin, first, speech, dev, steps=asked.steps, size=asked.size, top=asked.top, seed=asked.seed,
+        begin, first, speech, dev, steps=asked.steps, size=asked.size, top=asked.top,
+        seed=asked.seed,
         until=until, every=asked.every, device=asked.device,
     )  # fmt: skip
     asked.out.mkdir(parents=True, exist_ok=True)
