@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
+from assistant.ears import live
 from assistant.ears.bands import features
 from assistant.ears.confidence import confidence
 from assistant.ears.decode import decode, standing
@@ -113,3 +114,41 @@ def test_the_weights_load_and_silence_is_blank():
 
 def test_a_frame_every_hundredth_of_a_second():
     assert features(np.zeros(16_000, np.float32)).shape == (100, 80)
+
+
+@pytest.fixture
+def encoder(monkeypatch):
+    """Counts its runs; hears "no" once 0.4 s have come."""
+    runs: list[int] = []
+
+    def log_no(_net, sound):
+        runs.append(len(sound))
+        frames = len(sound) // 320
+        return np.concatenate([heard("N OW"), np.repeat(heard("")[:1], 99, 0)])[:frames]
+
+    monkeypatch.setattr(live, "log_phones", log_no)
+    return runs
+
+
+def test_a_sentence_that_nothing_can_follow_ends_without_waiting(graph, encoder):
+    now = live.nothing()
+    for _ in range(30):
+        now = live.more(None, graph, now, np.zeros(480, np.int16))
+        if live.is_over(now):
+            break
+    assert len(now.sound) < 0.7 * 16_000
+    assert len(encoder) <= 3
+
+
+def test_nothing_is_encoded_twice_once_silence_has_come(graph, encoder):
+    now = live.more(None, graph, live.nothing(), np.zeros(9600, np.int16))
+    got = live.understood(None, graph, now, voice_s=0.25)
+    assert got.sentences[0].words == ("no",)
+    assert encoder == [9600]
+
+
+def test_a_voice_that_ends_late_is_encoded_to_its_end(graph, encoder):
+    now = live.more(None, graph, live.nothing(), np.zeros(4800, np.int16))
+    now = live.more(None, graph, now, np.zeros(3200, np.int16))
+    live.understood(None, graph, now, voice_s=0.45)
+    assert encoder == [4800, 8000]
