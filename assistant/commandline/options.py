@@ -23,7 +23,7 @@ WORDS = click.option(
 )
 LISTENER = click.option(
     "--listener",
-    type=click.Choice(["pocketsphinx", "alone", "vosk"]),
+    type=click.Choice(["own", "pocketsphinx", "alone", "vosk"]),
     default="pocketsphinx",
     show_default=True,
     help="The embedded recogniser with a second one where installed; the same alone; vosk.",

@@ -28,7 +28,7 @@ LONGEST_S = 15.0
 """Of an utterance: the positions that the encoder has, less a little."""
 
 
-class Heard(NamedTuple):
+class SoFar(NamedTuple):
     """An utterance so far.
 
     Attributes:
@@ -43,12 +43,12 @@ class Heard(NamedTuple):
     at: Standing | None
 
 
-def nothing() -> Heard:
+def nothing() -> SoFar:
     """Before an utterance."""
-    return Heard(np.zeros(0, np.int16), np.zeros((0, 40), np.float32), 0, None)
+    return SoFar(np.zeros(0, np.int16), np.zeros((0, 40), np.float32), 0, None)
 
 
-def more(net: Network, graph: PhoneGraph, heard: Heard, sound: Samples) -> Heard:
+def more(net: Network, graph: PhoneGraph, heard: SoFar, sound: Samples) -> SoFar:
     """``heard`` with some more sound; encoded anew when enough has come.
 
     What is beyond :data:`LONGEST_S` is left out.
@@ -60,14 +60,14 @@ def more(net: Network, graph: PhoneGraph, heard: Heard, sound: Samples) -> Heard
     return _encoded(net, graph, added)
 
 
-def is_over(heard: Heard) -> bool:
+def is_over(heard: SoFar) -> bool:
     """Whether a sentence has been said after which nothing can follow, and its end is
     settled: there is no need to wait for silence."""
     at = heard.at
     return at is not None and at.finished and at.silent_s >= SETTLED_S
 
 
-def understood(net: Network, graph: PhoneGraph, heard: Heard, voice_s: float) -> Decoded:
+def understood(net: Network, graph: PhoneGraph, heard: SoFar, voice_s: float) -> Decoded:
     """What was said, once the voice has ended ``voice_s`` after the beginning.
 
     Encodes only if the end of the voice has not been encoded with some silence after it.
@@ -79,6 +79,6 @@ def understood(net: Network, graph: PhoneGraph, heard: Heard, voice_s: float) ->
     return decode(graph, heard.logs)
 
 
-def _encoded(net: Network, graph: PhoneGraph, heard: Heard) -> Heard:
+def _encoded(net: Network, graph: PhoneGraph, heard: SoFar) -> SoFar:
     logs = log_phones(net, heard.sound)
     return heard._replace(logs=logs, encoded=len(heard.sound), at=standing(graph, logs))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from assistant.errors import InputFileError
 
-_PACKAGE = Path(__file__).parents[1]
+PACKAGE = Path(__file__).parents[1]
 
 
 def data_folder(name: str) -> Path:
@@ -15,7 +15,7 @@ def data_folder(name: str) -> Path:
     Raises:
         InputFileError: the installation is incomplete.
     """
-    for folder in (_PACKAGE / "_data" / name, _PACKAGE.parent / name):
+    for folder in (PACKAGE / "_data" / name, PACKAGE.parent / name):
         if folder.is_dir():
             return folder
     raise InputFileError(f"The folder {name} is missing; install the program again.")
@@ -35,4 +35,4 @@ def protocol_path(name: str) -> Path:
 
 def demo_script() -> Path:
     """The rehearsed case."""
-    return _PACKAGE / "sitting" / "premolar.yaml"
+    return PACKAGE / "sitting" / "premolar.yaml"

@@ -46,6 +46,7 @@ from assistant.words.sayings import load_wording
 from assistant.words.understand import Trust
 
 TRUST = {
+    "own": Trust(accept=0.95, command=0.6, reject=0.2, harmless=0.4, stop=0.3),
     "pocketsphinx": Trust(
         accept=0.85,
         command=0.65,
@@ -99,6 +100,10 @@ def listener(
     Raises:
         EquipmentError: a model is missing.
     """
+    if name == "own":
+        from assistant.speech.own_listener import OwnListener  # noqa: PLC0415
+
+        return OwnListener()
     if name == "vosk":
         from assistant.speech.vosk_listener import VoskListener  # noqa: PLC0415
 
