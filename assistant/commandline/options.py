@@ -24,9 +24,10 @@ WORDS = click.option(
 LISTENER = click.option(
     "--listener",
     type=click.Choice(["own", "pocketsphinx", "alone", "vosk"]),
-    default="pocketsphinx",
+    default="own",
     show_default=True,
-    help="The embedded recogniser with a second one where installed; the same alone; vosk.",
+    help="The program's own ears; pocketsphinx, with a second recogniser where installed; "
+    "the same alone; vosk with a model of yours.",
 )
 SECOND = click.option(
     "--second-model",

@@ -227,7 +227,7 @@ def _listen_to(
     case = _create(folder, exercise, steps, clock)
     player = TimelinePlayer(clock.seconds)
     shown = FindingsScreen(exercise.scenario, write)
-    ears = assembly.hearing("pocketsphinx", None, words)
+    ears = assembly.hearing("own", None, words)
     sitting = assembly.session(case, clock, player, write, words, ears, [shown])
     simulated = Operator(script, sitting, voice)
     try:
