@@ -38,6 +38,9 @@ _DEPTHS = {
     "plugger_depth_mm": WL - 5,
     "post_level_mm": WL - 5,
     "increment_mm": 2.5,
+    "spreader_fit_mm": WL - 1.5,
+    "spreader_depth_mm": WL - 1.5,
+    "cut_off_mm": 10.0,
 }
 _LIKELY = ("yes", "dry", "accepted", "incisal_edge", "buccal_cusp")
 
@@ -64,7 +67,7 @@ class Scene:
 
 @cache
 def scenes(name: str | None = None) -> tuple[Scene, ...]:
-    """One scene for every step of both protocols, in their order, and one for every
+    """One scene for every step of every protocol, in their order, and one for every
     timed act while it runs."""
     if name is None:
         files = sorted(data_folder("protocols").glob("*.yaml"), reverse=True)
@@ -89,7 +92,10 @@ def _walk(protocol: Protocol, post: str) -> Iterator[Scene]:
         if step.expect.kind == "timed":
             case.command("start")
             yield Scene(f"{protocol.id}/{step.id} running", case.state, step)
-            case.command("stop") if step.expect.mode == "until_off" else case.do(it.Tick(), 5.2)
+            if step.expect.mode == "until_off":
+                case.command("stop")
+            while case.state.timer is not None:
+                case.do(it.Tick(), 5.2)
         else:
             _answer(case, step, post)
         if case.state.pending is not None:
@@ -106,6 +112,8 @@ def _answer(case: Driver, step: Step, post: str) -> None:
             case.say("tooth", TOOTH)
         case "canals":
             case.say("canals", CANALS)
+        case "measure" if _is_full(case.state, step):
+            case.choose("canal_full")
         case "measure" | "readings":
             offered = getattr(expect, "suggest", None)
             if offered and suggestion(case.state, case.state.active, offered) is not None:
@@ -122,6 +130,12 @@ def _answer(case: Driver, step: Step, post: str) -> None:
             case.command("sign")
         case _:
             case.command("next")
+
+
+def _is_full(state: CaseState, step: Step) -> bool:
+    """After the first round of a loop that only the operator ends."""
+    again = state.newest(state.active, step) is not None
+    return again and any(option.id == "canal_full" for option in step.options)
 
 
 def _option(step: Step, post: str) -> str:
