@@ -72,7 +72,7 @@ def _gelu(x: Array) -> Array:
     library that has it would add 100 MB to the installation."""
     z = np.abs(x) * np.float32(2**-0.5)
     t = 1 / (1 + np.float32(0.3275911) * z)
-    series = np.float32(1.061405429)
+    series = np.full_like(t, 1.061405429)
     for term in (-1.453152027, 1.421413741, -0.284496736, 0.254829592):
         series = series * t + np.float32(term)
     erf = np.sign(x) * (1 - series * t * np.exp(-z * z))

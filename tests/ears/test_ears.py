@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from assistant.ears import live
-from assistant.ears.bands import features
+from assistant.ears.bands import Array, Samples, features
 from assistant.ears.confidence import confidence
 from assistant.ears.decode import decode, standing
-from assistant.ears.encoder import CODES, PHONES, load, log_phones
-from assistant.ears.phonegraph import compiled
+from assistant.ears.encoder import CODES, PHONES, Network, load, log_phones
+from assistant.ears.phonegraph import PhoneGraph, compiled
 
 WAYS = {
     "fifteen": ("F IH F T IY N",),
@@ -50,7 +50,7 @@ GRAPH = Words(
 )
 
 
-def heard(phones: str, sure: float = 0.98, each: int = 3) -> np.ndarray:
+def heard(phones: str, sure: float = 0.98, each: int = 3) -> Array:
     """Log-probabilities as if these phones had been said, blanks around each."""
     codes = [0, 0]
     for phone in phones.split():
@@ -62,49 +62,49 @@ def heard(phones: str, sure: float = 0.98, each: int = 3) -> np.ndarray:
 
 
 @pytest.fixture(scope="module")
-def graph():
+def graph() -> PhoneGraph:
     return compiled(GRAPH, WAYS, lambda word: ())
 
 
-def test_the_best_sentence_comes_first_with_its_meaning(graph):
+def test_the_best_sentence_comes_first_with_its_meaning(graph: PhoneGraph) -> None:
     got = decode(graph, heard("F IH F T IY N P OY N T EH N"))
     assert got.sentences[0].words == ("fifteen", "point", "ten")
     assert got.sentences[0].meaning == ("end", (("n", 15), ("tenth", 10)))
 
 
-def test_a_rival_is_found_although_both_lead_to_the_same_place(graph):
+def test_a_rival_is_found_although_both_lead_to_the_same_place(graph: PhoneGraph) -> None:
     got = decode(graph, heard("F IH F T IY"))
     assert [s.words for s in got.sentences[:2]] == [("fifty",), ("fifteen",)]
     assert got.evidence.rival == pytest.approx(got.sentences[0].score - got.sentences[1].score)
 
 
-def test_scores_fall_and_no_words_come_twice(graph):
+def test_scores_fall_and_no_words_come_twice(graph: PhoneGraph) -> None:
     got = decode(graph, heard("F IH F T IY N", sure=0.6))
     scores = [s.score for s in got.sentences]
     assert scores == sorted(scores, reverse=True)
     assert len({s.words for s in got.sentences}) == len(scores)
 
 
-def test_silence_is_nothing(graph):
+def test_silence_is_nothing(graph: PhoneGraph) -> None:
     assert decode(graph, heard("")).sentences == ()
     assert confidence(decode(graph, heard("")).evidence) == 0
 
 
-def test_it_is_finished_only_where_nothing_can_follow(graph):
+def test_it_is_finished_only_where_nothing_can_follow(graph: PhoneGraph) -> None:
     assert standing(graph, heard("N OW")).finished
     number = standing(graph, heard("F IH F T IY"))
     assert number.ended and not number.finished
     assert not standing(graph, heard("F IH F")).ended
 
 
-def test_other_talk_is_less_sure(graph):
+def test_other_talk_is_less_sure(graph: PhoneGraph) -> None:
     said = confidence(decode(graph, heard("N OW")).evidence)
     other = confidence(decode(graph, heard("K AE M IH L S N OW V W EH L")).evidence)
     assert said > 0.8
     assert other < 0.2
 
 
-def test_the_weights_load_and_silence_is_blank():
+def test_the_weights_load_and_silence_is_blank() -> None:
     net = load()
     logs = log_phones(net, np.zeros(16_000, np.int16))
     assert logs.shape == (50, 40)
@@ -112,16 +112,20 @@ def test_the_weights_load_and_silence_is_blank():
     assert np.allclose(np.exp(logs).sum(1), 1, atol=1e-3)
 
 
-def test_a_frame_every_hundredth_of_a_second():
+def test_a_frame_every_hundredth_of_a_second() -> None:
     assert features(np.zeros(16_000, np.float32)).shape == (100, 80)
 
 
+NET = Network({}, 0)
+"""Stands for the weights where ``log_phones`` is replaced."""
+
+
 @pytest.fixture
-def encoder(monkeypatch):
+def encoder(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Counts its runs; hears "no" once 0.4 s have come."""
     runs: list[int] = []
 
-    def log_no(_net, sound):
+    def log_no(_net: Network, sound: Samples) -> Array:
         runs.append(len(sound))
         frames = len(sound) // 320
         return np.concatenate([heard("N OW"), np.repeat(heard("")[:1], 99, 0)])[:frames]
@@ -130,25 +134,31 @@ def encoder(monkeypatch):
     return runs
 
 
-def test_a_sentence_that_nothing_can_follow_ends_without_waiting(graph, encoder):
+def test_a_sentence_that_nothing_can_follow_ends_without_waiting(
+    graph: PhoneGraph, encoder: list[int]
+) -> None:
     now = live.nothing()
     for _ in range(30):
-        now = live.more(None, graph, now, np.zeros(480, np.int16))
+        now = live.more(NET, graph, now, np.zeros(480, np.int16))
         if live.is_over(now):
             break
     assert len(now.sound) < 0.7 * 16_000
     assert len(encoder) <= 3
 
 
-def test_nothing_is_encoded_twice_once_silence_has_come(graph, encoder):
-    now = live.more(None, graph, live.nothing(), np.zeros(9600, np.int16))
-    got = live.understood(None, graph, now, voice_s=0.25)
+def test_nothing_is_encoded_twice_once_silence_has_come(
+    graph: PhoneGraph, encoder: list[int]
+) -> None:
+    now = live.more(NET, graph, live.nothing(), np.zeros(9600, np.int16))
+    got = live.understood(NET, graph, now, voice_s=0.25)
     assert got.sentences[0].words == ("no",)
     assert encoder == [9600]
 
 
-def test_a_voice_that_ends_late_is_encoded_to_its_end(graph, encoder):
-    now = live.more(None, graph, live.nothing(), np.zeros(4800, np.int16))
-    now = live.more(None, graph, now, np.zeros(3200, np.int16))
-    live.understood(None, graph, now, voice_s=0.45)
+def test_a_voice_that_ends_late_is_encoded_to_its_end(
+    graph: PhoneGraph, encoder: list[int]
+) -> None:
+    now = live.more(NET, graph, live.nothing(), np.zeros(4800, np.int16))
+    now = live.more(NET, graph, now, np.zeros(3200, np.int16))
+    live.understood(NET, graph, now, voice_s=0.45)
     assert encoder == [4800, 8000]

@@ -208,7 +208,7 @@ class Mixed:
 
 
 def mix(
-    voice: Samples,
+    voice: Samples | Sound,
     condition: Condition,
     variant: int,
     *,

@@ -176,7 +176,7 @@ def _piper() -> list[Voice]:
 @cache
 def _piper_voice(name: str) -> Any:
     try:
-        import onnxruntime  # type: ignore[import-untyped]
+        import onnxruntime
         from piper import PiperVoice
     except ImportError as missing:
         raise EquipmentError(

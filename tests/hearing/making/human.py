@@ -67,7 +67,7 @@ def _plain(text: str) -> str | None:
 
 
 def _prompts(share: Path) -> Iterator[Recorded]:
-    from G722 import G722  # type: ignore[import-not-found]
+    from G722 import G722
 
     listing = (share / "doc/asterisk-core-sounds-en/core-sounds-en.txt.gz").read_bytes()
     for line in gzip.decompress(listing).decode("utf-8").splitlines():

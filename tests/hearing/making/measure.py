@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from assistant.sound.samples import RATE_HZ
 from hearing import halves, noises
 
 LEAD_S = 0.4
@@ -116,7 +117,7 @@ def composed(text: str, said: dict[str, Any]) -> Any:
     parts = []
     for word in words:
         active = np.flatnonzero(noises.active_frames(said[word]))
-        frame = noises.RATE_HZ // 50
+        frame = RATE_HZ // 50
         parts += [
             said[word][active[0] * frame : (active[-1] + 2) * frame],
             np.zeros(960, np.int16),
@@ -148,7 +149,7 @@ def _special(sound: Any, name: str, variant: int) -> Any:
 
     if name == "mask":
         spectrum = np.fft.rfft(sound.astype(np.float64))
-        hz = np.fft.rfftfreq(len(sound), 1 / noises.RATE_HZ)
+        hz = np.fft.rfftfreq(len(sound), 1 / RATE_HZ)
         masked = np.fft.irfft(
             spectrum * 10 ** (-12 * np.clip((hz - 1500) / 1000, 0, 1) / 20), len(sound)
         )
@@ -163,7 +164,7 @@ def _special(sound: Any, name: str, variant: int) -> Any:
             heard, noises.Condition("suction", 20.0), variant, lead_s=LEAD_S, tail_s=LEAD_S
         ).sound
     loud = sound * (60.0 / (noises.active_rms(sound) or 1.0))
-    edge = np.zeros(round(LEAD_S * noises.RATE_HZ))
+    edge = np.zeros(round(LEAD_S * RATE_HZ))
     whole = np.concatenate([edge, loud, edge])
     return np.round(whole + np.random.default_rng(variant).normal(0, 0.5, len(whole))).astype(
         np.int16

@@ -18,7 +18,7 @@ import torch
 import torch.nn.functional as nn
 from torch import Tensor
 
-from hearing.making.phones import PHONES
+from assistant.ears.encoder import PHONES
 
 WIDTH = {512: 8, 384: 6}
 """Width of the network to its heads of attention: base and tiny."""
@@ -26,7 +26,10 @@ WIDTH = {512: 8, 384: 6}
 POSITIONS = 800
 """Rows of the position table that are kept: 16 s."""
 
-_KINDS = {0: np.float32, 1: np.int8, 2: np.int16, 3: np.int32, 4: np.float16}
+_KINDS: dict[int, np.dtype[Any]] = {
+    0: np.dtype(np.float32), 1: np.dtype(np.int8), 2: np.dtype(np.int16),
+    3: np.dtype(np.int32), 4: np.dtype(np.float16),
+}  # fmt: skip
 
 
 def read_ctranslate2(content: bytes) -> dict[str, np.ndarray]:
@@ -52,7 +55,7 @@ def read_ctranslate2(content: bytes) -> dict[str, np.ndarray]:
         name = text()
         dims = [number("<I") for _ in range(number("<B"))]
         kind, size = number("<B"), number("<I")
-        found[name] = np.frombuffer(content, _KINDS[kind], size // _KINDS[kind]().itemsize, at)
+        found[name] = np.frombuffer(content, _KINDS[kind], size // _KINDS[kind].itemsize, at)
         found[name] = found[name].reshape(dims)
         at += size
     return found

@@ -63,7 +63,6 @@ def load(path: Path, device: str) -> Callable[..., torch.Tensor]:
         if i not in held and i != out and i:
             ends[at].append(i)
 
-    @torch.inference_mode()
     def run_graph(*args: torch.Tensor) -> torch.Tensor:
         values: list[Any] = [None] * len(names)
         for i, value in held.items():
@@ -82,7 +81,8 @@ def load(path: Path, device: str) -> Callable[..., torch.Tensor]:
         result: torch.Tensor = values[out]
         return result
 
-    return run_graph
+    whole: Callable[..., torch.Tensor] = torch.inference_mode()(run_graph)
+    return whole
 
 
 def _same(a: Any, b: Any) -> tuple[Any, Any]:

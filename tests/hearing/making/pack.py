@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +56,8 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     asked = parser.parse_args()
     net = {n: v.float().numpy() for n, v in torch.load(asked.trained).items()}
-    np.savez(asked.out, **packed(net))
+    arrays: dict[str, Any] = {**packed(net)}
+    np.savez(asked.out, **arrays)
     print(f"{asked.out.stat().st_size / 1e6:.1f} MB")
 
 

@@ -41,7 +41,7 @@ def _kokoro(models: Path, device: str) -> tuple[Callable[..., Any], Tokens]:
     tokens: Tokens = json.loads((models / "tokens.json").read_text(encoding="utf-8"))
     if device != "cpu":
         return _on_accelerator(models, device), tokens
-    import onnxruntime  # type: ignore[import-untyped]
+    import onnxruntime
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1

@@ -21,8 +21,8 @@ import torch
 import torch.nn.functional as nn
 from torch import Tensor
 
+from assistant.ears.encoder import PHONES
 from hearing.making import network, rooms
-from hearing.making.phones import PHONES
 
 RATE_HZ = 16_000
 SHARES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)
