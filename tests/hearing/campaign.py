@@ -67,7 +67,7 @@ def options() -> argparse.Namespace:
     parser.add_argument("--answers", type=int, default=5, help="of the simulated operator")
     parser.add_argument("--half", choices=["report", "calibrate", "all"], default="report")
     parser.add_argument("--voices", type=Path, help="*.flitevox, *.onnx, *.wav with *.txt")
-    parser.add_argument("--listener", default="pocketsphinx")
+    parser.add_argument("--listener", default="own")
     parser.add_argument("--model", type=Path, help="model folder of the listener")
     parser.add_argument("--second-model", type=Path)
     parser.add_argument("--jobs", type=int, default=2)
@@ -270,7 +270,9 @@ def main() -> None:
         plot.draw(rows, folder / "hearing.png", title)
     except ImportError:
         print("no picture: install fillwarm[bench] for matplotlib", file=sys.stderr)
-    heard = "one recogniser alone" if chosen.listener == "alone" else "both recognisers"
+    heard = {"own": "the own ears", "alone": "one recogniser alone"}.get(
+        chosen.listener, "both recognisers"
+    )
     with results.kept(__file__, f"How well it hears: {heard}", wanted=chosen.results):
         print(table(figures))
     print(f"\nrows, summary and picture are in {folder}")
