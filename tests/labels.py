@@ -27,7 +27,7 @@ _PUBLISHED = r"published: .*\b(?:18|19|20)\d\d\b"
 _LABEL = rf"(?:{_STANDARD}|{_PUBLISHED}|common practice\b|chosen here\b|invented\b)"
 LABEL = re.compile(_LABEL, re.IGNORECASE)
 
-MAKERS = {"Plugger", "PluggerLine", "table_point", "Point", "PointFile", "Profile", "Row"}
+MAKERS = {"Plugger", "PluggerLine", "table_point", "Point", "PointFile", "Profile", "TableRow"}
 """Calls that make a point, a plugger or a carrier of the sizes given."""
 
 COUNTS = {"version"}

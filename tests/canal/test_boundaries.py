@@ -1,4 +1,7 @@
-"""Sizes exactly at the edge of what is allowed are allowed; just beyond they are not."""
+"""Sizes exactly at the edge of what is allowed are allowed; just beyond they are not.
+
+Sizes of pluggers and points are invented.
+"""
 
 from __future__ import annotations
 
