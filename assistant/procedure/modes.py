@@ -336,11 +336,12 @@ def refusal(state: CaseState, intent: it.AnyIntent) -> Refusal | None:
     if place.state == TAKEN:
         return None
     asked = state.step or (found.step if (found := reach.questioned(state)) else None)
-    detail = {"value": _what(intent), "step": asked.title if asked else ""}
-    return Refusal(str(place.state), {name: text for name, text in detail.items() if text})
+    detail = {"value": _what(intent), "step": asked.title if asked else None}
+    known = {name: text for name, text in detail.items() if text is not None}
+    return Refusal(str(place.state), known)
 
 
-def _what(intent: it.AnyIntent) -> str:
+def _what(intent: it.AnyIntent) -> str | None:
     match intent:
         case it.Given(quantity=quantity, kind=kind):
             return quantity or kind
@@ -348,4 +349,4 @@ def _what(intent: it.AnyIntent) -> str:
             return option.replace("_", " ")
         case it.SwitchCanal(canal=canal):
             return canal
-    return ""
+    return None

@@ -19,11 +19,13 @@ from assistant.procedure.decide import decide
 from assistant.procedure.modes import DOOR, QUERIES, Mode, Request, mode_of, request_of, rows_of
 from assistant.procedure.offers import offers
 from assistant.procedure.state import CASE, CaseState
+from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from procedure.test_procedure_random import (
     ACTIONS,
     OPTIONS,
     PROTOCOLS,
+    WORDING,
     Watched,
     cooperative,
     road,
@@ -205,3 +207,12 @@ def test_what_answers_comes_first() -> None:
         answers = [offer.answers for offer in offers(state)]
         assert answers == sorted(answers, reverse=True)
         assert any(answers) or mode is Mode.SIGNED
+
+
+def test_a_canal_without_a_name_is_refused_in_words() -> None:
+    state = one_state_of_each()[Mode.ASKED]
+    events, after = decide(state, it.SwitchCanal(canal=""), state.opened)
+    assert [event.rejected.reason for event in events if isinstance(event, ev.Refused)] == [
+        "no_such_canal"
+    ]
+    assert respond(events, after, WORDING)
