@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from assistant.ears.bands import Array
 from assistant.ears.phonegraph import PhoneGraph
 from assistant.ears.viterbi import (
-    Forwards,
+    Backwards,
     backwards,
     best_through,
     chains_after,
@@ -103,7 +103,7 @@ def decode(graph: PhoneGraph, logs: Array, most: int = 4) -> Decoded:
         if all(sentence.words != other.words for other in found.values()):
             found.setdefault(sentence.meaning, sentence)
     if not path:
-        path = _whole_path(graph, ahead, logs, through)
+        path = _whole_path(graph, back, logs, through)
     sentences = tuple(found.values())
     return Decoded(sentences, _evidence(sentences, spoken, np.array(path), logs))
 
@@ -124,13 +124,13 @@ def _sentence(graph: PhoneGraph, chains: list[int], score: float) -> Sentence:
 
 
 def _whole_path(
-    graph: PhoneGraph, ahead: Forwards, logs: Array, through: NDArray[np.float32]
+    graph: PhoneGraph, back: Backwards, logs: Array, through: NDArray[np.float32]
 ) -> list[int]:
     """The phone of each frame on the best sentence."""
     from_start = np.flatnonzero(graph.source == graph.words.start)
     chain = int(from_start[through[:, from_start].max(0).argmax()])
     frame = int(through[:, chain].argmax())
-    _, way = chains_after(graph, backwards(graph, logs), logs, frame, chain)
+    _, way = chains_after(graph, back, logs, frame, chain)
     return [0] * frame + way
 
 
