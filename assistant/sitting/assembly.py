@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -156,6 +156,14 @@ def cleaner() -> Cleaner | None:
         return None
 
 
+def _beside(load: Callable[[], Cleaner | None]) -> Future[Cleaner | None]:
+    """Load in a thread: libraries load their models without holding the interpreter."""
+    beside = ThreadPoolExecutor(1, thread_name_prefix="noise filter")
+    loading = beside.submit(load)
+    beside.shutdown(wait=False)
+    return loading
+
+
 def hearing(
     name: str,
     model: Path | None,
@@ -181,11 +189,8 @@ def hearing(
     from assistant.speech.ear import Ear  # noqa: PLC0415
     from assistant.speech.urgent import UrgentEar  # noqa: PLC0415
 
-    # Libraries load their models without holding the interpreter. The own ears were
-    # trained in noise, and want it left in.
-    beside = ThreadPoolExecutor(1, thread_name_prefix="noise filter")
-    cleaning = beside.submit(lambda: None if name == "own" else cleaner())
-    beside.shutdown(wait=False)
+    # The own ears were trained in noise, and want it left in.
+    cleaning = None if name == "own" else _beside(cleaner)
     urgent = words.phrases.urgent
     recogniser: Listener = watchdog or build()
     urgent_ear = UrgentEar(urgent.always | urgent.in_timer)
@@ -201,7 +206,7 @@ def hearing(
     return Hearing(
         listener=recogniser,
         trust=trust,
-        ear=Ear(cleaner=cleaning.result(), early=True),
+        ear=Ear(cleaner=cleaning.result() if cleaning else None, early=True),
         urgent=urgent_ear,
         earpiece=earpiece,
         called=called,
