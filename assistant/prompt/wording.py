@@ -18,7 +18,7 @@ from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.model import AT_CANALS, FINISHED
 from assistant.words.sayable import sayable
-from assistant.words.sayings import Wording, said_entry, said_value, spoken
+from assistant.words.sayings import Wording, said_entry, said_value, spoken, told_entry
 
 
 def respond(
@@ -70,7 +70,7 @@ def _about_values(
             yield Prompt(text, Urgency.QUESTION)
         case ev.EntryUndone(seq=seq):
             entry = next(e for e in after.entries if e.seq == seq)
-            what = said_entry(after, entry, words).rstrip(".")
+            what = told_entry(after, entry, words).rstrip(".")
             yield Prompt(words.notices["undone"].format(what=what), Urgency.READ_BACK)
         case ev.ConfirmDropped(rejected=rejected):
             if rejected.reason == "not confirmed":
@@ -107,8 +107,8 @@ def _about_place(
         case ev.Resumed():
             yield Prompt(notice["resumed"].format(ask=question(after, words, brief)))
         case ev.CaseReopened():
-            newest = after.newest(after.active)
-            last = said_entry(after, newest, words) if newest else "none."
+            standing = [entry for entry in after.entries if entry.standing == "standing"]
+            last = told_entry(after, standing[-1], words) if standing else "none."
             now = question(after, words, brief)
             text = notice["reopened"].format(last=last, ask=now)
             yield Prompt(text, Urgency.QUESTION)

@@ -11,7 +11,7 @@ from assistant.canal import instruments, teeth
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CaseState, Entry
+from assistant.procedure.state import CASE, CaseState, Entry
 from assistant.words.grammar import number_words
 from assistant.words.phrases import Phrases
 
@@ -58,6 +58,16 @@ def said_entry(state: CaseState, entry: Entry, words: Wording) -> str:
     if entry.value == "done" or entry.quantity == "signature":
         return ""
     return words.noted.format(value=value.capitalize())
+
+
+def told_entry(state: CaseState, entry: Entry, words: Wording) -> str:
+    """An entry as it is spoken of later, when its step is no longer before everyone: by its
+    read-back or the title of its step, after the name of its canal if another is at work."""
+    title, value = state.protocol.by_id[entry.step].title, said_entry(state, entry, words)
+    if entry.quantity not in words.read_backs:
+        value = f"{title}: {value[:1].lower()}{value[1:]}" if value else f"{title}."
+    elsewhere = entry.track not in {CASE, state.active}
+    return f"{entry.track.capitalize()}: {value}" if elsewhere else value
 
 
 def said_value(kind: str | None, value: Scalar) -> str:

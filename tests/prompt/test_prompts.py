@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from math import ceil
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -158,11 +159,63 @@ def test_the_count_is_steady(mode: str, target_s: float, ticks: list[float]) -> 
     assert all(1 <= number <= target_s + 1 for number in numbers)
 
 
-# -- answers ------------------------------------------------------------------
+# -- the last entry, told later ------------------------------------------------
 
 
 def premolar() -> Driver:
     return Driver(read_out=False).set_up(24, "buccal", "palatal")
+
+
+def seated() -> Driver:
+    case = premolar()
+    case.canal_to_pluggers(21.0)
+    case.choose("dry")
+    case.mm(21.0, 21.2, 21.1, 21.0)
+    case.command("confirm", "confirm")
+    case.choose("yes", "yes")
+    case.command("next")
+    return case
+
+
+def switched() -> Driver:
+    case = premolar()
+    case.mm(21.0)
+    case.do(it.SwitchCanal(canal="palatal"))
+    return case
+
+
+def corrected() -> Driver:
+    case = premolar()
+    case.mm(21.0)
+    case.choose("buccal_cusp")
+    case.correct("mm", 20.5)
+    return case
+
+
+@pytest.mark.parametrize(
+    ("case", "last"),
+    [
+        (lambda: Driver(read_out=False), "none."),
+        (premolar, "Radiograph available: yes."),
+        (seated, "Cone seated."),
+        (switched, "Buccal: Length 21."),
+        (corrected, "Length 20.5."),
+    ],
+)
+def test_a_reopened_case_tells_its_last_entry(case: Any, last: str) -> None:
+    state = case().state
+    prompts = respond((ev.CaseReopened(at=case().now(), note=""),), state, WORDING)
+    assert prompts[0].text.startswith(f"Case reopened. Last entry: {last} "), prompts[0].text
+
+
+def test_what_is_taken_back_is_named_even_if_it_was_done_without_a_value() -> None:
+    case = seated()
+    case.command("undo")
+    (undone,) = [e for e in case.events[-3:] if isinstance(e, ev.EntryUndone)]
+    assert respond((undone,), case.state, WORDING)[0].text == "Taken back: Cone seated."
+
+
+# -- answers ------------------------------------------------------------------
 
 
 def asked(case: Driver, verb: it.Verb) -> str:
