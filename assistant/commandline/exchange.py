@@ -70,8 +70,9 @@ def export(
     The bundle names the patient by the case code only: a Procedure for the tooth and one for
     each canal, every entry as an Observation (UCUM, ISO 3950), warnings as DetectedIssue, and
     the journal with its hash. The operator's name and everything heard go along in the
-    journal, unless --without-journal. In the tables people are roles, and a text that a
-    spreadsheet would take for a formula has an apostrophe before it.
+    journal, unless --without-journal. In the tables people are roles, a text that a
+    spreadsheet would take for a formula has an apostrophe before it, and characters that
+    are not seen are written as \\u and their number.
     """
     if format_ == "csv":
         records = (as_record(case.state, case.head_hash) for case in _each(cases))

@@ -3,34 +3,44 @@
 Built from the records, so that a column means what the field of the record means. People
 are roles (``operator``, ``chairside``); of the case only its code stands in the table.
 
-The text is CSV by RFC 4180: comma, quotes doubled, CR LF, a header line, UTF-8. A
-spreadsheet runs what begins like a formula, so a text that begins with one of
-:data:`RISKY` gets an apostrophe before it, and so does one that begins with an apostrophe.
-Hence a text begins with an apostrophe only if one was added, and :func:`read` takes it
-off again: what is read is what was there. Numbers are written as they are: -1.5 is no
-formula.
+The text is CSV by RFC 4180: comma, quotes doubled, CR LF, a header line, UTF-8.
+
+- What is not seen, or turns the order of what is seen (controls, line breaks, marks of
+  direction), is written as its number, ``\\u00202e``; a backslash is doubled.
+- A spreadsheet runs what begins like a formula, and some look past spaces for it. So a text
+  that begins with one of :data:`RISKY`, spaces or not, gets an apostrophe before it, and so
+  does one that begins with an apostrophe.
+
+Hence :func:`read` knows what was added and takes it off: what is read is what was there.
+Numbers are written as they are: -1.5 is no formula.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import re
+import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Any, Literal
 
 from assistant.exchange.codes import UNIT_OF
+from assistant.report.marks import JOINERS
 
 Record = Mapping[str, Any]
 Cell = str | int | float | bool | None
 Row = dict[str, Cell]
 Table = Literal["entries", "warnings", "timings"]
 
-RISKY = frozenset("=+-@\t\r\n＝＋－＠")
-"""First characters that make a spreadsheet take a text for a formula, or hide one; those
-of full width count as their narrow ones in some."""
+RISKY = frozenset("=+-@＝＋－＠")
+"""First characters that make a spreadsheet take a text for a formula; those of full width
+count as their narrow ones in some."""
 
 QUOTE = "'"
+
+_UNSEEN = frozenset({"Cc", "Cf", "Cn", "Co", "Cs", "Zl", "Zp"})
+_WRITTEN = re.compile(r"\\(?:\\|u([0-9a-f]{6}))")
 
 OPERATOR, CHAIRSIDE = "operator", "chairside"
 
@@ -65,13 +75,27 @@ def read(text: str) -> list[dict[str, str]]:
 
 
 def guarded(text: str) -> str:
-    """A text that no spreadsheet takes for a formula."""
-    return QUOTE + text if text[:1] in RISKY or text.startswith(QUOTE) else text
+    """A text that hides nothing and that no spreadsheet takes for a formula."""
+    seen = "".join(map(_visible, text))
+    first = next((c for c in seen if not c.isspace() and c not in JOINERS), "")
+    return QUOTE + seen if first in RISKY or seen.startswith(QUOTE) else seen
 
 
 def unguarded(text: str) -> str:
     """The text that :func:`guarded` was given."""
-    return text.removeprefix(QUOTE)
+    return _WRITTEN.sub(_unwritten, text.removeprefix(QUOTE))
+
+
+def _visible(character: str) -> str:
+    if character == "\\":
+        return "\\\\"
+    if character in JOINERS or unicodedata.category(character) not in _UNSEEN:
+        return character
+    return f"\\u{ord(character):06x}"
+
+
+def _unwritten(found: re.Match[str]) -> str:
+    return chr(int(found[1], 16)) if found[1] else "\\"
 
 
 def _cell(value: Cell) -> str:

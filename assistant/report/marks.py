@@ -21,7 +21,7 @@ LEGEND = (
     "assistant; ! not read back to the room."
 )
 
-_JOINERS = "\u200c\u200d"
+JOINERS = "\u200c\u200d"
 """Invisible, but names in some scripts are misspelt without them."""
 
 UNRECORDED = "not recorded"
@@ -38,7 +38,7 @@ def plain(text: str) -> str:
 
 
 def _hidden(character: str) -> bool:
-    if character in _JOINERS:
+    if character in JOINERS:
         return False
     return unicodedata.category(character) in {"Cc", "Cf", "Cs", "Co"}
 

@@ -7,6 +7,7 @@ import csv
 import io
 import json
 import os
+import unicodedata
 from copy import deepcopy
 from functools import cache
 from pathlib import Path
@@ -190,14 +191,36 @@ def test_no_case_code_leads_out_of_the_folder(code: str) -> None:
 # -- tables -------------------------------------------------------------------
 
 ODD = ["=1+1", "'", "''=x", "-1", "@a", "\t", "＝1", '"', "\r", "\n", "a\r\nb", ",", ""]
+ODD += [" =1", "\u3000=1", "\u200d=1", "\\", "\\u00000a", "\\\n", "a\u202eb", "\u2066=1"]
 CELL = st.text(max_size=8) | st.sampled_from(ODD)
 
 
 @given(CELL)
 def test_no_text_begins_like_a_formula_and_all_come_back(text: str) -> None:
     safe = tables.guarded(text)
-    assert safe[:1] not in tables.RISKY or safe == ""
+    assert safe.strip("\u200c\u200d\u3000 ")[:1] not in tables.RISKY or safe == ""
     assert tables.unguarded(safe) == text
+
+
+@given(CELL)
+def test_nothing_hidden_or_turning_stands_in_a_cell(text: str) -> None:
+    for character in tables.guarded(text):
+        kind = unicodedata.category(character)
+        assert kind not in {"Cc", "Cf", "Zl", "Zp"} or character in "\u200c\u200d"
+
+
+@pytest.mark.parametrize(
+    ("text", "cell"),
+    [
+        (" =1+1", "' =1+1"),
+        ("a\u202eb", "a\\u00202eb"),
+        ("a\nb", "a\\u00000ab"),
+        ("C:\\x", "C:\\\\x"),
+        ("Mari\u0301a", "Mari\u0301a"),
+    ],
+)
+def test_how_it_is_written(text: str, cell: str) -> None:
+    assert tables.guarded(text) == cell
 
 
 @given(st.lists(CELL, min_size=1, max_size=6))
