@@ -168,6 +168,8 @@ class Rules:
             yield "contact-high"
         if t.quantity in DEPTHS and t.value == "binds":
             yield "plugger-binds"
+        if t.quantity == "spreader_fit_mm" and t.value == "binds":
+            yield "spreader-binds"
         if t.quantity == "taper" and t.value == "unknown":
             yield "taper-unknown"
 
@@ -183,7 +185,10 @@ class Rules:
             least, most = self.limit("plunge_min_mm"), self.limit("plunge_max_mm")
             if start is not None and not least <= value - start <= most:
                 yield "plunge-range"
-        above = t.quantity in {"coronal_level_mm", "sear_depth_mm"}
+        spreader = t.quantity == "spreader_fit_mm" and "spreader-short" in self.severity
+        if spreader and wl is not None and value < wl - self.limit("spreader_within_wl_mm"):
+            yield "spreader-short"
+        above = t.quantity in {"coronal_level_mm", "sear_depth_mm", "cut_off_mm"}
         if above and wl is not None and value >= wl:
             yield "depth-order"
 
@@ -197,10 +202,13 @@ class Rules:
     def _amounts(self, t: Told, value: Decimal) -> Iterator[str]:
         if t.quantity in {"press_s", "increment_press_s"} and value < self.limit("press_s"):
             yield "press-short"
+        if t.quantity == "spreader_hold_s" and value < self.limit("spreader_hold_s"):
+            yield "hold-short"
         if t.quantity == "heat_s" and value > self.limit("heat_s"):
             yield "heat-long"
-        if t.quantity == "taper" and value < self.limit("taper_caution"):
-            yield "low-taper"
+        if t.quantity == "taper" and "low-taper" in self.severity:
+            if value < self.limit("taper_caution"):
+                yield "low-taper"
         if t.quantity == "increment_mm":
             if t.round == 1 and value > self.limit("first_increment_max_mm"):
                 yield "first-increment-large"

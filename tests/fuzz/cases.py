@@ -27,7 +27,7 @@ from fuzz.said import anything
 from fuzz.watched import PROTOCOLS, Broken, Case, pluggers, polite, protocol
 
 KINDS = tuple((name, own) for name in PROTOCOLS for own in (False, True))
-"""Both protocols, without and with the practice's own instruments."""
+"""The shipped protocols, without and with the practice's own instruments."""
 
 
 def one_case(seed: int, number: int, intents: int, without: str | None = None) -> Case:

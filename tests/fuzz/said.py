@@ -96,7 +96,9 @@ def _value(rng: Random, state: CaseState, step: Step) -> it.Scalar:
         case "taper":
             return rng.choice(TAPERS)
         case "timed":
-            return rng.choice((0.0, 2.9, 3.9, 4.0, 4.1, 4.9, 5, 5.0, 30.0, 60.0, 61.0))
+            return rng.choice(
+                (0.0, 2.9, 3.9, 4.0, 4.1, 4.9, 5, 5.0, 9.9, 10.0, 30.0, 60.0, 61.0)
+            )
     return _depth(rng, state, step)
 
 
@@ -148,8 +150,9 @@ def _limits_here(state: CaseState, step: Step) -> list[float]:
             case "differs_from_paper_points" | "readings_spread":
                 known = readings_mm(state, canal)
                 found += [one + sign * b for one in known for b in bounds for sign in (-1, 1)]
+    given = {name for name, _ in state.protocol.limits.given()}
     deepest = depth_limit_mm(state, canal)
-    if step.role is Role.COMPACTION and deepest is not None:
+    if step.role is Role.COMPACTION and deepest is not None and "at_limit_within_mm" in given:
         found.append(deepest - limit("at_limit_within_mm"))
     coronal = number(state.last(canal, Role.CORONAL_LEVEL))
     if step.role is Role.INCREMENT and top is not None and coronal is not None:

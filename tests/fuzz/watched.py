@@ -30,7 +30,7 @@ from assistant.protocol.own_instruments import PluggerFile
 from assistant.words.sayings import load_wording, said_value
 
 START = datetime(2026, 3, 9, 14, 5, tzinfo=UTC)
-PROTOCOLS = ("warm-vertical", "to-post-level")
+PROTOCOLS = ("warm-vertical", "to-post-level", "cold-lateral")
 WORDING = load_wording(data_folder("grammars") / "en")
 ANSWERS_AHEAD = 15
 """Within so many answers of somebody polite, a canal must have come further."""

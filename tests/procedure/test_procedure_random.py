@@ -35,7 +35,7 @@ from assistant.words.sayings import load_wording
 
 PROTOCOLS = {
     name: load_yaml(data_folder("protocols") / f"{name}.yaml", Protocol)
-    for name in ("warm-vertical", "to-post-level")
+    for name in ("warm-vertical", "to-post-level", "cold-lateral")
 }
 WORDING = load_wording(data_folder("grammars") / "en")
 URGENT = load_language(data_folder("grammars") / "en").phrases.urgent
@@ -221,7 +221,7 @@ def cooperative(state: CaseState) -> tuple[it.AnyIntent, float]:
     if state.paused:
         verb = "resume"
     elif state.timer is not None:
-        return (it.Tick(), 6.0) if state.timer.mode == "hold" else (_say("stop"), 3.0)
+        return (it.Tick(), 11.0) if state.timer.mode == "hold" else (_say("stop"), 3.0)
     elif state.who != "operator":
         return it.WhoSpeaks(who="operator"), 1.0
     elif state.pending is not None:
@@ -262,6 +262,9 @@ def _answer(state: CaseState, step: Step | None) -> it.AnyIntent:
             return it.Given(kind="size", value=30)
         case "taper":
             return it.Given(kind="taper", value=0.06)
+    rounds = state.standing(state.active, step)
+    if step.loop and len(rounds) > 1 and any(o.id == "canal_full" for o in step.options):
+        return it.Chosen(option="canal_full")
     return it.Given(kind="mm", value=_length(state, step))
 
 
