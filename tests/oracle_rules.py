@@ -206,9 +206,9 @@ class Rules:
             yield "hold-short"
         if t.quantity == "heat_s" and value > self.limit("heat_s"):
             yield "heat-long"
-        if t.quantity == "taper" and "low-taper" in self.severity:
-            if value < self.limit("taper_caution"):
-                yield "low-taper"
+        judged = t.quantity == "taper" and "low-taper" in self.severity
+        if judged and value < self.limit("taper_caution"):
+            yield "low-taper"
         if t.quantity == "increment_mm":
             if t.round == 1 and value > self.limit("first_increment_max_mm"):
                 yield "first-increment-large"
