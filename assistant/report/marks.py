@@ -101,14 +101,20 @@ def place(state: CaseState, track: str, step: str | None, round_: int | None = N
 
 
 def date_time(at: Moment) -> str:
-    """Wall time with its offset, to the second."""
-    return at.wall.isoformat(sep=" ", timespec="seconds")
+    """The time on the wall where it happened, with its zone, to the second."""
+    return f"{at.wall:%Y-%m-%d %H:%M:%S} {zone(at)}"
+
+
+def zone(at: Moment) -> str:
+    """``UTC+02:00``."""
+    return f"UTC{at.wall:%z}"[:6] + ":" + f"{at.wall:%z}"[3:5]
 
 
 def clock(state: CaseState, at: Moment) -> str:
-    """Time of day; with the date when it is not the day the case was opened."""
+    """Time of day; with date and zone when they are not those the case was opened at."""
     same_day = _day(at.wall) == _day(state.opened.wall)
-    return f"{at.wall:%H:%M:%S}" if same_day else f"{at.wall:%Y-%m-%d %H:%M:%S}"
+    told = f"{at.wall:%H:%M:%S}" if same_day else f"{at.wall:%Y-%m-%d %H:%M:%S}"
+    return told if zone(at) == zone(state.opened) else f"{told} {zone(at)}"
 
 
 def _day(wall: datetime) -> tuple[int, int, int]:

@@ -7,6 +7,7 @@ come first. What is unknown is said to be unknown.
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections import Counter
 from collections.abc import Iterator
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from assistant.canal import teeth
-from assistant.procedure.facts import text_of
+from assistant.procedure.facts import number, text_of
 from assistant.procedure.state import CASE, CaseState, Entry, Warning
 from assistant.protocol.coherence import ONCE
 from assistant.report import rounds
@@ -31,15 +32,18 @@ from assistant.report.marks import (
     plain,
     track_title,
     value_text,
+    zone,
 )
 from assistant.report.rows import NoteRow, answer, canal_rows, skipped_text
 from assistant.report.statement import DEMO, STATEMENT
+from assistant.report.summary import summary_row
 
 COLUMNS = 88
 
 HASH_SHOWN = 16
 """Hex digits of the head hash beside the signature; the whole stands at the end."""
 
+_NUMBERS = re.compile(r"\d+(\.\d+)?")
 _SEVERITIES = ("urgent", "alert", "caution", "confirm")
 
 
@@ -57,8 +61,11 @@ class Note:
 
     Attributes:
         demo: the case is a rehearsal with invented data.
-        warnings: one line each, the severest first; empty if no rule fired.
+        warned: how many warnings there were.
+        warnings: the severest first; those that differ in their value and time alone share
+            a line, which counts them. Empty if no rule fired.
         unanswered: how many urgent ones have no answer.
+        summary: each canal in a few lines.
         case: readiness, finish and steps skipped outside the canals.
         changes: what was corrected or taken back.
         rejected: what was heard and did not enter the record.
@@ -73,8 +80,10 @@ class Note:
     title: str
     case_code: str
     head: tuple[NoteRow, ...]
+    warned: int
     warnings: tuple[str, ...]
     unanswered: int
+    summary: tuple[NoteRow, ...]
     canals: tuple[CanalNote, ...]
     case: tuple[NoteRow, ...]
     changes: tuple[str, ...]
@@ -95,8 +104,10 @@ def note(state: CaseState, head_hash: str) -> Note:
         title=f"Root canal filling: {plain(state.protocol.title)}",
         case_code=plain(state.case_code) or "not given",
         head=tuple(_head(state)),
-        warnings=tuple(_warning(state, w) for w in _by_severity(state.warnings)),
+        warned=len(state.warnings),
+        warnings=tuple(_warning(state, alike) for alike in _grouped(state)),
         unanswered=sum(w.open for w in state.warnings),
+        summary=tuple(summary_row(state, track.name) for track in state.canals),
         canals=tuple(
             CanalNote(track_title(t.name), canal_rows(state, t.name)) for t in state.canals
         ),
@@ -122,10 +133,12 @@ def note(state: CaseState, head_hash: str) -> Note:
 def as_text(note: Note) -> str:
     """The note as plain text, no line longer than :data:`COLUMNS`."""
     lines: list[str] = [DEMO] if note.demo else []
-    lines += [note.title, note.signature if note.signed else "NOT SIGNED"]
+    lines += [note.title]
+    lines += _wrapped(note.signature, "  ") if note.signed else ["NOT SIGNED"]
     lines += ["", f"WARNINGS: {warnings_headline(note)}"]
     lines += _listed(note.warnings)
     lines += ["", "CASE", *_table(note.head)]
+    lines += ["", "SUMMARY", *_table(note.summary)] if note.summary else []
     for canal in note.canals:
         lines += ["", f"CANAL {canal.name.upper()}", *_table(canal.rows)]
     if not note.canals:
@@ -159,7 +172,7 @@ def warnings_headline(note: Note) -> str:
     if not note.warnings:
         return "none"
     waiting = f", {note.unanswered} NOT ANSWERED" if note.unanswered else ""
-    return f"{len(note.warnings)}{waiting}"
+    return f"{note.warned}{waiting}"
 
 
 # -- setting the text -------------------------------------------------------
@@ -197,6 +210,7 @@ def _head(state: CaseState) -> Iterator[NoteRow]:
     end = state.signed or newest_moment(state)
     yield NoteRow("Started", date_time(state.opened))
     yield NoteRow("Signed" if state.signed else "Last on record", date_time(end))
+    yield NoteRow("Times", f"local where it was done, {zone(state.opened)}")
     yield NoteRow("Duration", _duration((end.wall - state.opened.wall).total_seconds()))
 
 
@@ -228,14 +242,42 @@ def _by_severity(warnings: tuple[Warning, ...]) -> list[Warning]:
     return sorted(warnings, key=rank)
 
 
-def _warning(state: CaseState, warning: Warning) -> str:
-    entry = next((e for e in state.entries if e.seq == warning.entry), None)
+def _grouped(state: CaseState) -> list[list[Warning]]:
+    """Warnings that say the same of the same step, but for the value, together."""
+    found: dict[tuple[object, ...], list[Warning]] = {}
+    for one in _by_severity(state.warnings):
+        entry = _about(state, one)
+        said = one.text.replace(entry_text(state, entry), "") if entry else one.text
+        if entry is not None and (given := number(entry)) is not None:
+            said = said.replace(text_of(given), "")
+        answer = _NUMBERS.sub("", one.answer or "")
+        key = (one.severity, one.rule, one.track, one.step, one.open, answer, said)
+        found.setdefault(key, []).append(one)
+    return list(found.values())
+
+
+def _about(state: CaseState, warning: Warning) -> Entry | None:
     # Without an entry it was a skip, or a heat that was still on: no value to show.
-    where = place(state, warning.track, warning.step, entry.round if entry else None)
+    return next((e for e in state.entries if e.seq == warning.entry), None)
+
+
+def _warning(state: CaseState, alike: list[Warning]) -> str:
+    first, *others = alike
+    entry = _about(state, first)
+    where = place(state, first.track, first.step, entry.round if entry else None)
     value = f" Value {marked(state, entry)}." if entry else ""
+    again = ""
+    if others:
+        times = ", ".join(
+            clock(state, one.at)
+            + (f" {marked(state, same)}" if (same := _about(state, one)) else "")
+            for one in others
+        )
+        alike_too = ", answered alike" if first.answer else ""
+        again = f" {len(alike)} TIMES{alike_too}: again {times}."
     return (
-        f"{warning.severity.upper()} {clock(state, warning.at)} {where}: "
-        f"{plain(warning.text)}{value} {warning_answer(warning)} Rule {warning.rule}."
+        f"{first.severity.upper()} {clock(state, first.at)} {where}: "
+        f"{plain(first.text)}{value} {warning_answer(first)} Rule {first.rule}.{again}"
     )
 
 
@@ -344,6 +386,5 @@ def _signature(state: CaseState, head_hash: str) -> str:
         return f"NOT SIGNED. Journal head so far {head_hash[:HASH_SHOWN]}."
     who = plain(state.operator) or "an operator whose name was not given"
     return (
-        f"Signed by {who} at {date_time(state.signed)}. "
-        f"Journal head hash {head_hash[:HASH_SHOWN]}."
+        f"Signed by {who} at {date_time(state.signed)}. Journal head {head_hash[:HASH_SHOWN]}."
     )

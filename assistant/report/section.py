@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 from io import BytesIO
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,23 +22,23 @@ from assistant.canal.tissue import BODY_C, MOULDABLE_C
 from assistant.extras import how_to, installed
 from assistant.report.computed import Computed, lines
 from assistant.report.drawing import pushed_apart
-from assistant.report.lettering import latin1
-from assistant.report.statement import DEMO
+from assistant.report.paper import MARGIN_MM, Paper
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+    from PIL.Image import Image
 
-A4_IN = (8.27, 11.69)
+PICTURE_IN = (7.4, 7.6)
+DOTS_PER_IN = 200
 
 COARSE = Grid(rings_in_canal=4, row_mm=0.25, step_s=0.1)
 """Enough for a picture; the figures beside it come from the finer table."""
 
 _MOMENTS_S = (0.5, 1.0, 2.0, 4.0)
-_LABEL_MM = 0.55  # of canal, between the base lines of two labels
+_LABEL_MM = 0.75  # of canal, between the base lines of two labels
 
 CAUTION = (
-    "Computed from what was dictated, not measured; the program cannot see into the tooth.\n"
+    "Computed from what was dictated, not measured; the program cannot see into the tooth. "
     "Heat: intervals over properties that nobody knows exactly; no medical device."
 )
 
@@ -45,70 +46,57 @@ CAUTION = (
 def as_pages(
     canals: Sequence[Computed], case_code: str, made: datetime, *, demo: bool
 ) -> bytes:
-    """A PDF, one A4 page for each canal; without the extra ``pictures`` in words alone.
+    """A PDF, a canal to a page; without the extra ``pictures`` in words alone.
 
     Raises:
         ValueError: a canal of which nothing is computed, see :attr:`.Computed.empty`.
     """
-    if not installed("pictures"):
-        return _in_words(canals, case_code, made, demo=demo)
-    from matplotlib.backends.backend_pdf import PdfPages  # noqa: PLC0415 - a second to load
-
-    buffer = BytesIO()
-    # Without a date the bytes depend on the case alone.
-    fixed = {"CreationDate": None, "Creator": None, "Producer": None}
-    with PdfPages(buffer, metadata=fixed) as pages:
-        for one in canals:
-            pages.savefig(_page(one, case_code, demo=demo))
-    return buffer.getvalue()
-
-
-def _in_words(
-    canals: Sequence[Computed], case_code: str, made: datetime, *, demo: bool
-) -> bytes:
-    """The figures alone, dated ``made``."""
-    from fpdf import FPDF  # noqa: PLC0415
-
-    paper = FPDF(format="A4", unit="mm")
-    paper.set_creation_date(made)
-    paper.set_title(latin1(f"Case {case_code}: what the numbers mean"))
-    paper.set_auto_page_break(True, margin=15.0)
+    drawn = installed("pictures")
     hint = f"For pictures of it more packages have to be installed: {how_to('pictures')}"
-    for one in canals:
-        paper.add_page()
-        title = f"{one.title}: what the numbers mean. Case {case_code}"
-        parts = [(DEMO, 10.0, "B")] if demo else []
-        parts += [(title, 12.0, "B"), (CAUTION, 8.0, "")]
-        parts += [(line, 9.0, "") for line in lines(one)] + [(hint, 8.0, "")]
-        for text, size, style in parts:
-            paper.set_font("Helvetica", style, size)
-            paper.multi_cell(0, 0.5 * size, latin1(text), new_x="LMARGIN", new_y="NEXT")
-            paper.ln(2.0)
+    told = [[*lines(one), *([] if drawn else [hint])] for one in canals]
+    paper = Paper(
+        "What the numbers mean",
+        made,
+        [case_code, CAUTION, *(one.title for one in canals), *chain(*told)],
+        foot=f"Case {case_code}.",
+        demo=demo,
+    )
+    for i, (one, sentences) in enumerate(zip(canals, told, strict=True)):
+        if i:
+            paper.new_page()
+        paper.put(f"{one.title}: what the numbers mean", size=13.0, bold=True, part="H1")
+        paper.paragraph(CAUTION)
+        if drawn:
+            paper.gap(1.5)
+            with paper.tag("Figure", f"Section of the canal: {_told(one)}"):
+                paper.image(_picture(one), x=MARGIN_MM, w=paper.width)
+            paper.gap(1.5)
+        for sentence in sentences:
+            paper.paragraph(sentence)
     return bytes(paper.output())
 
 
-def _figure(case_code: str, title: str, *, demo: bool) -> Figure:
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
-    figure = Figure(figsize=A4_IN)
-    figure.text(0.07, 0.965, f"{title}: what the numbers mean", size=14, weight="bold")
-    figure.text(0.93, 0.965, f"Case {case_code}", size=10, ha="right")
-    figure.text(0.07, 0.96, CAUTION, size=7, va="top", linespacing=1.3)
-    if demo:
-        figure.text(0.5, 0.984, DEMO, size=9, weight="bold", ha="center")
-    return figure
+def _told(one: Computed) -> str:
+    return "; ".join(f"{depth:g} mm {words}" for depth, words in _labels(one))
 
 
-def _page(one: Computed, case_code: str, *, demo: bool) -> Figure:
-    figure = _figure(case_code, one.title, demo=demo)
-    section(figure.add_axes((0.08, 0.38, 0.86, 0.53)), one)
+def _picture(one: Computed) -> Image:
+    """The section, and the hottest cycle below it; greys."""
+    from matplotlib.figure import Figure  # noqa: PLC0415 - a second to load
+    from PIL import Image  # noqa: PLC0415
+
+    figure = Figure(figsize=PICTURE_IN)
+    warm = one.hottest is not None and one.shape is not None
+    section(
+        figure.add_axes((0.08, 0.28, 0.91, 0.68) if warm else (0.08, 0.02, 0.91, 0.94)), one
+    )
     if one.hottest is not None and one.shape is not None:
         result = simulate(one.shape, one.hottest, grid=COARSE)
-        profile(figure.add_axes((0.10, 0.215, 0.36, 0.125)), result)
-        course(figure.add_axes((0.58, 0.215, 0.36, 0.125)), result)
-    text = "\n".join(lines(one))
-    figure.text(0.07, 0.165, text, size=7, va="top", linespacing=1.35)
-    return figure
+        profile(figure.add_axes((0.09, 0.06, 0.38, 0.15)), result)
+        course(figure.add_axes((0.60, 0.06, 0.38, 0.15)), result)
+    buffer = BytesIO()
+    figure.savefig(buffer, format="png", dpi=DOTS_PER_IN)
+    return Image.open(buffer).convert("L")
 
 
 def section(axes: Axes, one: Computed) -> None:
@@ -153,14 +141,14 @@ def section(axes: Axes, one: Computed) -> None:
     _cycles(axes, one, widest)
     _letter(axes, one, widest)
     axes.set_ylim(shape.wl_mm + 1.0, -0.8)
-    axes.set_xlim(-3.1 * widest, 4.6 * widest)
+    axes.set_xlim(-3.1 * widest, 5.4 * widest)
     box = axes.get_position()
-    tall, wide = box.height * A4_IN[1], box.width * A4_IN[0]
-    wider = (wide / (7.7 * widest)) / (tall / (shape.wl_mm + 1.8))
-    axes.set_title(f"Section, depths to scale, {wider:.0f} times wider across", size=8)
-    axes.set_ylabel("depth from the reference point, mm", size=8)
+    tall, wide = box.height * PICTURE_IN[1], box.width * PICTURE_IN[0]
+    wider = (wide / (8.5 * widest)) / (tall / (shape.wl_mm + 1.8))
+    axes.set_title(f"Section, depths to scale, {wider:.0f} times wider across", size=9)
+    axes.set_ylabel("depth from the reference point, mm", size=9)
     axes.set_xticks([])
-    axes.tick_params(labelsize=7)
+    axes.tick_params(labelsize=9)
     for edge in ("top", "right", "bottom"):
         axes.spines[edge].set_visible(False)
 
@@ -192,9 +180,9 @@ def _cycles(axes: Axes, one: Computed, widest: float) -> None:
         if reach is not None:
             axes.plot([x, x], [to_mm, reach[0]], color="0.5", lw=2.0)
             axes.plot([x, x], [reach[0], reach[1]], color="0.5", lw=2.0, ls=":")
-        axes.text(x, top - 0.25, str(number), size=7, ha="center")
+        axes.text(x, top - 0.25, str(number), size=9, ha="center")
     if columns:
-        axes.text(-2.9 * widest, -0.35, "cycles; grey: softened", size=7)
+        axes.text(-2.9 * widest, -0.35, "cycles; grey: softened", size=9)
 
 
 def _labels(one: Computed) -> list[tuple[float, str]]:
@@ -234,7 +222,7 @@ def _letter(axes: Axes, one: Computed, widest: float) -> None:
         bold: Any = (
             "bold" if words.isupper() or "LIMIT" in words or "WORKING" in words else "normal"
         )
-        axes.text(1.55 * widest, place, f"{depth:g}  {words}", size=7, va="center", weight=bold)
+        axes.text(1.55 * widest, place, f"{depth:g}  {words}", size=9, va="center", weight=bold)
 
 
 def profile(axes: Axes, result: HeatResult) -> None:
@@ -254,11 +242,11 @@ def profile(axes: Axes, result: HeatResult) -> None:
     axes.axhspan(MOULDABLE_C.low, MOULDABLE_C.high, color="0.85", lw=0)
     axes.axvline(result.tip_depth_mm, color="0.4", lw=0.6)
     axes.set_xlim(result.mass_top_mm - 1, result.depth_mm[-1])
-    axes.set_xlabel("depth on the axis, mm", size=7)
-    axes.set_ylabel("C", size=7)
-    axes.set_title("The hottest cycle, so long after the carrier was out", size=7.5)
-    axes.legend(fontsize=6, frameon=False)
-    axes.tick_params(labelsize=6)
+    axes.set_xlabel("depth on the axis, mm", size=9)
+    axes.set_ylabel("C", size=9)
+    axes.set_title("Hottest cycle, after the carrier was out", size=9.5)
+    axes.legend(fontsize=9, frameon=False)
+    axes.tick_params(labelsize=9)
 
 
 def course(axes: Axes, result: HeatResult) -> None:
@@ -271,7 +259,7 @@ def course(axes: Axes, result: HeatResult) -> None:
     axes.axhspan(MOULDABLE_C.low, MOULDABLE_C.high, color="0.85", lw=0)
     axes.axvline(result.removed_s, color="0.4", lw=0.6)
     axes.set_ylim(BODY_C - 1, float(result.mass_max_c.max()) + 5)
-    axes.set_xlabel("s from switching on (line: carrier out)", size=7)
-    axes.set_title("The same cycle; usual properties; grey: turns mouldable", size=7.5)
-    axes.legend(fontsize=6, frameon=False)
-    axes.tick_params(labelsize=6)
+    axes.set_xlabel("s from switching on (line: carrier out)", size=9)
+    axes.set_title("The same; grey: turns mouldable", size=9.5)
+    axes.legend(fontsize=9, frameon=False, loc="upper right")
+    axes.tick_params(labelsize=9)
