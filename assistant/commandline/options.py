@@ -23,18 +23,10 @@ WORDS = click.option(
 )
 LISTENER = click.option(
     "--listener",
-    type=click.Choice(["own", "pocketsphinx", "alone", "vosk"]),
+    type=click.Choice(["own", "vosk"]),
     default="own",
     show_default=True,
-    help="The program's own ears; pocketsphinx, with a second recogniser where installed; "
-    "the same alone; vosk with a model of yours.",
-)
-SECOND = click.option(
-    "--second-model",
-    "second",
-    type=FOLDER,
-    default=None,
-    help="Folder of a model for the second recogniser; default: the one installed.",
+    help="The program's own ears, or vosk with a model of yours and they as second opinion.",
 )
 MODEL = click.option(
     "--model",

@@ -18,7 +18,6 @@ from assistant.commandline.options import (
     LISTENER,
     MICROPHONE,
     MODEL,
-    SECOND,
     SILENT,
     SPEAKER,
     WORDS,
@@ -91,7 +90,6 @@ LEARNER = "Learner"
 @click.option("--typed", is_flag=True, help="Typed lines only, no microphone.")
 @LISTENER
 @MODEL
-@SECOND
 @MICROPHONE
 @SPEAKER
 @click.option(
@@ -117,7 +115,6 @@ def practice(
     typed: bool,
     listener: str,
     model: Path | None,
-    second: Path | None,
     microphone: str | None,
     speaker: str | None,
     loudspeaker: bool,
@@ -166,7 +163,6 @@ def practice(
             listener,
             model,
             words,
-            second=second,
             earpiece=not loudspeaker,
             listen=Listen(listen),
             watched=True,

@@ -13,7 +13,6 @@ from assistant.commandline.options import (
     LISTENER,
     MICROPHONE,
     MODEL,
-    SECOND,
     SILENT,
     SPEAKER,
     WORDS,
@@ -39,7 +38,6 @@ from assistant.sound.sources import (
 @click.command("room-check")
 @LISTENER
 @MODEL
-@SECOND
 @click.option(
     "--wav",
     type=FILE,
@@ -64,7 +62,6 @@ from assistant.sound.sources import (
 def room_check(
     listener: str,
     model: Path | None,
-    second: Path | None,
     wav: Path | None,
     microphone: str | None,
     speaker: str | None,
@@ -96,7 +93,7 @@ def room_check(
         click.echo(line, err=as_json)
 
     recording = wav_source(wav) if wav else None
-    ears = assembly.hearing(listener, model, words, second=second)
+    ears = assembly.hearing(listener, model, words)
     clock: Clock = SampleClock(this_second()) if recording else SystemClock()
     player: Player = (
         SilentPlayer() if recording else assembly.loudspeaker(silent, speaker, write)

@@ -19,7 +19,6 @@ from assistant.commandline.options import (
     LISTENER,
     MICROPHONE,
     MODEL,
-    SECOND,
     SILENT,
     SPEAKER,
     WORDS,
@@ -28,7 +27,7 @@ from assistant.commandline.options import (
     this_second,
     usual_words,
 )
-from assistant.extras import how_to, need
+from assistant.extras import need
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
@@ -65,7 +64,6 @@ if TYPE_CHECKING:
 )
 @LISTENER
 @MODEL
-@SECOND
 @click.option(
     "--wav", type=FILE, default=None, help="Hear this recording instead of a microphone."
 )
@@ -113,7 +111,6 @@ def run(
     pluggers: str | None,
     listener: str,
     model: Path | None,
-    second: Path | None,
     wav: Path | None,
     typed: bool,
     microphone: str | None,
@@ -161,7 +158,6 @@ def run(
             listener,
             model,
             words,
-            second=second,
             earpiece=not loudspeaker,
             listen=Listen(listen),
             room=profile,
@@ -171,11 +167,6 @@ def run(
             profile, about = roomcheck.fit(profile, ears, asked_for=room is not None)
         if about:
             click.echo(about)
-        if listener == ears.listener.name == "pocketsphinx":
-            click.echo(
-                "One recogniser only, so expect more questions and hear every read-back: "
-                f"a second one is installed so: {how_to('second')}."
-            )
     clock: Clock = SystemClock()
     if recording is not None:
         clock = SampleClock(this_second())

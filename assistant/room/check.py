@@ -152,7 +152,7 @@ def _judged(one: Asked, utterance: Utterance | None, ears: Hearing) -> Outcome:
     if utterance is None:
         return Outcome(one.phrase)
     # As a session hears it: in much noise nothing is sure.
-    heard = FirstLook().hear(ears.listener, one.grammar, utterance, ears.trust)
+    heard = FirstLook().hear(ears.listener, one.grammar, utterance)
     return Outcome(
         one.phrase,
         heard.text,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -24,7 +23,6 @@ from assistant.screen.several import Screens
 from assistant.screen.terminal import TerminalScreen
 from assistant.sitting.rehearsal import ROOM_RMS, Operator, Script
 from assistant.sitting.session import Session
-from assistant.sound.denoise import Cleaner, DeepFilter
 from assistant.sound.echo import Canceller, Echo, SpeexCanceller
 from assistant.sound.player import (
     Player,
@@ -36,10 +34,11 @@ from assistant.sound.player import (
 from assistant.sound.reopening import ReopeningPlayer
 from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.sound.sources import load_sounddevice
+from assistant.speech.agreeing import Agreeing
 from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Listener
-from assistant.speech.transcriber import WhisperTranscriber, model_folder
+from assistant.speech.own_listener import OwnListener
 from assistant.speech.watchdog import Watched
 from assistant.words.grammar import Grammar, Language, Wanted, everything, load_language
 from assistant.words.sayings import load_wording
@@ -47,16 +46,6 @@ from assistant.words.understand import Trust
 
 TRUST = {
     "own": Trust(accept=0.95, command=0.6, reject=0.2, harmless=0.4, stop=0.3),
-    "pocketsphinx": Trust(
-        accept=0.85,
-        command=0.65,
-        reject=0.2,
-        harmless=0.7,
-        stop=0.3,
-        noisy_db=8.0,
-        numbers=False,
-    ),
-    "paired": Trust(accept=0.6, command=0.5, reject=0.2, harmless=0.41, stop=0.3, noisy_db=8.0),
     "vosk": Trust(accept=0.8, command=0.5, reject=0.3),
 }
 """How much confidence each listener needs.
@@ -64,24 +53,7 @@ TRUST = {
 ``own``: its confidence is a share of right ones, fitted on the calibration half (the model's
 card). Over ``accept`` it was wrong in 14 of 21,564 neural and 21 of 10,782 other phrases of
 the report half, over all rooms; in quiet 9 of 1,198 neural ones were under it.
-``vosk``: chosen here, not measured.
-``pocketsphinx`` (alone): ``tests/hearing/calibrate.py --listener alone`` on its half of
-voices and noises, each fifth by a fit on the others. Nothing tells a misheard number from
-a right one: over 0.85 are 5 of 61 misheard (three over 0.95, in suction at 5, 10 and 20
-dB) and only 77 of 118 right; so every number is confirmed. Of options 104 of 152 are over
-``accept``, and none of the five misheard or heard in talk (the highest 0.81). Over
-``command`` are 130 of 154, 11 of 115 wrong ones and 63 of 72 times "confirm"; "no", said
-101 times, was never heard as that. Over ``harmless`` are 33 of 37, 4 of 103 wrong ones and
-not "stop" heard as "pause" (0.67); over ``stop`` 12 of 13, none of 15 wrong (the highest
-0.25). Under ``reject`` lie 8 of 270 right values, 36 of 63 misheard ones and 37 of 47 heard
-in talk. ``noisy_db`` is that of ``paired``: of options misheard at 5 dB there are too few
-to tell.
-``paired``: ``tests/hearing/calibrate.py`` on its half of voices and noises: of 257
-phrases that both heard rightly two are under ``command``; of the four that both misheard
-one is, and three were said at 5 dB, where ``noisy_db`` asks for values. What only one
-heard stays under ``harmless``; of 16 times "stop" (or "heat off", "release") was said
-15 are over ``stop``, the one time it was heard in talk is under it. Under 8 dB as the
-ear measures it lie 98 % of the phrases said at 5 dB and 2 % of those at 10 dB.
+``vosk``: chosen here, not measured; what the own ears hear otherwise is under ``command``.
 """
 
 
@@ -94,74 +66,34 @@ def language(added: Path | None = None) -> Language:
     return load_language(data_folder("grammars") / "en", added)
 
 
-def listener(
-    name: str, model: Path | None, words: Language, *, second: Path | None = None
-) -> Listener:
-    """A recogniser by name. The embedded one is paired with a second one if a model for
-    that is named, in ``FILLWARM_SECOND_MODEL``, or installed.
+def listener(name: str, model: Path | None) -> Listener:
+    """A recogniser by name.
 
     Raises:
         EquipmentError: a model is missing.
     """
-    if name == "own":
-        from assistant.speech.own_listener import OwnListener  # noqa: PLC0415
+    own = OwnListener()
+    if name == own.name:
+        return own
+    from assistant.speech.vosk_listener import VoskListener  # noqa: PLC0415
 
-        return OwnListener()
-    if name == "vosk":
-        from assistant.speech.vosk_listener import VoskListener  # noqa: PLC0415
-
-        return VoskListener(model)
-    from assistant.speech.pocketsphinx_listener import PocketsphinxListener  # noqa: PLC0415
-
-    folder = None if name == "alone" else model_folder(second)
-    if folder is None:
-        return PocketsphinxListener()
-    from assistant.speech.paired import PairedListener  # noqa: PLC0415
-
-    hint = words.phrases.hint
-    return PairedListener(
-        PocketsphinxListener(alone=False),
-        lambda: WhisperTranscriber(folder, hint),
-        words.lexicon,
-    )
+    return Agreeing(VoskListener(model), own)
 
 
-def ready_listener(
-    name: str, model: Path | None, words: Language, second: Path | None, listen: Listen
-) -> Listener:
+def ready_listener(name: str, model: Path | None, words: Language, listen: Listen) -> Listener:
     """A recogniser that has loaded all it needs and knows every word of the grammar.
 
     Raises:
         EquipmentError: a recogniser's model is missing or damaged.
         InputFileError: the model lacks words of the grammar.
     """
-    from assistant.speech.paired import PairedListener  # noqa: PLC0415
-
-    recogniser = listener(name, model, words, second=second)
+    recogniser = listener(name, model)
     # Words that the model lacks must come to light now, not in mid-case.
     recogniser.prepare(Grammar(words, everything(words.phrases)))
     if listen is Listen.ATTENTION:
         word = words.phrases.attention.word
         recogniser.prepare(Grammar(words, Wanted(attention=word)))
-    if isinstance(recogniser, PairedListener):
-        recogniser.ready()
     return recogniser
-
-
-def cleaner() -> Cleaner | None:
-    """The noise filter, where its library runs."""
-    try:
-        return DeepFilter()
-    except EquipmentError:
-        return None
-
-
-def _beside(load: Callable[[], Cleaner | None]) -> Future[Cleaner | None]:
-    """Load in a thread: libraries load their models without holding the interpreter."""
-    beside = ThreadPoolExecutor(1, thread_name_prefix="noise filter")
-    loading = beside.submit(load)
-    beside.shutdown(wait=False)
-    return loading
 
 
 def hearing(
@@ -169,7 +101,6 @@ def hearing(
     model: Path | None,
     words: Language,
     *,
-    second: Path | None = None,
     earpiece: bool = True,
     listen: Listen = Listen.OPEN,
     room: RoomProfile | None = None,
@@ -184,20 +115,17 @@ def hearing(
         EquipmentError: a recogniser's model is missing or damaged.
         InputFileError: the model lacks words of the grammar.
     """
-    build = partial(ready_listener, name, model, words, second, listen)
+    build = partial(ready_listener, name, model, words, listen)
     watchdog = Watched(build) if watched else None
     from assistant.speech.ear import Ear  # noqa: PLC0415
     from assistant.speech.urgent import UrgentEar  # noqa: PLC0415
 
-    # The own ears were trained in noise, and want it left in.
-    cleaning = None if name == "own" else _beside(cleaner)
     urgent = words.phrases.urgent
     recogniser: Listener = watchdog or build()
-    urgent_ear = UrgentEar(urgent.always | urgent.in_timer)
+    urgent_ear = UrgentEar(urgent.always | urgent.in_timer, words.lexicon)
     called = None
     if listen is Listen.ATTENTION:
-        word = words.phrases.attention
-        called = UrgentEar({word.word: word.threshold})
+        called = UrgentEar({words.phrases.attention.word}, words.lexicon)
     if watchdog is not None:
         watchdog.ready()
     trust = TRUST[recogniser.name]
@@ -206,7 +134,7 @@ def hearing(
     return Hearing(
         listener=recogniser,
         trust=trust,
-        ear=Ear(cleaner=cleaning.result() if cleaning else None, early=True),
+        ear=Ear(early=True),
         urgent=urgent_ear,
         earpiece=earpiece,
         called=called,

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.sound.denoise import Cleaner
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.sound.voiced import BEGIN, BLOCK, FIRST_S, STAY, Block, Detector, Room
 
@@ -26,23 +25,13 @@ POST_ROLL_S = 0.15
 """Sound kept around what the detector calls speech: soft consonants at the
 edges, and a little room tone, by which the recogniser sets its mean."""
 
-HISTORY_S = 0.8
-"""Sound kept before an utterance, by which the noise filter finds the noise."""
-
 MAX_UTTERANCE_S = 12.0
 """An utterance is cut here. The longest phrase of the grammars takes about 5 s;
 what goes on longer is suction, a radio or a conversation."""
 
-MARGIN_DB = 6.0
-"""So much under its loud parts the first blocks of an utterance may be."""
-
-CLEAN_BELOW_DB = 22.0
-"""Under this ratio of speech to noise the noise is filtered out; over it the filter
-costs more than it gives (see :mod:`assistant.sound.denoise`)."""
-
 DITHER_STEPS = 8.0
 """Standard deviation of the noise added, in 16-bit steps. Phrases right of 60
-(pocketsphinx, synthetic voices at 3000 RMS): 42 without, 48 at 2, 54 at 8."""
+(the recogniser before, synthetic voices at 3000 RMS): 42 without, 48 at 2, 54 at 8."""
 
 TARGET_RMS = 3000.0
 MAX_GAIN = 32.0
@@ -91,7 +80,6 @@ class Ear:
     Args:
         seed: of the dither.
         max_utterance_s: longest utterance before it is cut.
-        cleaner: takes noise out where there is much; None leaves it in.
         early: offer utterances for a first look too.
     """
 
@@ -100,12 +88,10 @@ class Ear:
         *,
         seed: int = 0,
         max_utterance_s: float = MAX_UTTERANCE_S,
-        cleaner: Cleaner | None = None,
         early: bool = False,
     ) -> None:
         self._seed = seed
         self._max_samples = round(max_utterance_s * RATE_HZ)
-        self._cleaner = cleaner
         self._early = early
         self._detector = Detector()
         self.reset()
@@ -132,8 +118,6 @@ class Ear:
         self._noise_db = 0.0
         self._talk_db: float | None = None
         self._loud: list[float] = []
-        self._cleaning = False
-        self._cleaned_from = 0
         self._looked_at = -1
 
     @property
@@ -157,12 +141,10 @@ class Ear:
         clean = self._without_offset(frame)
         self._raw = np.concatenate([self._raw, frame])
         self._clean = np.concatenate([self._clean, clean])
-        if self._cleaner is not None and self._cleaning:
-            self._cleaner.push(to_int16(clean))
         for block in self._detector.push(clean, self._room.noise_db()):
             self._judge(block)
         if self._start is None:
-            self._forget(self._now - round((HISTORY_S + FIRST_S) * RATE_HZ))
+            self._forget(self._now - round((PRE_ROLL_S + FIRST_S) * RATE_HZ))
             return None
         silence = self._now - self._voiced_to
         if silence >= END_S * RATE_HZ:
@@ -219,9 +201,6 @@ class Ear:
         self._start = max(start, self._held_from)
         self._voiced_to = row[-1].end
         self._loud = [block.level_db for block in row]
-        # In quiet the filter is not wanted, and costs; if it is after all, it comes late.
-        if max(self._loud) - self._noise_db < CLEAN_BELOW_DB + MARGIN_DB:
-            self._begin_cleaning()
         for block in rest:
             self._go_on(block)
 
@@ -230,13 +209,6 @@ class Ear:
         if block.speech >= STAY and self._stands_out(block):
             self._voiced_to = block.end
             self._loud.append(block.level_db)
-
-    def _begin_cleaning(self) -> None:
-        if self._cleaner is not None and self._start is not None and not self._cleaning:
-            self._cleaning = True
-            self._cleaned_from = max(self._start - round(HISTORY_S * RATE_HZ), self._held_from)
-            self._cleaner.begin()
-            self._cleaner.push(to_int16(self._clean[self._cleaned_from - self._held_from :]))
 
     def _stands_out(self, block: Block) -> bool:
         return self._talk_db is None or block.level_db >= self._talk_db
@@ -277,13 +249,8 @@ class Ear:
         both = 10 ** (float(np.percentile(self._loud, 75)) / 10)
         noise = 10 ** (self._noise_db / 10)
         snr_db = 10 * float(np.log10(max(both - noise, 1e-3 * noise) / noise))
-        sound = clean
-        if self._cleaner is not None and snr_db < CLEAN_BELOW_DB:
-            self._begin_cleaning()
-            cleaned = self._cleaner.cleaned().astype(np.float64)
-            sound = cleaned[first - self._cleaned_from : last - self._cleaned_from]
         return Utterance(
-            samples=self._condition(sound),
+            samples=self._condition(clean),
             started_s=self._start / RATE_HZ,
             ended_s=end / RATE_HZ,
             peak=peak,

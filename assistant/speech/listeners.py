@@ -1,7 +1,7 @@
 """The Listener port: samples in, the most likely phrases of a step's grammar out.
 
-Adapters live beside this module: :mod:`.pocketsphinx_listener` (embedded
-default) and :mod:`.vosk_listener` (a model folder the user brings).
+Adapters live beside this module: :mod:`.own_listener` (the default) and
+:mod:`.vosk_listener` (a model folder the user brings), with :mod:`.agreeing`.
 
 A session asks through the :class:`Recogniser` port, which may take its time and may
 fail: :class:`AtOnce` here, and the process of :mod:`.watchdog`.

@@ -302,8 +302,7 @@ class Listening:
                 self._hearing.ear.take()
             yield answer
             return
-        trust = self._hearing.trust
-        heard = self._look.keep(asked.grammar, asked.utterance, answer, trust)
+        heard = self._look.keep(asked.grammar, asked.utterance, answer)
         yield from self._recognised(asked, heard)
 
     def _recognised(self, asked: _Question, heard: Recognised) -> Iterator[Outcome]:

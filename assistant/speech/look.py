@@ -8,7 +8,6 @@ means, is taken at once.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from assistant.procedure import intents as it
@@ -27,14 +26,12 @@ class FirstLook:
     def __init__(self) -> None:
         self._kept: tuple[float, float, str, Recognised] | None = None
 
-    def hear(
-        self, listener: Listener, grammar: Grammar, utterance: Utterance, trust: Trust
-    ) -> Recognised:
-        """What ``listener`` recognises at this grammar, less sure in much noise."""
+    def hear(self, listener: Listener, grammar: Grammar, utterance: Utterance) -> Recognised:
+        """What ``listener`` recognises at this grammar."""
         heard = self.known(grammar, utterance)
         if heard is None:
             listener.prepare(grammar)
-            heard = self.keep(grammar, utterance, listener.hear(utterance.samples), trust)
+            heard = self.keep(grammar, utterance, listener.hear(utterance.samples))
         return heard
 
     def known(self, grammar: Grammar, utterance: Utterance) -> Recognised | None:
@@ -46,12 +43,8 @@ class FirstLook:
             self._kept = None
         return kept[3]
 
-    def keep(
-        self, grammar: Grammar, utterance: Utterance, heard: Recognised, trust: Trust
-    ) -> Recognised:
-        """``heard`` as it counts: less sure in much noise; kept for when it comes again."""
-        if utterance.snr_db < trust.noisy_db:
-            heard = replace(heard, confidence=min(heard.confidence, trust.command))
+    def keep(self, grammar: Grammar, utterance: Utterance, heard: Recognised) -> Recognised:
+        """``heard``, kept for when it comes again."""
         found = utterance.started_s, utterance.ended_s, grammar.key, heard
         self._kept = None if utterance.final else found
         return heard

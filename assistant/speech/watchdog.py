@@ -1,17 +1,17 @@
 """A recogniser in a process of its own, which can be killed when it hangs.
 
 A recogniser is a C library. What it does when it hangs or crashes no thread survives:
-the embedded one holds the interpreter while it decodes, so a deadline in another thread
+some hold the interpreter while they decode, so that a deadline in another thread
 would never come, and a crash takes the whole program along. So a sitting with a
 microphone asks a worker process; a second one, warm, takes its place at once.
 
-Measured on two cores with the pair of recognisers: a worker is ready 1.1 s after its
+Measured on two cores with recognisers of before: a worker is ready 1.1 s after its
 start (2.1 s the first time); a question and its answer cost 1 ms on top of 0.16 s (one
 word) to 0.45 s (4 s of speech) of recognition; a worker holds 210 MB, 340 MB once it has
 been used. A sitting holds 600 MB with two of them before the first word, where it held 300
 with the recogniser inside. Meanwhile the session's own loop is free, where it stood still.
 
-Not covered: the detector of speech, the noise filter and the spotter of urgent words stay
+Not covered: the detector of speech and the spotter of urgent words stay
 in the program, since they see every frame. What they raise is caught; a crash or a hang
 of theirs would end the sitting, and the case goes on from its journal.
 """

@@ -9,9 +9,9 @@ from typing import Any
 from assistant.protocol.model import Protocol
 from assistant.words.clashes import ALIKE, Findings, Pair, find_clashes, spoken_at
 from assistant.words.grammar import Grammar, Language, everything, load_language
+from assistant.words.letters import guess_phones
 from assistant.words.own_words import LEXICON, PHRASES
-from assistant.words.phrases import read_lexicon
-from assistant.words.soundalike import dictionary
+from assistant.words.phrases import pronunciations, read_lexicon
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ def check_words(language: Language, protocols: Sequence[Protocol]) -> Report:
             own = read_lexicon(language.added / LEXICON)
     words = set(Grammar(language, everything(language.phrases)).graph.words)
     words |= {word for said in spoken for word in said.text.split()}
-    known = dictionary(words, language.lexicon)
+    known = pronunciations(language.lexicon)
     findings = find_clashes(spoken, shipped, known, language.phrases.accepted_alike)
     return Report(
         language=language,
@@ -59,7 +59,8 @@ def check_words(language: Language, protocols: Sequence[Protocol]) -> Report:
 def complaints(report: Report) -> list[str]:
     """One sentence for each thing that must be put right; empty when all is well."""
     found = [
-        f"The word {word!r} has no pronunciation; add one to {LEXICON} as CMU phones."
+        f"The word {word!r} has no pronunciation; add one to {LEXICON} as CMU phones, by its "
+        f"spelling {' '.join(guess_phones(word))}."
         for word in report.unknown
     ]
     return found + [_complaint(pair, report) for pair in report.findings.alike]

@@ -41,10 +41,6 @@ MOST_IN_ANY_ORDER = 6
 Put = tuple[str, str | int | float]
 """A slot and what it takes when the word is said."""
 
-Fsg = tuple[int, int, tuple[tuple[int, int, float] | tuple[int, int, float, str], ...]]
-"""A grammar as Sphinx takes it: start, end and transitions (from, to, share of what leaves
-the state, word if there is one)."""
-
 
 class Unsayable(ValueError):
     """A template that the graph cannot hold, with the reason."""
@@ -132,18 +128,6 @@ class Graph:
     def words(self) -> frozenset[str]:
         """Every word that can be said."""
         return frozenset(arc.word for arc in chain.from_iterable(self.arcs))
-
-    @cached_property
-    def fsg(self) -> Fsg:
-        """The same for Sphinx."""
-        final = len(self.arcs)
-        found: list[tuple[int, int, float] | tuple[int, int, float, str]] = []
-        for node, arcs in enumerate(self.arcs):
-            ways = dict.fromkeys((arc.target, arc.word) for arc in arcs)
-            share = 1 / max(1, len(ways) + bool(self.ends[node]))
-            found += [(node, target, share, word) for target, word in ways]
-            found += [(node, final, share)] if self.ends[node] else []
-        return self.start, final, tuple(found)
 
     @cached_property
     def pieces(self) -> tuple[str, ...]:

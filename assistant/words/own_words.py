@@ -39,8 +39,8 @@ Loc = tuple[str | int, ...]
 class OwnWords(Strict):
     """A practice's ``phrases.yaml``: the shipped one's shape, all of it optional.
 
-    What has no place here cannot be added: urgent words need a measured
-    threshold, and new rules and intents need code.
+    What has no place here cannot be added: what urgent words may be is
+    measured, and new rules and intents need code.
     """
 
     lists: dict[str, tuple[Listed, ...]] = Field(default_factory=dict)

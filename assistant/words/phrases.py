@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from assistant.errors import InputFileError
+from assistant.files.shipped import PACKAGE
 from assistant.files.yamlfile import read_text
 from assistant.protocol.coherence import misfit
 from assistant.words.graph import Unsayable, Way, ways
@@ -36,25 +38,17 @@ class Sentences(Strict):
 
 
 class UrgentWords(Strict):
-    """Words that are heard even while the assistant is speaking, each with the
-    threshold of the keyword spotter."""
+    """Single words that are heard even while the assistant is speaking."""
 
-    always: dict[str, float] = Field(min_length=1)
-    in_timer: dict[str, float] = {}
+    always: frozenset[str] = Field(min_length=1)
+    in_timer: frozenset[str] = frozenset()
 
 
 class AttentionWord(Strict):
     """The word that makes what follows meant for the assistant, in a room where
-    others talk, and the threshold at which the keyword spotter hears it.
-
-    The spotter decides only where the recogniser is in doubt. "Logbook" before six
-    phrases, six synthetic voices (36): at 1e-22, 1e-30, 1e-40 it is spotted in 28, 31,
-    36 in quiet and in 14, 25, 34 in white noise 20 dB down; in 90 sentences of talk
-    without it 0, 1, 10 times. The limit was chosen on these same figures.
-    """
+    others talk. It is looked for by itself where the recogniser is in doubt."""
 
     word: str = Field(min_length=1)
-    threshold: float
 
 
 class AcceptedAlike(Strict):
@@ -68,8 +62,7 @@ class AcceptedAlike(Strict):
 
 
 class Phrases(Strict):
-    """A whole ``phrases.yaml``; ``hint`` shows a recogniser that writes freely how
-    phrases are to be written."""
+    """A whole ``phrases.yaml``."""
 
     language: str
     rules: dict[str, str]
@@ -85,7 +78,6 @@ class Phrases(Strict):
     urgent: UrgentWords
     attention: AttentionWord
     accepted_alike: tuple[AcceptedAlike, ...] = ()
-    hint: str = ""
 
     @model_validator(mode="after")
     def _can_be_compiled(self) -> Phrases:
@@ -161,6 +153,20 @@ def read_lexicon(path: Path) -> dict[str, tuple[str, ...]]:
             )
         lexicon[word] = (*lexicon.get(word, ()), " ".join(phones))
     return lexicon
+
+
+def pronunciations(lexicon: Mapping[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
+    """How words are said: as the ears know them, and after that as ``lexicon`` has them."""
+    known = _of_the_ears()
+    return known | {
+        word: tuple(dict.fromkeys((*known.get(word, ()), *ways)))
+        for word, ways in lexicon.items()
+    }
+
+
+@cache
+def _of_the_ears() -> dict[str, tuple[str, ...]]:
+    return read_lexicon(PACKAGE / "ears" / "pronunciations.dict")
 
 
 def plain_phrase(template: str) -> str:

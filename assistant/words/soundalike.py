@@ -18,7 +18,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import islice, product
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -281,27 +280,3 @@ def phones_of(text: str, lexicon: Mapping[str, tuple[str, ...]]) -> tuple[Phones
     ways: Iterable[tuple[str, ...]] = product(*(lexicon[word] for word in text.split()))
     found = (tuple(" ".join(way).split()) for way in islice(ways, MAX_PRONUNCIATIONS))
     return tuple(dict.fromkeys(found))
-
-
-def dictionary(
-    words: Collection[str] | None, lexicon: Mapping[str, tuple[str, ...]]
-) -> dict[str, tuple[str, ...]]:
-    """Pronunciations of ``words``, or of all there are: those of ``lexicon``, then those
-    of the dictionary in the pocketsphinx wheel, for the recogniser takes both.
-
-    Words that neither has are missing from the result.
-    """
-    from pocketsphinx import get_model_path  # noqa: PLC0415
-
-    found = {
-        word: list(lexicon.get(word, ())) for word in (lexicon if words is None else words)
-    }
-    with Path(get_model_path("en-us/cmudict-en-us.dict")).open(encoding="utf-8") as lines:
-        for line in lines:
-            entry, _, phones = line.strip().partition(" ")
-            word = entry.partition("(")[0]
-            if words is None:
-                found.setdefault(word, [])
-            if word in found and phones not in found[word]:
-                found[word].append(phones)
-    return {word: tuple(ways) for word, ways in found.items() if ways}

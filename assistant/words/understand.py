@@ -8,7 +8,6 @@ doubt along and is confirmed before it counts.
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass
 from typing import Any
@@ -32,9 +31,6 @@ class Trust:
         harmless: at or above, a harmless command is obeyed.
         stop: at or above, "stop" is: heat that goes on unheard is worse than heat that
             ends early.
-        noisy_db: speech so little over the noise gives no value without a question.
-        numbers: False if of values only an option counts without being confirmed, and a
-            number never does, however surely it was heard.
     """
 
     accept: float
@@ -42,8 +38,6 @@ class Trust:
     reject: float
     harmless: float = 0.0
     stop: float = 0.0
-    noisy_db: float = -math.inf
-    numbers: bool = True
 
 
 HARMLESS = frozenset({"start", "stop", "pause", "resume"}) | QUERIES
@@ -180,7 +174,7 @@ def _doubt(
 ) -> str | None:
     """Why a value is to be confirmed, if it is; a rival with another meaning is named."""
     if recognised.confidence >= trust.accept:
-        return None if trust.numbers or isinstance(intent, it.Chosen) else "Please check."
+        return None
     for rival in recognised.alternatives:
         others = meanings(rival, grammar, intent.heard)
         if others and others[0] != intent:

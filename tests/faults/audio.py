@@ -232,9 +232,9 @@ class Campaign:
         self.seed, self.out = seed, out
         self.told = Path(mkdtemp())
         words = assembly.language()
-        build = partial(assembly.ready_listener, "pocketsphinx", None, words, None, Listen.OPEN)
+        build = partial(assembly.ready_listener, "own", None, words, Listen.OPEN)
         self.watched = Watched(partial(failing, self.told, build))
-        ears = assembly.hearing("pocketsphinx", None, words)
+        ears = assembly.hearing("own", None, words)
         self.watched.ready()
         self.ears = replace(ears, listener=self.watched, recogniser=self.watched)
 

@@ -154,7 +154,7 @@ ROOM = json.dumps(
         "version": 1,
         "made_at": AT,
         "microphone": "invented",
-        "listener": "pocketsphinx",
+        "listener": "own",
         "seed": 1,
         "noise_dbfs": -60.0,
         "speech_dbfs": -25.0,

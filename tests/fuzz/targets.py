@@ -146,7 +146,7 @@ def _own_words(path: Path) -> None:
 
 def _compiled(grammar: Grammar) -> None:
     graph = grammar.graph
-    assert graph.fsg and grammar.key and graph.pieces
+    assert grammar.key and graph.pieces
     assert graph.arcs[graph.start] and not graph.ends[graph.start]
 
 

@@ -69,7 +69,6 @@ def options() -> argparse.Namespace:
     parser.add_argument("--voices", type=Path, help="*.flitevox, *.onnx, *.wav with *.txt")
     parser.add_argument("--listener", default="own")
     parser.add_argument("--model", type=Path, help="model folder of the listener")
-    parser.add_argument("--second-model", type=Path)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path)
     parser.add_argument("--cache", type=Path, default=CACHE, help="where speech is kept")
@@ -157,9 +156,7 @@ def run(chosen: argparse.Namespace, folder: Path) -> list[score.Row]:
     rows = {row["key"]: row for row in kept(path)}
     wanted = tasks(chosen)
     left = [task for task in wanted if not _is_done(task, rows.get(task.key))]
-    setting = work.Setting(
-        chosen.listener, chosen.model, chosen.second_model, chosen.cache, chosen.answers
-    )
+    setting = work.Setting(chosen.listener, chosen.model, chosen.cache, chosen.answers)
     began = time.monotonic()
     if left:
         with (
@@ -200,8 +197,8 @@ def start_up(chosen: argparse.Namespace) -> dict[str, float]:
     for text in ("seventeen", "plugger twenty one point five millimetres"):
         speak(text, voice, chosen.cache)
         sounds.append(str(kept_as(text, voice, chosen.cache)))
-    given = [str(path or "-") for path in (chosen.model, chosen.second_model)]
-    command = [sys.executable, str(Path(ears.__file__)), chosen.listener, *given, *sounds]
+    model = str(chosen.model or "-")
+    command = [sys.executable, str(Path(ears.__file__)), chosen.listener, model, *sounds]
     began = time.monotonic()
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None

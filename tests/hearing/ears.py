@@ -6,7 +6,7 @@ through the pure core, as in ``assistant/sitting/session.py``. The keyword spott
 "stop" is not part of this; it has its own figures in ``speech/urgent.py``.
 
 Run as a program it measures start-up and memory in a process of its own:
-``python ears.py LISTENER MODEL SECOND WAV ...`` ("-" for none).
+``python ears.py LISTENER MODEL WAV ...`` ("-" for none).
 """
 
 from __future__ import annotations
@@ -17,9 +17,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from inspect import signature
 from pathlib import Path
-from typing import Any
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
@@ -32,26 +30,10 @@ from assistant.sound.sources import read_wav
 from assistant.speech.hearing import Hearing
 from assistant.speech.look import FirstLook, settled
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, Language, Wanted
+from assistant.words.grammar import Grammar, Wanted
 from assistant.words.understand import understand
 
 Grammars = Callable[[Wanted], Grammar]
-
-
-def open_ears(name: str, model: Path | None, second: Path | None, words: Language) -> Hearing:
-    """The program's ears, made by the program.
-
-    A second model is handed on only to a program that takes one.
-
-    Raises:
-        EquipmentError, InputFileError: as ``assembly.hearing``.
-    """
-    extra: dict[str, Any] = {}
-    if "second" in signature(assembly.hearing).parameters:
-        extra["second"] = second
-    elif second is not None:
-        print("this program takes no second model; it is ignored", file=sys.stderr)
-    return assembly.hearing(name, model, words, **extra)
 
 
 @dataclass(frozen=True)
@@ -141,7 +123,7 @@ def hear(
         _ = grammar.graph
         hearing.listener.prepare(grammar)
         ready_s, cpu_s = time.perf_counter(), time.process_time()
-        recognised = look.hear(hearing.listener, grammar, utterance, hearing.trust)
+        recognised = look.hear(hearing.listener, grammar, utterance)
         intent = understand(recognised, grammar, hearing.trust, began=now)
         # One thing at a time: a look that is not done delays what comes next.
         busy_s = max(busy_s, at_s) + time.perf_counter() - ready_s
@@ -173,10 +155,9 @@ def hear(
 def probe(arguments: list[str]) -> None:
     """Say "ready" when the ears are, hear the sounds, print the largest memory (MB)
     with the ears ready and after that."""
-    name, model, second, *paths = arguments
+    name, model, *paths = arguments
     words = assembly.language()
-    folders = [None if given == "-" else Path(given) for given in (model, second)]
-    ears = open_ears(name, folders[0], folders[1], words)
+    ears = assembly.hearing(name, None if model == "-" else Path(model), words)
     print("ready", flush=True)
     ready_mb = _peak_mb()
     grammar = Grammar(words, Wanted(kind="mm", low=8, high=35, corrections=("mm", "size")))

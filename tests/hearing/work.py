@@ -13,10 +13,11 @@ import numpy as np
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
+from assistant.sitting import assembly
 from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.speech.hearing import Hearing
 from hearing import chatter, halves
-from hearing.ears import Caught, Outcome, hear, later, open_ears, step_on
+from hearing.ears import Caught, Outcome, hear, later, step_on
 from hearing.halves import Half
 from hearing.noises import Condition, Mixed, Sound, Speaker, babble, background, mix
 from hearing.operator_sim import converse
@@ -35,7 +36,6 @@ class Setting:
 
     listener: str
     model: Path | None
-    second: Path | None
     cache: Path
     answers: int
 
@@ -76,7 +76,7 @@ class Worker:
     def __init__(self, setting: Setting) -> None:
         self.setting = setting
         self.speaker: Speaker = partial(speak, folder=setting.cache)
-        self.ears: Hearing = open_ears(setting.listener, setting.model, setting.second, words())
+        self.ears: Hearing = assembly.hearing(setting.listener, setting.model, words())
 
     def do(self, task: Task) -> Row:
         """The row of one task."""

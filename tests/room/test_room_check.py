@@ -68,7 +68,7 @@ def made(outcomes: list[Outcome], noise_dbfs: float = -60.0) -> RoomProfile:
         target_rms=3000.0,
         made_at=datetime(2026, 3, 2, 9, tzinfo=UTC),
         microphone="Microphone A",
-        listener="pocketsphinx",
+        listener="own",
         seed=1,
     )
 
@@ -317,7 +317,7 @@ OTHERS = made([GOOD] * 12).model_copy(
 @pytest.fixture(scope="module")
 def ears() -> Hearing:
     """Made with the profile of another recogniser, which must change nothing."""
-    return assembly.hearing("pocketsphinx", None, assembly.language(), room=OTHERS)
+    return assembly.hearing("own", None, assembly.language(), room=OTHERS)
 
 
 def test_a_profile_reaches_the_ears_of_its_recogniser_alone(
@@ -326,7 +326,7 @@ def test_a_profile_reaches_the_ears_of_its_recogniser_alone(
     assert ears.trust == assembly.TRUST[ears.listener.name]
     mine = OTHERS.model_copy(update={"listener": ears.listener.name})
     monkeypatch.setattr(assembly, "listener", lambda *_args, **_kwargs: ears.listener)
-    strict = assembly.hearing("pocketsphinx", None, assembly.language(), room=mine)
+    strict = assembly.hearing("own", None, assembly.language(), room=mine)
     assert strict.trust == replace(ears.trust, accept=0.99)
     used, line = roomcheck.fit(mine, ears, asked_for=False)
     assert used == mine and "Microphone A, good" in line

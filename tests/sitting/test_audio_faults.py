@@ -92,7 +92,7 @@ def test_a_recogniser_in_a_process_answers_as_it_would_here(watched: Watched) ->
 
 
 def test_the_real_recogniser_hears_the_same_in_a_process() -> None:
-    build = partial(assembly.ready_listener, "alone", None, WORDS, None, Listen.OPEN)
+    build = partial(assembly.ready_listener, "own", None, WORDS, Listen.OPEN)
     watched, here = Watched(build, spare=False, answer_s=LIMIT_S), build()
     watched.ready()
     said = dictate("yes", "flite:slt")
@@ -670,14 +670,14 @@ def test_a_timer_that_was_slept_through_is_void(tmp_path: Path) -> None:
 
 def test_an_offset_does_not_change_what_is_understood() -> None:
     from assistant.speech.ear import Ear
-    from assistant.speech.pocketsphinx_listener import PocketsphinxListener
+    from assistant.speech.own_listener import OwnListener
     from assistant.speech.urgent import UrgentEar
 
     rng = np.random.default_rng(3)
     quiet = np.zeros(RATE_HZ)
     said = np.concatenate([quiet, dictate("tooth one one", "flite:slt"), quiet])
     room = said + rng.normal(0.0, 25.0, len(said))
-    listener = PocketsphinxListener()
+    listener = OwnListener()
     listener.prepare(Grammar(WORDS, Wanted(kind="tooth")))
 
     def heard(shift: int) -> list[Recognised]:
@@ -695,7 +695,7 @@ def test_an_offset_does_not_change_what_is_understood() -> None:
         assert shifted.confidence == pytest.approx(plain.confidence, abs=0.05)
     stop = np.concatenate([quiet, dictate("stop", "flite:rms"), quiet])
     stop = np.rint(stop + rng.normal(0.0, 25.0, len(stop)) + 9000).astype(np.int16)
-    urgent = UrgentEar()
+    urgent = UrgentEar({"stop"})
     frames = [stop[at : at + FRAME_SAMPLES] for at in range(0, len(stop), FRAME_SAMPLES)]
     assert any(urgent.push(frame) is not None for frame in frames)
 

@@ -99,7 +99,7 @@ class Sitting:
             screen=TerminalScreen(self.lines.append, seconds),
             language=words,
             wording=load_wording(words.folder),
-            hearing=assembly.hearing("pocketsphinx", None, words) if ears else None,
+            hearing=assembly.hearing("own", None, words) if ears else None,
             read_back_on_screen=not player.audible,
         )
 

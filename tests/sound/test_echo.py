@@ -36,7 +36,7 @@ QUESTION = "34 is unusual for this tooth. Working length 34? Say confirm, or no.
 
 @cache
 def hearing() -> Hearing:
-    return assembly.hearing("pocketsphinx", None, WORDS, earpiece=False)
+    return assembly.hearing("own", None, WORDS, earpiece=False)
 
 
 def room_at_a_question(folder: Path, way: Way, *, guarded: bool = True) -> EchoRoom:

@@ -31,7 +31,7 @@ pytestmark = pytest.mark.sound
 
 WORDS = assembly.language()
 WORD = WORDS.phrases.attention.word
-TRUST = assembly.TRUST["pocketsphinx"]
+TRUST = assembly.TRUST["own"]
 VOICE = "flite:slt"
 
 
@@ -100,7 +100,7 @@ def test_the_attention_word_is_nobody_elses() -> None:
 @cache
 def hearing(listen: Listen) -> Hearing:
     """Ears, made once for each mode."""
-    return assembly.hearing("pocketsphinx", None, WORDS, listen=listen)
+    return assembly.hearing("own", None, WORDS, listen=listen)
 
 
 class Sitting:

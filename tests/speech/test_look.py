@@ -105,34 +105,12 @@ class Counting:
 def test_the_same_speech_is_recognised_once_and_more_speech_again() -> None:
     look, listener = FirstLook(), Counting()
     first = Utterance(np.zeros(8000, np.int16), 1.0, 1.4, 1, False, -30.0, 30.0, final=False)
-    assert look.hear(listener, STEP, first, TRUST).text == "number 1"
+    assert look.hear(listener, STEP, first).text == "number 1"
     more = replace(first, ended_s=1.9)
-    assert look.hear(listener, STEP, more, TRUST).text == "number 2"
-    assert look.hear(listener, STEP, replace(more, final=True), TRUST).text == "number 2"
+    assert look.hear(listener, STEP, more).text == "number 2"
+    assert look.hear(listener, STEP, replace(more, final=True)).text == "number 2"
     # The next utterance of a stream begun afresh may stand at the same second.
-    assert look.hear(listener, STEP, replace(more, final=True), TRUST).text == "number 3"
-
-
-class Sure:
-    """A listener that is always sure."""
-
-    name = "sure"
-
-    def prepare(self, grammar: StepGrammar) -> None:
-        pass
-
-    def hear(self, samples: Samples) -> Recognised:
-        return Recognised("sixteen point five", 0.99)
-
-
-@pytest.mark.parametrize(("snr_db", "asked"), [(12.0, False), (6.0, True)])
-def test_in_much_noise_a_value_is_always_confirmed(snr_db: float, asked: bool) -> None:
-    trust = replace(TRUST, noisy_db=7.0)
-    said = Utterance(np.zeros(8000, np.int16), 1.0, 1.4, 1, False, -30.0, snr_db)
-    heard = FirstLook().hear(Sure(), STEP, said, trust)
-    intent = understand(heard, STEP, trust)
-    assert (intent.heard.doubt is not None) is asked
-    assert settled(intent, heard, STEP, trust) is not asked
+    assert look.hear(listener, STEP, replace(more, final=True)).text == "number 3"
 
 
 @pytest.mark.parametrize(("confidence", "obeyed"), [(0.45, True), (0.3, False)])

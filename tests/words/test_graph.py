@@ -12,11 +12,9 @@ from assistant.errors import InputFileError
 from assistant.procedure import intents as it
 from assistant.sitting import assembly
 from assistant.sound.sources import read_wav
-from assistant.speech.pocketsphinx_listener import PocketsphinxListener
+from assistant.speech.own_listener import OwnListener
 from assistant.words.grammar import Grammar, Wanted, everything, load_language
 from assistant.words.graph import End, Graph, Reading, Unsayable, compile_graph, ways
-from assistant.words.snap import heard_phones, snap
-from assistant.words.soundalike import dictionary
 from assistant.words.understand import understand_typed
 
 ENGLISH = Path(__file__).parents[2] / "grammars" / "en"
@@ -103,13 +101,6 @@ def test_any_order_is_understood_typed(any_order: Grammar, text: str) -> None:
 
 
 @BOTH
-def test_any_order_is_found_by_its_sound(any_order: Grammar, text: str) -> None:
-    known = dictionary(any_order.graph.words, any_order.lexicon)
-    found = snap(heard_phones(text, known), any_order, known)
-    assert found is not None and (found.text, found.distance) == (text, 0.0)
-
-
-@BOTH
 def test_any_order_is_heard_by_the_recogniser(
     any_order: Grammar, text: str, tmp_path: Path
 ) -> None:
@@ -117,7 +108,7 @@ def test_any_order_is_heard_by_the_recogniser(
         pytest.skip("espeak-ng is missing")
     path = tmp_path / "said.wav"
     subprocess.run(["espeak-ng", "-v", "en-us", "-s", "140", "-w", str(path), text], check=True)
-    listener = PocketsphinxListener()
+    listener = OwnListener()
     listener.prepare(any_order)
     assert listener.hear(read_wav(path)).text == text
 

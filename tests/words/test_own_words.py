@@ -59,6 +59,20 @@ values:
     - sentences: ["depth of <mm>"]
 skip: ["omit [this] [{reason}]"]
 """
+LEXICON = """\
+bone  B OW N
+tell  T EH L
+me  M IY
+of  AH V
+present  P R EH Z AH N T
+stage  S T EY JH
+cheek  CH IY K
+side  S AY D
+double  D AH B AH L
+omit  OW M IH T
+obtura  AA B T UH R AH
+"""
+TRY = "try  T R AY\n"
 
 
 def test_added_words_mean_what_the_shipped_ones_mean(tmp_path: Path) -> None:
@@ -147,14 +161,14 @@ def test_a_folder_that_cannot_be_used(tmp_path: Path) -> None:
 
 def test_own_words_that_are_good_are_quiet(tmp_path: Path) -> None:
     steps = ("canals", "working_length", "apical_size", "dry")
-    report = checked(tmp_path, OWN, "obtura  AA B T UH R AH\n", steps)
+    report = checked(tmp_path, OWN, LEXICON, steps)
     assert complaints(report) == []
     assert {said.text for said in report.findings.own} >= {"bone dry", "double oh ten"}
     assert "'obtura' in the own lexicon.dict is in no phrase." in summary(report)
 
 
 def test_an_own_sentence_that_sounds_like_another(tmp_path: Path) -> None:
-    (found,) = complaints(checked(tmp_path, "options:\n  wet: [try]\n"))
+    (found,) = complaints(checked(tmp_path, "options:\n  wet: [try]\n", TRY))
     for part in ('"dry"', '"try"', 'answer "wet"', "0.07", "warm-vertical dry"):
         assert part in found
     assert f'"try" is from {tmp_path / "phrases.yaml"}' in found
@@ -163,6 +177,7 @@ def test_an_own_sentence_that_sounds_like_another(tmp_path: Path) -> None:
     kept = checked(
         tmp_path,
         f"options:\n  wet: [try]\naccepted_alike:\n  - {{pairs: [[try, dry]], {reason}}}\n",
+        TRY,
     )
     assert complaints(kept) == []
     accepted = [p for p in as_json(kept)["accepted"] if p["phrases"] == ["dry", "try"]]

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from itertools import combinations
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.words.clashes import ALIKE, differing
+from assistant.words.phrases import pronunciations, read_lexicon
 from assistant.words.soundalike import (
     PHONES,
-    dictionary,
     distance,
     distances,
     phones_of,
@@ -34,7 +35,7 @@ TEENS = (
 )
 # Letter names that are spelt out with that alphabet because they are mistaken.
 LETTERS = (("d", "t"), ("b", "d"), ("p", "t"), ("b", "p"), ("m", "n"), ("f", "s"))
-KNOWN = dictionary({*ALPHABET, *(w for pair in TEENS + LETTERS for w in pair), "dry", "to"}, {})
+KNOWN = read_lexicon(Path(__file__).parent / "spelling.dict")
 
 sequences = st.lists(st.sampled_from(sorted(PHONES)), max_size=8).map(tuple)
 
@@ -129,9 +130,13 @@ def test_the_nearest_pronunciation_counts() -> None:
     assert distance((), [("T",)]) == 1
     with pytest.raises(KeyError, match="plugger"):
         phones_of("dry plugger", KNOWN)
-    own = dictionary({"plugger", "dry"}, {"plugger": ("P L AH G ER",), "dry": ("D R AH",)})
-    assert own["plugger"] == ("P L AH G ER",)
-    assert own["dry"] == ("D R AH", "D R AY")
+
+
+def test_own_pronunciations_stand_beside_those_of_the_ears() -> None:
+    own = pronunciations({"xqz": ("Z IY",), "dry": ("D R AH", "D R AY")})
+    assert own["xqz"] == ("Z IY",)
+    assert own["dry"] == ("D R AY", "D R AH")
+    assert own["stop"] == ("S T AA P",)
 
 
 def test_what_phrases_share_does_not_tell_them_apart() -> None:

@@ -1,8 +1,9 @@
 """The pronunciations that the decoder knows of the grammar's words.
 
-CMU's (with the project's own lexicon), espeak-ng's American and its British, mapped to
-CMU's phones as the labels of the training are, so that each accent finds its own. The
-short words that are swallowed in a sentence have their weak forms besides.
+CMU's (Debian's ``pocketsphinx-en-us`` has them) with the project's own lexicon,
+espeak-ng's American and its British, mapped to CMU's phones as the labels of the
+training are, so that each accent finds its own. The short words
+that are swallowed in a sentence have their weak forms besides.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from assistant.words.soundalike import dictionary
 from hearing.making import espeak, phones
 from hearing.making.texts import trade
 from hearing.templates import words
@@ -23,9 +23,16 @@ WEAK = {
 }  # fmt: skip
 
 
-def pronunciations() -> dict[str, tuple[str, ...]]:
+CMU = Path("/usr/share/pocketsphinx/model/en-us/cmudict-en-us.dict")
+
+
+def pronunciations(cmu: Path) -> dict[str, tuple[str, ...]]:
     """Every word of the grammar with all ways to say it."""
-    known = dictionary(trade(), words().lexicon)
+    known = dict(words().lexicon)
+    for line in cmu.read_text(encoding="utf-8").splitlines():
+        entry, _, way = line.partition(" ")
+        word = entry.partition("(")[0]
+        known[word] = tuple(dict.fromkeys((*known.get(word, ()), way.strip())))
     found = {}
     for word in trade():
         said = [" ".join(phones.from_ipa(espeak.phonemes(word, accent))) for accent in ACCENTS]
@@ -38,8 +45,10 @@ def main() -> None:
     """Write them, a line each."""
     parser = argparse.ArgumentParser(description="Write the decoder's pronunciations.")
     parser.add_argument("out", type=Path)
+    parser.add_argument("--cmu", type=Path, default=CMU)
     asked = parser.parse_args()
-    lines = [f"{word}  {way}" for word, ways in pronunciations().items() for way in ways]
+    found = pronunciations(asked.cmu)
+    lines = [f"{word}  {way}" for word, ways in found.items() for way in ways]
     head = "# Made by tests/hearing/making/lexicon.py; CMU's phones. Do not edit.\n"
     asked.out.write_text(head + "\n".join(lines) + "\n", encoding="utf-8")
 
