@@ -20,6 +20,7 @@ from assistant.errors import INTERRUPTED, UserError
 
 COMMANDS = {
     "demo": "demo:demo",
+    "prepare": "prepare:prepare",
     "run": "run:run",
     "room-check": "room:room_check",
     "devices": "room:devices",
@@ -106,7 +107,7 @@ def main() -> None:
     """Hands-free assistant for filling root canals by warm vertical compaction.
 
     \b
-    first steps:   demo, practice --typed, devices, room-check, run
+    first steps:   demo, practice --typed, devices, room-check, prepare, run
     one case:      note, review, verify, addendum, export, name
     many cases:    cases, review --all, backup, restore, erase, retention, audit
     a practice's:  check-protocol, check-words, reckon

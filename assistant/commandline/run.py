@@ -10,6 +10,7 @@ from platformdirs import user_data_path
 
 from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.case.instrument_files import load_pluggers
+from assistant.case.prepared import load_set_up
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.commandline import wiring
 from assistant.commandline.case import fresh, list_written
@@ -27,6 +28,7 @@ from assistant.commandline.options import (
     this_second,
     usual_words,
 )
+from assistant.errors import InputFileError
 from assistant.extras import need
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
@@ -62,6 +64,7 @@ if TYPE_CHECKING:
 @click.option(
     "--pluggers", default=None, metavar="NAME|FILE", help="Your own set: what fits is computed."
 )
+@click.option("--prepared", type=FILE, default=None, help="Set-up of a new case; see prepare.")
 @LISTENER
 @MODEL
 @click.option(
@@ -109,6 +112,7 @@ def run(
     operator: str,
     protocol: str,
     pluggers: str | None,
+    prepared: Path | None,
     listener: str,
     model: Path | None,
     wav: Path | None,
@@ -170,7 +174,10 @@ def run(
     clock: Clock = SystemClock()
     if recording is not None:
         clock = SampleClock(this_second())
-    case = _open(folder, code, operator, protocol, pluggers, clock)
+    steps = load_yaml(protocol_path(protocol), Protocol)
+    set_up = load_set_up(prepared, steps) if prepared else None
+    own = pluggers or (set_up.pluggers if set_up else None)
+    case = _open(folder, code, operator, steps, own, clock, fresh_only=set_up is not None)
     player = (
         SilentPlayer()
         if recording is not None
@@ -179,6 +186,7 @@ def run(
     web = _web_screen(screen_host, screen_port, clock, words) if screen else None
     screens = [] if web is None else [web]
     sitting = assembly.session(case, clock, player, click.echo, words, ears, screens)
+    sitting.prepared = set_up.intent(steps) if set_up else None
     if web is not None:
         sitting.on_pass = web.beat
     source: AudioSource | None = recording
@@ -202,20 +210,26 @@ def _open(
     folder: Path | None,
     code: str | None,
     operator: str,
-    protocol: str,
+    protocol: Protocol,
     pluggers: str | None,
     clock: Clock,
+    *,
+    fresh_only: bool,
 ) -> CaseFile:
     now = clock.now()
     cases = cases_folder()
     if folder is None:
         folder = fresh(cases / now.wall.strftime("%Y-%m-%d-%H%M%S"))
     if (folder / JOURNAL).exists():
+        if fresh_only:
+            raise InputFileError(
+                f"The case {folder} is begun already; go on without --prepared, or give "
+                "another name."
+            )
         case = CaseFile.reopen(folder, now)
         if case.recovery:
             click.echo(f"!! {case.recovery}")
         return case
-    steps = load_yaml(protocol_path(protocol), Protocol)
     if folder.resolve().parent != cases.resolve():
         click.echo(
             f"{folder} is not in the folder of cases, {cases}, where fillwarm cases and "
@@ -223,7 +237,7 @@ def _open(
         )
     return CaseFile.create(
         folder,
-        steps,
+        protocol,
         now,
         case_code=code or folder.name,
         operator=operator,

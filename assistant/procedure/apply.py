@@ -53,6 +53,8 @@ def _next(state: CaseState, event: ev.AnyEvent) -> CaseState:
 def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
     """The state after one more event."""
     match event:
+        case ev.CasePrepared(values=values, remarks=remarks):
+            return _with(state, prepared=values, remarks=remarks)
         case ev.EntryMade(entry=entry):
             made = _with(
                 state,

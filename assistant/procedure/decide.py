@@ -15,8 +15,9 @@ from assistant.procedure import commands, timing
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft, Judged
+from assistant.procedure.known import known
 from assistant.procedure.modes import QUERIES, refusal
-from assistant.procedure.reach import offered, questioned, to_correct, wanted
+from assistant.procedure.reach import Questioned, offered, questioned, to_correct, wanted
 from assistant.procedure.state import Addendum, CaseState, Entry, Origin, Pending
 from assistant.procedure.values import problem_with
 from assistant.protocol.model import Step
@@ -37,11 +38,56 @@ def decide(state: CaseState, intent: it.AnyIntent, now: Moment) -> Decided:
     again.
     """
     draft = Draft(state, now)
-    if (refused := refusal(state, intent)) is not None:
+    if isinstance(intent, it.Several):
+        _in_order(draft, intent.parts)
+    else:
+        _let_in(draft, intent)
+    if draft.events:
+        _take_known(draft)
+    return Decided(tuple(draft.events), draft.state)
+
+
+def _let_in(draft: Draft, intent: it.AnyIntent) -> None:
+    if (refused := refusal(draft.state, intent)) is not None:
         draft.refuse(intent, refused.reason, **refused.detail)
     else:
         _carry_out(draft, intent)
-    return Decided(tuple(draft.events), draft.state)
+
+
+def _take_known(draft: Draft) -> None:
+    """Answer the steps that need not be asked, until one must be."""
+    while (answer := known(draft.state)) is not None:
+        _let_in(draft, answer)
+
+
+def _in_order(draft: Draft, parts: tuple[it.Part, ...], *, confirmed: bool = False) -> None:
+    """The answers of one sentence, each by the road of one said alone.
+
+    Those behind one that is questioned wait with it; those behind one that is refused, or
+    that an urgent warning stops, would answer another step than was meant, and are named.
+    """
+    for done, part in enumerate(parts, 1):
+        draft.rest = parts[done - 1 :]
+        while refusal(draft.state, part) and (skipped := known(draft.state)) is not None:
+            _let_in(draft, skipped)  # the sentence goes past what need not be asked
+        before, draft.rest = draft.state, parts[done:]
+        heard = part.heard.model_copy(update={"doubt": None}) if confirmed else part.heard
+        _let_in(draft, part.model_copy(update={"heard": heard}))
+        state = draft.state
+        asked = state.pending is not None and state.pending is not before.pending
+        if asked or not draft.rest:
+            return None
+        taken = len(state.entries) > len(before.entries)
+        if not taken or state.open_warnings(state.active):
+            return _leave(draft, draft.rest)
+    return None
+
+
+def _leave(draft: Draft, rest: tuple[it.Part, ...]) -> None:
+    """Say what of a sentence is not taken, so that it can be said again in its turn."""
+    said = ", ".join(part.heard.text for part in rest)
+    heard = rest[0].heard.model_copy(update={"text": said})
+    draft.refuse(it.Several(parts=rest, heard=heard), "rest_not_taken", value=said)
 
 
 def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
@@ -71,6 +117,8 @@ def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
         case it.Append(text=text, by=by):
             addendum = Addendum(text=text.strip(), by=by.strip(), at=now)
             draft.add(ev.AddendumMade(addendum=addendum))
+        case it.Prepare(values=values, remarks=remarks):
+            draft.add(ev.CasePrepared(at=draft.now, values=values, remarks=remarks))
         case it.Given():
             _given(draft, intent)
         case it.Correction():
@@ -89,8 +137,9 @@ def _given(draft: Draft, intent: it.Given) -> None:
     """A value for the present step, or for the question about an earlier one."""
     asked = wanted(draft.state, intent)
     assert asked is not None
+    waiting = draft.state.pending
     draft.drop_pending("said again")
-    return _take(draft, intent, asked.step, corrects=asked.old)
+    _take_with_rest(draft, intent, asked, waiting)
 
 
 def _take(
@@ -147,6 +196,7 @@ def _ask(
         why=why,
         warned=tuple(one.text for one in judged.fired if one.rule.severity == "urgent"),
         origin=origin,
+        rest=draft.rest,
     )
     draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
 
@@ -166,7 +216,8 @@ def _confirm(draft: Draft, intent: it.Command) -> None:
             confirmed=True,
             correction=asked.old is not None,
         )
-        return _go_on(draft, asked.step)
+        _go_on(draft, asked.step)
+        return _go_on_with(draft, pending.rest, confirmed=True)
     value = offered(state)
     assert step is not None
     assert value is not None
@@ -174,12 +225,35 @@ def _confirm(draft: Draft, intent: it.Command) -> None:
     return _take(draft, computed, step, origin="computed")
 
 
+def _go_on_with(
+    draft: Draft, rest: tuple[it.Part, ...], *, taken: bool = True, confirmed: bool = False
+) -> None:
+    """What waited with a questioned value; a warning about that comes first."""
+    if rest and (not taken or draft.state.open_warnings(draft.state.active)):
+        _leave(draft, rest)
+    elif rest:
+        _in_order(draft, rest, confirmed=confirmed)
+
+
 def _correction(draft: Draft, intent: it.Correction) -> None:
     """Replace the value in question."""
     found = to_correct(draft.state, intent)
     assert found is not None
+    waiting = draft.state.pending
     draft.drop_pending("corrected")
-    return _take(draft, intent, found.step, corrects=found.old)
+    _take_with_rest(draft, intent, found, waiting)
+
+
+def _take_with_rest(
+    draft: Draft, intent: it.Given | it.Correction, to: Questioned, waiting: Pending | None
+) -> None:
+    """A value in the place of a questioned one: what waited behind that goes on."""
+    rest = waiting.rest if waiting and not draft.rest else ()
+    draft.rest = draft.rest or rest
+    before = draft.state
+    _take(draft, intent, to.step, corrects=to.old)
+    if rest and draft.state.pending is None:
+        _go_on_with(draft, rest, taken=len(draft.state.entries) > len(before.entries))
 
 
 def _chosen(draft: Draft, intent: it.Chosen) -> None:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from assistant.procedure import events as ev
 from assistant.procedure.apply import apply
 from assistant.procedure.facts import holds, stays
-from assistant.procedure.intents import Heard, Intent, Scalar
+from assistant.procedure.intents import Heard, Intent, Part, Scalar
 from assistant.procedure.reach import given_here, in_place
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
@@ -54,6 +54,8 @@ class Draft:
         self.state = state
         self.now = now
         self.events: list[ev.AnyEvent] = []
+        self.rest: tuple[Part, ...] = ()
+        """What is still to be taken of the sentence that is being carried out."""
 
     def add(self, event: ev.AnyEvent) -> None:
         """Record one more event and move on to the state it leads to."""
@@ -76,7 +78,8 @@ class Draft:
         """A questioned value is off the table, but stays in the log as heard."""
         pending = self.state.pending
         if pending is not None:
-            rejected = self.rejected(pending.heard.text, reason)
+            heard = (pending.heard, *(part.heard for part in pending.rest))
+            rejected = self.rejected(", ".join(one.text for one in heard), reason)
             self.add(ev.ConfirmDropped(rejected=rejected))
 
     # -- entering -----------------------------------------------------------

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
-from assistant.procedure.intents import Heard, Scalar
+from assistant.procedure.intents import Heard, PreparedValue, Scalar
 from assistant.procedure.state import (
     Addendum,
     Entry,
@@ -38,6 +38,16 @@ class CaseOpened(Frozen):
     program: str
     protocol: Protocol
     instruments: PluggerFile | None = None
+
+
+class CasePrepared(Frozen):
+    """What the set-up of the case holds. Its values enter when their step is reached, each
+    as an entry of its own."""
+
+    kind: Literal["case_prepared"] = "case_prepared"
+    at: Moment
+    values: tuple[PreparedValue, ...]
+    remarks: tuple[tuple[str, str], ...] = ()
 
 
 class EntryMade(Frozen):
@@ -219,6 +229,7 @@ class AddendumMade(Frozen):
 
 AnyEvent = (
     CaseOpened
+    | CasePrepared
     | EntryMade
     | EntryUndone
     | EntryReadBack

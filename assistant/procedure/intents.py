@@ -13,7 +13,9 @@ from pydantic import AfterValidator
 from assistant.protocol.model import Frozen
 from assistant.protocol.moment import Moment
 
-Channel = Literal["voice", "typed", "key", "pedal", "clock"]
+Channel = Literal["voice", "typed", "key", "pedal", "clock", "prepared"]
+"""``prepared``: known before it was asked, from the set-up of the case or of another of
+its canals."""
 
 
 def _recordable(text: str) -> str:
@@ -78,6 +80,36 @@ class Chosen(Intent):
     """One of a step's options was named."""
 
     option: Text
+
+
+Part = Given | Chosen
+"""What can be one of several answers in one sentence."""
+
+
+class Several(Intent):
+    """One sentence answers several steps, in the order of the steps; each part carries
+    the words it was said in, and its own doubt."""
+
+    parts: tuple[Part, ...]
+
+
+class PreparedValue(Frozen):
+    """What a step is to be answered when it is reached; ``kind`` None for an option."""
+
+    track: Text
+    quantity: Text
+    kind: ValueKind | None
+    value: Scalar
+
+
+class Prepare(Intent):
+    """The set-up of a case, given before its first step is asked.
+
+    ``remarks`` are what no step asks for, each with its name.
+    """
+
+    values: tuple[PreparedValue, ...]
+    remarks: tuple[tuple[Text, Text], ...] = ()
 
 
 class Skip(Intent):
@@ -172,6 +204,8 @@ AnyIntent = (
     Given
     | Correction
     | Chosen
+    | Several
+    | Prepare
     | Skip
     | SwitchCanal
     | WhoSpeaks

@@ -79,6 +79,7 @@ class Request(StrEnum):
     RESUME = "resume"
     SIGN = "sign"
     ADDENDUM = "addendum"
+    PREPARE = "prepare"
     QUERY = "query"
 
 
@@ -103,6 +104,7 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.SwitchCanal: Request.SWITCH,
     it.WhoSpeaks: Request.SPEAKER,
     it.Append: Request.ADDENDUM,
+    it.Prepare: Request.PREPARE,
 }
 
 
@@ -284,6 +286,7 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("not_signed", frozenset(Mode) - {Mode.SIGNED}),
         Row("addendum_empty", frozenset({Mode.SIGNED}), _says_something),
     ),
+    Request.PREPARE: (Row("begun_already", _OPEN, lambda state, _: not state.entries),),
     Request.QUERY: (),
 }
 """Every refusal in the modes that are not closed, but those of a value in itself; of a

@@ -9,9 +9,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from assistant.procedure import intents as it
-from assistant.procedure.facts import option_of, stays, suggestion
+from assistant.procedure.facts import option_of, readings_mm, stays, suggestion
 from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
-from assistant.protocol.model import AT_CANALS, Measure, Step
+from assistant.protocol.machine import next_step
+from assistant.protocol.model import AT_CANALS, FINISHED, Measure, NotGivenError, Step
 
 
 class Questioned(NamedTuple):
@@ -46,6 +47,36 @@ def fits(step: Step, intent: it.Given | it.Correction) -> bool:
     if KIND_OF.get(step.expect.kind) != intent.kind:
         return False
     return intent.quantity in {None, step.expect.quantity, *step.called}
+
+
+MOST_AHEAD = 5
+"""Steps that one sentence can answer: more than a person says in one breath."""
+
+
+def ahead(state: CaseState) -> tuple[Step, ...]:
+    """The steps that one sentence can answer: the present one, and those that follow it
+    whatever is answered. A step of readings is there as often as it is still asked."""
+    steps: list[Step] = []
+    step = state.step
+    while step is not None and len(steps) < MOST_AHEAD and step.expect.kind in _IN_ONE:
+        readings = step.expect.kind == "readings"
+        steps += [step] * (_readings_left(state) if readings else 1)
+        if step.next and not readings:
+            break  # where it leads hangs on the answer
+        place = next_step(state.protocol, step, None, lambda _: False)
+        step = None if place in {step.id, FINISHED} else state.protocol.by_id[place]
+    return tuple(steps[:MOST_AHEAD])
+
+
+_IN_ONE = frozenset({"measure", "readings", "size", "taper", "choice", "done"})
+
+
+def _readings_left(state: CaseState) -> int:
+    try:
+        wanted = int(state.protocol.limit("readings_min"))
+    except NotGivenError:
+        return 1
+    return max(1, wanted - len(readings_mm(state, state.active)))
 
 
 def offered(state: CaseState) -> float | None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from functools import cached_property
 from typing import Literal
 
-from assistant.procedure.intents import Heard, Scalar, ValueKind
+from assistant.procedure.intents import Heard, Part, PreparedValue, Scalar, ValueKind
 from assistant.protocol.model import AT_CANALS, FINISHED, Frozen, Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
@@ -138,6 +138,8 @@ class Pending(Frozen):
         corrects: number of the entry it would replace, or None.
         why: why it is questioned.
         warned: urgent warnings it would raise, said at once all the same.
+        rest: what followed it in the same sentence; it is questioned along and taken
+            with the "confirm", each value by its own rules.
     """
 
     kind: ValueKind | Literal["option"]
@@ -148,6 +150,7 @@ class Pending(Frozen):
     why: str
     warned: tuple[str, ...] = ()
     origin: Origin = "said"
+    rest: tuple[Part, ...] = ()
 
 
 class Track(Frozen):
@@ -199,6 +202,8 @@ class CaseState(Frozen):
     instruments: PluggerFile | None = None
     interruptions: tuple[tuple[Moment, str], ...] = ()
     addenda: tuple[Addendum, ...] = ()
+    prepared: tuple[PreparedValue, ...] = ()
+    remarks: tuple[tuple[str, str], ...] = ()
 
     def track(self, name: str) -> Track:
         """The track of that name.

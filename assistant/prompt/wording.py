@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from assistant.procedure import events as ev
+from assistant.procedure import intents as it
 from assistant.procedure.draft import KEPT
 from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import CLOSED, Mode, mode_of
@@ -52,6 +53,9 @@ def _about_values(
             for text in pending.warned:
                 yield Prompt(text, Urgency.WARNING)
             yield Prompt(_question(pending, words), Urgency.QUESTION)
+        case ev.CasePrepared(remarks=remarks):
+            for name, text in remarks:
+                yield Prompt(f"{name} {text}.", Urgency.READ_BACK)
         case ev.EntryMade(entry=entry):
             yield _read_back(after, entry, words)
         case ev.Refused(rejected=rejected, detail=detail):
@@ -176,7 +180,11 @@ def _unanswered(state: CaseState) -> str:
 
 def _question(pending: Pending, words: Wording) -> str:
     key = "sign" if pending.quantity == "signature" else "confirm"
-    value = said_value(pending.kind, pending.value)
+    parts = (
+        (part.kind, part.value) if isinstance(part, it.Given) else (None, part.option)
+        for part in pending.rest
+    )
+    value = ", ".join(said_value(*one) for one in ((pending.kind, pending.value), *parts))
     return words.questions[key].format(why=pending.why, value=value)
 
 

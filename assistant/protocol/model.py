@@ -298,7 +298,9 @@ class Step(Frozen):
     ``protocol/templates.py``, in braces. ``role`` is what its value is to the program;
     ``called`` are general names for it among the words of a language ("plugger" for each
     of three). ``loop`` names the round counter (cycle, increment) the step belongs to.
-    ``typical_s`` foretells how long is left; its default is chosen here.
+    ``typical_s`` foretells how long is left; its default is chosen here. With ``prepare``
+    the answer can be given before the case is begun; with ``once`` the answer of one canal
+    is taken for the other canals of the tooth and read back there.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
@@ -314,6 +316,8 @@ class Step(Frozen):
     next: tuple[Branch, ...] = ()
     loop: str | None = None
     typical_s: float = Field(default=10.0, gt=0)
+    prepare: bool = False
+    once: Literal["tooth"] | None = None
 
     def target(self, to: str) -> str:
         """The step id that a branch or an option of this step leads to."""

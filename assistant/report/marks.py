@@ -21,6 +21,9 @@ LEGEND = (
     "assistant; ! not read back to the room."
 )
 
+_PREPARED = "[p] prepared before it was asked, or as in another canal of the tooth; "
+"""Explained only where it occurs."""
+
 JOINERS = "\u200c\u200d"
 """Invisible, but names in some scripts are misspelt without them."""
 
@@ -61,13 +64,20 @@ def entry_text(state: CaseState, entry: Entry) -> str:
 
 
 def mark(state: CaseState, entry: Entry) -> str:
-    """Where a value came from, as one bracket; see :data:`LEGEND`."""
-    by_hand = entry.heard.channel in {"typed", "key", "pedal"}
-    letter = {"said": "k" if by_hand else "d", "computed": "c", "timed": "t"}[entry.origin]
+    """Where a value came from, as one bracket; see :func:`legend`."""
+    channels = dict.fromkeys(("typed", "key", "pedal"), "k") | {"prepared": "p"}
+    said = channels.get(entry.heard.channel, "d")
+    letter = {"said": said, "computed": "c", "timed": "t"}[entry.origin]
     confirmed = "*" if entry.confirmed else ""
     other = "a" if entry.by != state.operator else ""
     unheard = "!" if entry.is_measurement and not entry.read_back else ""
     return f"[{letter}{confirmed}{other}{unheard}]"
+
+
+def legend(state: CaseState) -> str:
+    """What the marks of a case mean."""
+    any_prepared = any(entry.heard.channel == "prepared" for entry in state.entries)
+    return (_PREPARED if any_prepared else "") + LEGEND
 
 
 def marked(state: CaseState, entry: Entry) -> str:

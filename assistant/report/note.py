@@ -20,11 +20,11 @@ from assistant.procedure.state import CASE, CaseState, Entry, Warning
 from assistant.protocol.coherence import ONCE
 from assistant.report import rounds
 from assistant.report.marks import (
-    LEGEND,
     clock,
     date_time,
     entry_text,
     heard,
+    legend,
     mark,
     marked,
     newest_moment,
@@ -72,6 +72,7 @@ class Note:
         addenda: what was added after the signature, with by whom and when.
         trust: read-back, confirmation and origin of the values, interruptions.
         limits: the protocol's limits in force, one phrase each.
+        legend: what the marks behind values mean.
         signature: "Signed by ..." or "NOT SIGNED ...".
         made: the note's own time, that of the last thing on record.
     """
@@ -91,6 +92,7 @@ class Note:
     addenda: tuple[str, ...]
     trust: tuple[NoteRow, ...]
     limits: tuple[str, ...]
+    legend: str
     signed: bool
     signature: str
     head_hash: str
@@ -123,6 +125,7 @@ def note(state: CaseState, head_hash: str) -> Note:
         ),
         trust=tuple(_trust(state)),
         limits=tuple(_limits(state)),
+        legend=legend(state),
         signed=state.signed is not None,
         signature=_signature(state, head_hash),
         head_hash=head_hash,
@@ -154,7 +157,7 @@ def as_text(note: Note) -> str:
         lines += ["", "ADDED AFTER THE SIGNATURE", *_listed(note.addenda)]
     lines += ["", "THE RECORD", *_table(note.trust)]
     lines += _wrapped(limits_line(note), "  ")
-    lines += _wrapped("Marks: " + LEGEND, "  ")
+    lines += _wrapped("Marks: " + note.legend, "  ")
     lines += ["", *_wrapped(STATEMENT, ""), ""]
     lines += _wrapped(note.signature, "  ")
     lines += _wrapped(f"Journal head hash: {note.head_hash}", "  ")
@@ -203,6 +206,8 @@ def _head(state: CaseState) -> Iterator[NoteRow]:
     canals = state.newest(CASE, state.protocol.asking("canals"))
     yield NoteRow("Canals", marked(state, canals) if canals else "not recorded")
     yield NoteRow("Operator", plain(state.operator) or "not given")
+    for name, text in state.remarks:
+        yield NoteRow(plain(name), plain(text))
     protocol = state.protocol
     yield NoteRow(
         "Protocol", f"{plain(protocol.title)} ({protocol.id}, version {protocol.version})"

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from assistant.report.drawing import Drawing, Rect, Shape, Stroke, Text, legend
-from assistant.report.marks import LEGEND
 from assistant.report.note import CanalNote, Note, limits_line, warnings_headline
 from assistant.report.paper import FONT, LINE_MM, MARGIN_MM, SIZE_PT, Paper
 from assistant.report.rows import NoteRow
@@ -148,7 +147,7 @@ class _Page:
         for row in note.trust:
             paper.paragraph(f"{row.label}: {row.text}")
         paper.paragraph(limits_line(note))
-        paper.paragraph("Marks: " + LEGEND)
+        paper.paragraph("Marks: " + note.legend)
 
     # -- rows ---------------------------------------------------------------
 

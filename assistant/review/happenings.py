@@ -166,6 +166,8 @@ def _plain_event(
     match event:
         case ev.CaseOpened():
             return "opened", place, f"opened by {plain(event.operator) or 'nobody named'}"
+        case ev.CasePrepared(values=values):
+            return "opened", place, f"{len(values)} values prepared"
         case ev.StepSkipped(skipped=s):
             skipped = Place(s.track, s.step, s.round)
             return "skip", skipped, f"Skipped: {plain(s.reason)}"

@@ -9,7 +9,7 @@ from typing import Any
 
 from assistant.procedure.facts import text_of
 from assistant.procedure.state import CASE
-from assistant.report.marks import LEGEND, date_time, place, plain, track_title
+from assistant.report.marks import date_time, legend, place, plain, track_title
 from assistant.report.statement import DEMO
 from assistant.review.happenings import Happening
 from assistant.review.timeline import Timeline, elapsed, step_seconds
@@ -63,7 +63,7 @@ def as_lines(course: Timeline) -> list[str]:
     for one in course.happenings:
         lines += _wrapped(f"{elapsed(one.at_s):>8}  {_told(course, one)}", " " * 10)
     lines += ["", "TIME AT EACH STEP, pauses left out (m:ss)", *_table(course)]
-    lines += ["", *_wrapped("Marks: " + LEGEND, "  ")]
+    lines += ["", *_wrapped("Marks: " + legend(course.state), "  ")]
     return lines + ([DEMO] if course.state.demo else [])
 
 

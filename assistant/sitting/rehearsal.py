@@ -18,7 +18,7 @@ from assistant.procedure import intents as it
 from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
-from assistant.words.understand import understand_typed
+from assistant.words.understand import bare, understand_typed
 
 PAUSE_S = 0.35
 """Between the end of a prompt and the operator's answer."""
@@ -164,7 +164,7 @@ class Operator:
         line, meant = self._waiting, self._meant
         if line is None or meant is None or intent.heard.channel != "voice":
             return
-        if _same(intent, meant):
+        if bare(intent) == bare(meant):
             self._waiting = None
             self.tally.understood += 1
             if any(isinstance(e, ev.ConfirmAsked) for e in events) and not _signing(events):
@@ -194,13 +194,6 @@ class Operator:
         again = [*([first] if first else []), Line(say=line.say)]
         self._repair[:0] = again
         self._waiting = None
-
-
-def _same(one: it.AnyIntent, other: it.AnyIntent) -> bool:
-    """Equal but for how it was heard; a quantity may be named or not."""
-    bare = {"heard": it.Heard()}
-    left, right = one.model_copy(update=bare), other.model_copy(update=bare)
-    return left == right
 
 
 def _signing(events: tuple[ev.AnyEvent, ...]) -> bool:

@@ -90,6 +90,8 @@ class Session:
         self.on_pass: Callable[[], None] | None = None
         """Called on every pass of the loop; one that stays away tells that it is stuck."""
         self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
+        self.prepared: it.Prepare | None = None
+        """The set-up of a new case; told to it in the place of the first question."""
         self.listening: Listening | None = None
         if hearing is not None:
             if not clock.real:  # time stands still until the recogniser has answered
@@ -186,6 +188,8 @@ class Session:
         reopened = ev.CaseReopened(at=self.clock.now(), note="")
         if state.entries:
             self._say(respond((reopened,), state, self.wording))
+        elif self.prepared is not None:
+            self.take(self.prepared)
         else:
             intent = it.Command(verb="repeat", heard=it.Heard(channel="clock"))
             self.take(intent)

@@ -52,7 +52,8 @@ class FirstLook:
 
 def settled(intent: it.AnyIntent, heard: Recognised, grammar: Grammar, trust: Trust) -> bool:
     """Whether a first look is enough: surely heard, and complete."""
-    if isinstance(intent, it.Unclear) or intent.heard.doubt is not None:
+    parts = intent.parts if isinstance(intent, it.Several) else (intent,)
+    if isinstance(intent, it.Unclear) or any(one.heard.doubt for one in parts):
         return False
     return heard.confidence >= trust.accept and closed(heard.text, grammar)
 

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 from assistant.procedure.state import KIND_OF
 from assistant.protocol.model import Protocol, Step
+from assistant.words.expected import wanted_at
 from assistant.words.grammar import Grammar, Language, Wanted
 from assistant.words.graph import Way, ways
 from assistant.words.phrases import AcceptedAlike
@@ -264,14 +265,9 @@ def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wan
         for step in steps:
             yield (
                 step,
-                Wanted(
-                    kind=KIND_OF.get(step.expect.kind),
-                    low=getattr(step.expect, "min_mm", 0.0),
-                    high=getattr(step.expect, "max_mm", 35.0),
+                replace(
+                    wanted_at(step),
                     corrections=tuple(kind for kind in kinds if kind != "s"),
-                    options=("yes",)
-                    if step.expect.kind == "done"
-                    else tuple(option.id for option in step.options),
                     canals=canals if named else (),
                     finish=part == "closing",
                 ),
@@ -285,6 +281,11 @@ def _spoken(grammar: Grammar) -> Iterator[Said]:
     lead, *other_leads = (way.words for each in phrases.correction for way in ways(each))
     for words in (lead, *other_leads):
         yield Said(" ".join(words), "correction", part="lead")
+    for plural in phrases.several.plurals:
+        if plural.means in grammar.wanted.names:
+            yield from (
+                Said(" ".join(way.words), "several", part="lead") for way in ways(plural.say)
+            )
     used: dict[str, None] = {}
     compared: set[str] = set()
     for end, templates in grammar.sentences:

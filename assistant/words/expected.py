@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from assistant.procedure.known import known_at
 from assistant.procedure.modes import Mode, mode_of
-from assistant.procedure.reach import correctable_kinds
+from assistant.procedure.reach import ahead, correctable_kinds
 from assistant.procedure.state import CASE, KIND_OF, CaseState
+from assistant.protocol.model import Step
 from assistant.words.grammar import Wanted
 
 
@@ -15,24 +20,44 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
     said out of turn must be understood to be told why it is refused.
     ``attention`` is the word that every phrase must begin with, if any.
     """
-    step = state.step
-    low, high = 0.0, 35.0
-    if step is not None and step.expect.kind in {"measure", "readings"}:
-        low, high = getattr(step.expect, "min_mm", low), getattr(step.expect, "max_mm", high)
-    options = tuple(option.id for option in step.options) if step else ()
-    if step is not None and step.expect.kind == "done":
-        options = ("yes",)
-    return Wanted(
-        kind=KIND_OF.get(step.expect.kind) if step else None,
-        low=low,
-        high=high,
+    steps = ahead(state)
+    step = steps[0] if steps else state.step
+    here = wanted_at(step) if step else Wanted()
+    readings = sum(1 for one in steps if one is step) if step in steps[1:] else 0
+    return replace(
+        here,
+        readings=readings,
+        ahead=tuple(_following(state, steps)),
         corrections=correctable_kinds(state),
-        options=options,
         canals=_canals(state),
         start=mode_of(state) is not Mode.TIMING,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
         attention=attention,
     )
+
+
+def wanted_at(step: Step) -> Wanted:
+    """What answers a step, whatever the state."""
+    low, high = 0.0, 35.0
+    if step.expect.kind in {"measure", "readings"}:
+        low, high = getattr(step.expect, "min_mm", low), getattr(step.expect, "max_mm", high)
+    return Wanted(
+        kind=KIND_OF.get(step.expect.kind),
+        low=low,
+        high=high,
+        options=("yes",)
+        if step.expect.kind == "done"
+        else tuple(option.id for option in step.options),
+        names=(step.expect.quantity, *step.called),
+    )
+
+
+def _following(state: CaseState, steps: Sequence[Step]) -> Iterator[Wanted]:
+    for i, step in enumerate(steps[1:], 1):
+        left = sum(1 for one in steps[i:] if one is step)
+        readings = left if step.expect.kind == "readings" else 0
+        passes = known_at(state, step) is not None
+        yield replace(wanted_at(step), readings=readings, follows=True, known=passes)
 
 
 def _canals(state: CaseState) -> tuple[str, ...]:

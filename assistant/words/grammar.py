@@ -17,7 +17,7 @@ from num2words import num2words
 from assistant.canal.instruments import ISO_SIZES
 from assistant.canal.teeth import parse_fdi
 from assistant.files.yamlfile import load_yaml
-from assistant.words.graph import End, Graph, compile_graph
+from assistant.words.graph import Answer, End, Graph, Lists, Stage, compile_graph
 from assistant.words.own_words import with_own_words
 from assistant.words.phrases import Listed, Phrases, read_lexicon
 
@@ -64,6 +64,11 @@ class Wanted:
             being taken for "heat on" while it runs).
         finish: the closing steps have been reached and can be gone back to.
         attention: the word that every phrase must begin with; empty for none.
+        names: the names of the step's value, its own and the general ones.
+        readings: how many readings of one length are still asked.
+        ahead: the steps that the same sentence can go on to answer, in order.
+        follows: it is one of those.
+        known: it is answered already, and a sentence may go past it.
     """
 
     kind: str | None = None
@@ -75,6 +80,11 @@ class Wanted:
     start: bool = True
     finish: bool = False
     attention: str = ""
+    names: tuple[str, ...] = ()
+    readings: int = 0
+    ahead: tuple[Wanted, ...] = ()
+    follows: bool = False
+    known: bool = False
 
 
 def everything(phrases: Phrases) -> Wanted:
@@ -105,15 +115,17 @@ class Grammar:
             for end, templates in _sentences(language.phrases, wanted)
         )
         self.lists = dict(_lists(language.phrases, wanted))
+        self._lead = lead
 
     @cached_property
     def graph(self) -> Graph:
         """The sentences, word by word."""
-        lists = {
-            name: tuple((item.say, item.means) for item in items)
-            for name, items in self.lists.items()
-        }
-        return compile_graph(self.sentences, self.language.phrases.rules, lists)
+        phrases, wanted = self.language.phrases, self.wanted
+        answers = {end for end, _ in _answers(phrases, wanted)}
+        others = (one for one in self.sentences if one[0] not in answers)
+        stages = [_stage(phrases, wanted, self._lead)]
+        stages += [_stage(phrases, one) for one in wanted.ahead]
+        return compile_graph(others, phrases.rules, _plain(self.lists), stages)
 
     @property
     def lexicon(self) -> Mapping[str, tuple[str, ...]]:
@@ -128,27 +140,24 @@ class Grammar:
 
 def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
     """The templates of everything that may be said now, with what they mean."""
-    language = phrases.language
-    for group in phrases.values.get(wanted.kind or "", ()):
-        yield End(f"given {wanted.kind}", group.doubt or ""), group.sentences
+    yield from _answers(phrases, wanted)
     for kind in wanted.corrections:
         for group in phrases.values.get(kind, ()):
             templates = tuple(
                 f"({lead}) ({_wide(t)})" for lead in phrases.correction for t in group.sentences
             )
             yield End(f"correction {kind}", group.doubt or ""), templates
-    for option in wanted.options:
-        # One that a protocol has without a phrase is said by its id.
-        words = re.sub(r"\d+", lambda n: f" {number_words(int(n[0]), language)} ", option)
-        said = phrases.options.get(option, (words.replace("_", " "),))
-        yield End(f"option {option}"), said
-    if not {"yes", "no"} <= set(wanted.options):
+    if not set(wanted.options) >= YES_OR_NO:
         # "No" must always reach the program: it is how a question is refused.
         yield End("option no"), phrases.options["no"]
+    own = {one for _, templates in _answers(phrases, wanted) for one in templates}
     for verb, templates in phrases.commands.items():
         if verb == "start" and not wanted.start:
             continue
-        yield End(f"command {verb}"), templates
+        # "Seated" says what is done where just that is asked: there it is the answer.
+        kept = tuple(one for one in templates if one not in own)
+        if kept:
+            yield End(f"command {verb}"), kept
     yield End("skip"), phrases.skip
     if wanted.canals:
         yield End("switch"), phrases.switch
@@ -156,6 +165,67 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         yield End("switch"), phrases.to_finish
     for who, templates in phrases.who.items():
         yield End(f"who {who}"), templates
+
+
+def _answers(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
+    """The templates of every answer to a step but the series of its plurals."""
+    for group in () if wanted.follows else phrases.values.get(wanted.kind or "", ()):
+        yield End(f"given {wanted.kind}", group.doubt or ""), group.sentences
+    own = [phrases.several.answers.get(name, {}) for name in wanted.names]
+    for option in wanted.options:
+        # One that a protocol has without a phrase is said by its id.
+        words = re.sub(
+            r"\d+", lambda n: f" {number_words(int(n[0]), phrases.language)} ", option
+        )
+        said = phrases.options.get(option, (words.replace("_", " "),))
+        if wanted.follows and option in YES_OR_NO:
+            said = ()  # by itself it would not tell what it answers
+        yield End(f"option {option}"), (*said, *(w for o in own for w in o.get(option, ())))
+
+
+YES_OR_NO = frozenset({"yes", "no"})
+
+
+def _plain(lists: Mapping[str, Sequence[Listed]]) -> Lists:
+    return {
+        name: tuple((item.say, item.means) for item in items) for name, items in lists.items()
+    }
+
+
+def _stage(phrases: Phrases, wanted: Wanted, lead: str = "") -> Stage:
+    """The answers to one step of a sentence. The first can be said in any way; what
+    follows another must say what it answers, or go on a series."""
+    kind, several = wanted.kind or "", phrases.several
+    lists = dict(_lists(phrases, wanted))
+    follow = f"[{several.joined}] " if wanted.follows else lead
+
+    def said(*templates: str) -> tuple[str, ...]:
+        kept = (one for one in templates if lists["name"] or "{name" not in one)
+        return tuple(f"{follow}({one})" if follow else one for one in kept)
+
+    answers = [
+        Answer(end, said(*templates))
+        for end, templates in _answers(phrases, wanted)
+        if templates
+    ]
+    answers.append(Answer(End(f"given {kind}"), said(*several.named.get(kind, ()))))
+    for means in {one.means: None for one in several.plurals if one.means in wanted.names}:
+        plural = f"plural_{len(lists)}"
+        lists[plural] = tuple(
+            Listed(say=one.say, means=means) for one in several.plurals if one.means == means
+        )
+        for group in several.bare.get(kind, ()):
+            end = End(f"given {kind}", group.doubt or "")
+            begun = said(*(f"{{{plural}:quantity}} ({one})" for one in group.sentences))
+            bare = tuple(f"[{several.joined}] ({one})" for one in group.sentences)
+            answers.append(Answer(end, begun, means, bare))
+    for times in range(2, wanted.readings + 1):
+        count = f"times_{times}"
+        word = number_words(times, phrases.language)
+        lists[count] = (Listed(say=word, means=times),)
+        counted = (one.replace("{times}", f"{{{count}:times}}") for one in several.counted)
+        answers.append(Answer(End(f"given {kind}"), said(*counted), steps=times))
+    return Stage(tuple(answers), _plain(lists), wanted.known)
 
 
 def _wide(template: str) -> str:
@@ -177,6 +247,7 @@ def _lists(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Listed
     yield "tenth", _numbers(range(1, 10), language)
     yield "size", (*_numbers(ISO_SIZES, language), *phrases.lists.get("size_also", ()))
     yield "tooth", _teeth(language)
+    yield "name", tuple(one for one in phrases.several.names if one.means in wanted.names)
 
 
 @cache

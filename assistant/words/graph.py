@@ -64,8 +64,21 @@ class End(NamedTuple):
     doubt: str = ""
 
 
+THEN = "then"
+"""The slot that parts the answers of one sentence: it holds what the one before it is,
+and a slot :data:`AT` before it tells with which word the next begins."""
+
+AT = "at"
+
+QUANTITY = "quantity"
+"""The slot of what is measured; in a series a bare value has it from the plural."""
+
+DOUBT = "doubt"
+"""The slot of why a part that others follow is always confirmed, as in :class:`End`."""
+
+
 class Reading(NamedTuple):
-    """One meaning of a sentence."""
+    """One meaning of a sentence; of several answers ``end`` is the last one."""
 
     end: End
     puts: tuple[Put, ...]
@@ -107,9 +120,9 @@ class Graph:
 
     def _after(self, words: Iterable[str]) -> Iterable[tuple[int, tuple[Put, ...]]]:
         places: dict[tuple[int, tuple[Put, ...]], None] = {(self.start, ()): None}
-        for word in words:
+        for i, word in enumerate(words):
             places = {
-                (arc.target, puts + arc.puts): None
+                (arc.target, (*puts, *_placed(arc, i))): None
                 for at, puts in places
                 for arc in self.arcs[at]
                 if arc.word == word
@@ -147,10 +160,44 @@ class Graph:
             yield from self._run(self.arcs[arc.target][0], within)
 
 
+def _placed(arc: Arc, index: int) -> tuple[Put, ...]:
+    parted = arc.puts and arc.puts[0][0] == THEN
+    return ((AT, index), *arc.puts) if parted else arc.puts
+
+
+Lists = Mapping[str, Sequence[tuple[str, str | int | float]]]
+"""The values of each ``{list}``: a template without lists, and the value."""
+
+
+class Answer(NamedTuple):
+    """One way to answer a step: what it is, and its templates.
+
+    ``series`` names those of a plural ("pluggers nine, twelve"): it can be begun with
+    such a name, and goes on bare after an answer of the same series. A template of
+    ``bare`` is said only there. It answers ``steps`` stages at once.
+    """
+
+    end: End
+    templates: tuple[str, ...]
+    series: str = ""
+    bare: tuple[str, ...] = ()
+    steps: int = 1
+
+
+class Stage(NamedTuple):
+    """A step that an answer in the same sentence may follow, and the lists as they are
+    there. One that ``passes`` is answered already: the sentence may go past it."""
+
+    answers: tuple[Answer, ...]
+    lists: Lists
+    passes: bool = False
+
+
 def compile_graph(
     sentences: Iterable[tuple[End, Iterable[str]]],
     rules: Mapping[str, str],
-    lists: Mapping[str, Sequence[tuple[str, str | int | float]]] | None = None,
+    lists: Lists | None = None,
+    stages: Sequence[Stage] = (),
 ) -> Graph:
     """The graph of the templates of each intent.
 
@@ -159,13 +206,15 @@ def compile_graph(
         rules: the templates that ``<rules>`` stand for.
         lists: the values of each ``{list}``: a template without lists, and the value.
             Without it lists are left open, as words in braces.
+        stages: the answers that one sentence can hold, the first step's first.
 
     Raises:
         Unsayable: a template is malformed, names what there is not, can be said without
             a word, or means what words on arcs cannot hold.
     """
     builder = _Builder(rules, lists)
-    return builder.graph([builder.root(t, end) for end, said in sentences for t in said])
+    roots = [builder.root(t, end) for end, said in sentences for t in said]
+    return builder.graph(roots + builder.chained(stages))
 
 
 def ways(template: str, rules: Mapping[str, str] | None = None) -> tuple[Way, ...]:
@@ -224,7 +273,7 @@ class _Builder:
     def __init__(
         self,
         rules: Mapping[str, str],
-        lists: Mapping[str, Sequence[tuple[str, str | int | float]]] | None,
+        lists: Lists | None,
     ) -> None:
         self._rules = rules
         self._lists = lists
@@ -234,15 +283,47 @@ class _Builder:
 
     def root(self, template: str, end: End) -> int:
         """The node where a template begins."""
+        return self._begin(template, self._node((end,)))
+
+    def _begin(self, template: str, rest: int) -> int:
         try:
-            node = self._before(_parsed(template), self._node((end,)))
+            node = self._before(_parsed(template), rest)
         except Unsayable as bad:
             raise Unsayable(f"{template!r} {bad}") from None
         except RecursionError:
             raise Unsayable(f"{template!r} {_TOO_DEEP}") from None
-        if end in self._content[node]:
+        if any(isinstance(one, End) for one in self._content[node]):
             raise Unsayable(f"{template!r} could be said without a word")
         return node
+
+    def chained(self, stages: Sequence[Stage]) -> list[int]:
+        """The nodes where sentences of several answers begin, from the last stage back."""
+        named: list[list[int]] = [[] for _ in range(len(stages) + 1)]
+        series: dict[str, list[int]] = {}
+        for number, stage in reversed(list(enumerate(stages))):
+            self._lists, self._known = stage.lists, {}
+            begun: dict[str, list[int]] = {}
+            for end, templates, plural, bare, steps in stage.answers:
+                follow = named[min(number + steps, len(stages))]
+                rest = self._then(end, follow, plural, series.get(plural, []))
+                named[number] += [self._begin(one, rest) for one in templates]
+                begun.setdefault(plural, []).extend(self._begin(one, rest) for one in bare)
+            series = begun
+            if stage.passes:
+                named[number] += named[number + 1]
+        return named[0]
+
+    def _then(self, end: End, follow: list[int], plural: str, bare: list[int]) -> int:
+        """Here the sentence ends as ``end``, or another answer follows."""
+        doubt: tuple[Put, ...] = ((DOUBT, end.doubt),) if end.doubt else ()
+        mark: tuple[Put, ...] = ((THEN, end.intent), *doubt)
+        marks = ((mark, follow), ((*mark, (QUANTITY, plural)), bare))
+        found: list[Arc | End | _Put] = [end]
+        for puts, nodes in marks:
+            for one in dict.fromkeys(one for node in nodes for one in self._content[node]):
+                assert isinstance(one, Arc), "an answer cannot be without a word"
+                found.append(one._replace(puts=puts + one.puts))
+        return self._node(found)
 
     def graph(self, roots: list[int]) -> Graph:
         """What can be reached from these nodes, and a start before all of them."""

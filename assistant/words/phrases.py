@@ -61,6 +61,35 @@ class AcceptedAlike(Strict):
     because: str = Field(min_length=10)
 
 
+class Plural(Strict):
+    """A name of several measurements ("pluggers"), and the one that each of them has."""
+
+    say: str = Field(min_length=1)
+    means: str
+
+
+class Several(Strict):
+    """How one sentence answers several steps.
+
+    Attributes:
+        joined: what may stand between two answers.
+        named: by kind, the templates of a value that says what it is, so that it can
+            follow another. ``{name}`` is limited to the names of the step.
+        names: those names, by quantity.
+        plurals: after one of these the values of a series follow bare, as in ``bare``.
+        counted: the same reading several times.
+        answers: options by a name of their own, by quantity and option.
+    """
+
+    joined: str
+    named: dict[str, tuple[str, ...]]
+    names: tuple[Listed, ...]
+    plurals: tuple[Plural, ...]
+    bare: dict[str, tuple[Sentences, ...]]
+    counted: tuple[str, ...]
+    answers: dict[str, dict[str, tuple[str, ...]]]
+
+
 class Phrases(Strict):
     """A whole ``phrases.yaml``."""
 
@@ -68,6 +97,7 @@ class Phrases(Strict):
     rules: dict[str, str]
     lists: dict[str, tuple[Listed, ...]]
     values: dict[str, tuple[Sentences, ...]]
+    several: Several
     correction: tuple[str, ...]
     options: dict[str, tuple[str, ...]]
     commands: dict[str, tuple[str, ...]]
@@ -85,7 +115,7 @@ class Phrases(Strict):
             raise misfit(("options",), "'no' is missing; it is how a question is refused")
         rules = ((("rules", name), body) for name, body in self.rules.items())
         word = (("attention", "word"), self.attention.word)
-        for at, template in (*rules, *templates(self), word):
+        for at, template in (*rules, *templates(self), *_of_several(self.several), word):
             said = ways_at(at, template, self.rules)
             for name in dict.fromkeys(name for way in said for _, name in way.puts):
                 if name not in self.lists and name not in COUNTED:
@@ -95,8 +125,27 @@ class Phrases(Strict):
         return self
 
 
-COUNTED = frozenset({"whole", "whole_any", "tenth", "size", "tooth"})
-"""Lists that the grammar makes itself, of numbers."""
+COUNTED = frozenset({"whole", "whole_any", "tenth", "size", "tooth", "times", "name"})
+"""Lists that the grammar makes itself, of numbers and of a step's names."""
+
+
+def _of_several(several: Several) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """The templates of sentences of several answers, with their places."""
+    yield ("several", "joined"), several.joined
+    for kind, said in several.named.items():
+        yield from ((("several", "named", kind, i), one) for i, one in enumerate(said))
+    for field in ("names", "plurals"):
+        for i, item in enumerate(getattr(several, field)):
+            yield ("several", field, i, "say"), item.say
+    for kind, groups in several.bare.items():
+        for i, group in enumerate(groups):
+            for j, one in enumerate(group.sentences):
+                yield ("several", "bare", kind, i, "sentences", j), one
+    yield from ((("several", "counted", i), one) for i, one in enumerate(several.counted))
+    for quantity, options in several.answers.items():
+        for option, said in options.items():
+            for i, one in enumerate(said):
+                yield ("several", "answers", quantity, option, i), one
 
 
 def ways_at(

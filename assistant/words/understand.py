@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple, TypeVar
 
 from assistant.procedure import intents as it
 from assistant.procedure.modes import QUERIES
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import Grammar, number_words
-from assistant.words.graph import Reading
+from assistant.words.graph import AT, DOUBT, THEN, End, Reading
 from assistant.words.recognised import Recognised
 
 
@@ -73,6 +73,8 @@ def understand(
         if confidence >= (trust.stop if intent.verb == "stop" else trust.harmless):
             return intent
         return it.Unclear(heard=heard, reason="heard too faintly")
+    if isinstance(intent, it.Several):
+        return _doubted_alone(intent, recognised, grammar, trust)
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
         doubt = _doubt(recognised, grammar, trust, intent)
         return intent if doubt is None else _doubted(intent, doubt)
@@ -106,16 +108,95 @@ def meanings(
     heard: it.Heard = it.Heard(),  # noqa: B008 - frozen
 ) -> list[it.AnyIntent]:
     """Every distinct meaning of a text; doubtful readings only where there is no other."""
-    readings = grammar.graph.meanings(text.split())
-    sure = [reading for reading in readings if not reading.end.doubt]
+    words = text.split()
+    readings = [_Split(reading) for reading in grammar.graph.meanings(words)]
+    # "Twenty one" is one number, not two: no pause would be heard between them.
+    fewest = min((len(one.parts) for one in readings), default=1)
+    readings = [one for one in readings if len(one.parts) == fewest]
+    sure = [one for one in readings if not one.doubtful]
     found: list[it.AnyIntent] = []
-    for reading in sure or readings:
-        intent = _intent(reading, heard)
-        if reading.end.doubt and isinstance(intent, it.Given | it.Correction):
-            intent = _doubted(intent, reading.end.doubt)
-        if intent not in found:
+    for one in sure or readings:
+        intent = _sentence(one, words, heard)
+        same = next((i for i, other in enumerate(found) if _alike(intent, other)), None)
+        if same is None:
             found.append(intent)
+        elif _names(intent) > _names(found[same]):
+            found[same] = intent
     return _newest_kind_first(found, grammar.wanted.corrections)
+
+
+def _alike(one: it.AnyIntent, other: it.AnyIntent) -> bool:
+    """The same, but that one may name what the other leaves to the step."""
+    pairs = zip(_parts(one), _parts(other), strict=True)
+    return type(one) is type(other) and all(
+        a == b
+        or (
+            isinstance(a, it.Given | it.Correction)
+            and isinstance(b, type(a))
+            and None in {a.quantity, b.quantity}
+            and a == b.model_copy(update={"quantity": a.quantity})
+        )
+        for a, b in pairs
+    )
+
+
+def _parts(intent: it.AnyIntent) -> tuple[it.AnyIntent, ...]:
+    return intent.parts if isinstance(intent, it.Several) else (intent,)
+
+
+def _names(intent: it.AnyIntent) -> int:
+    """How many of its values say what they are."""
+    return sum(bool(getattr(part, "quantity", None)) for part in _parts(intent))
+
+
+class _Answer(NamedTuple):
+    """One answer of a sentence: what it is, its slots, and from which word it is said."""
+
+    end: End
+    slots: dict[str, Any]
+    begins: int
+
+
+class _Split:
+    """A reading, parted into the answers that it holds."""
+
+    def __init__(self, reading: Reading) -> None:
+        self.parts: list[_Answer] = []
+        slots: dict[str, Any] = {}
+        begins = next_begins = 0
+        for slot, value in reading.puts:
+            if slot == AT:
+                next_begins = int(value)
+            elif slot == THEN:
+                self.parts.append(_Answer(End(str(value)), slots, begins))
+                slots, begins = {}, next_begins
+            elif slot == DOUBT:
+                last = self.parts[-1]
+                self.parts[-1] = last._replace(end=last.end._replace(doubt=str(value)))
+            else:
+                slots[slot] = value
+        self.parts.append(_Answer(reading.end, slots, begins))
+
+    @property
+    def doubtful(self) -> bool:
+        return any(part.end.doubt for part in self.parts)
+
+
+def _sentence(split: _Split, words: list[str], heard: it.Heard) -> it.AnyIntent:
+    """The intent of a reading: of several answers each with its own words."""
+    ends = [*(part.begins for part in split.parts[1:]), len(words)]
+    parts: list[it.AnyIntent] = []
+    for part, end in zip(split.parts, ends, strict=True):
+        own = heard
+        if len(split.parts) > 1:
+            own = heard.model_copy(update={"text": " ".join(words[part.begins : end])})
+        one = _intent(part.end.intent, part.slots, own)
+        if part.end.doubt and isinstance(one, it.Given | it.Correction):
+            one = _doubted(one, part.end.doubt)
+        parts += [one] * int(part.slots.get("times", 1))
+    if len(parts) == 1:
+        return parts[0]
+    return it.Several.model_validate({"parts": tuple(parts), "heard": heard})
 
 
 def _newest_kind_first(
@@ -129,9 +210,8 @@ def _newest_kind_first(
     return [m for m in meanings if m not in bare or m is best]
 
 
-def _intent(reading: Reading, heard: it.Heard) -> it.AnyIntent:
-    name, _, rest = reading.end.intent.partition(" ")
-    slots: dict[str, Any] = dict(reading.puts)
+def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
+    name, _, rest = means.partition(" ")
     match name:
         case "given" | "correction":
             make: Any = it.Given if name == "given" else it.Correction
@@ -147,7 +227,7 @@ def _intent(reading: Reading, heard: it.Heard) -> it.AnyIntent:
             return it.SwitchCanal(canal=str(slots["canal"]), heard=heard)
         case "who":
             return it.WhoSpeaks.model_validate({"who": rest, "heard": heard})
-    raise ValueError(f"no intent is called {reading.end.intent!r}")
+    raise ValueError(f"no intent is called {means!r}")
 
 
 def _value_intent(
@@ -182,7 +262,45 @@ def _doubt(
     return "Not heard clearly."
 
 
-def _doubted(intent: it.AnyIntent, doubt: str) -> it.AnyIntent:
+_AnIntent = TypeVar("_AnIntent", bound=it.Intent)
+
+
+def _doubted_alone(
+    intent: it.Several, recognised: Recognised, grammar: Grammar, trust: Trust
+) -> it.Several:
+    """Several answers, of which the doubtful ones are to be confirmed.
+
+    A rival that differs in some of the answers only is evidence against those alone. With
+    little confidence, or no such rival, any of them may be the wrong one.
+    """
+    doubts: dict[int, str] = {}
+    if recognised.confidence < trust.accept:
+        for rival in recognised.alternatives:
+            other = next(iter(meanings(rival, grammar, intent.heard)), None)
+            if isinstance(other, it.Several) and len(other.parts) == len(intent.parts):
+                pairs = enumerate(zip(intent.parts, other.parts, strict=True))
+                for i, (one, instead) in pairs:
+                    if bare(one) != bare(instead):
+                        doubts.setdefault(i, f"Not sure: perhaps {describe(instead)}.")
+        if recognised.confidence < trust.command or not doubts:
+            rest = dict.fromkeys(range(len(intent.parts)), "Not heard clearly.")
+            doubts = rest | doubts
+    parts = [
+        _doubted(part, doubts[i]) if i in doubts else part
+        for i, part in enumerate(intent.parts)
+    ]
+    return intent.model_copy(update={"parts": tuple(parts)})
+
+
+def bare(intent: it.AnyIntent) -> it.AnyIntent:
+    """What is meant, without how it was heard."""
+    update: dict[str, Any] = {"heard": it.Heard()}
+    if isinstance(intent, it.Several):
+        update["parts"] = tuple(bare(part) for part in intent.parts)
+    return intent.model_copy(update=update)
+
+
+def _doubted(intent: _AnIntent, doubt: str) -> _AnIntent:
     before = intent.heard.doubt
     joined = f"{before} {doubt}" if before else doubt
     heard = intent.heard.model_copy(update={"doubt": joined})
@@ -209,4 +327,6 @@ def describe(intent: it.AnyIntent) -> str:
             return f"canal {canal}"
         case it.Skip():
             return "skip"
+        case it.Several(parts=parts):
+            return ", ".join(map(describe, parts))
     return intent.heard.text

@@ -76,6 +76,7 @@ EXPECTED: dict[Request, tuple[str | None, ...]] = {
     Request.RESUME: (SIGNED, None, TIMER, *["not_paused"] * 4),
     Request.SIGN: (*CLOSED, *["not_at_the_end"] * 4),
     Request.ADDENDUM: (None, *["not_signed"] * 6),
+    Request.PREPARE: (*CLOSED, *["begun_already"] * 4),
     Request.QUERY: (None,) * 7,
 }
 ONE_OF_EACH: dict[Request, it.AnyIntent] = {
@@ -86,6 +87,7 @@ ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.SWITCH: it.SwitchCanal(canal="buccal"),
     Request.SPEAKER: it.WhoSpeaks(who="chairside"),
     Request.ADDENDUM: it.Append(text="More.", by="Operator A"),
+    Request.PREPARE: it.Prepare(values=()),
     Request.QUERY: it.Command(verb="where"),
 }
 ONE_OF_EACH |= {

@@ -1,0 +1,221 @@
+"""The set-up of a case, prepared before it is begun: read, checked, entered, not asked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from typical_case import PROTOCOL, Driver
+
+from assistant.case.prepared import load_set_up, parse_set_up, rehearsed
+from assistant.commandline.main import main
+from assistant.errors import InputFileError
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.procedure.state import CASE
+
+WHOLE = """\
+tooth: 24
+every_canal:
+  taper: 0.06
+  post_planned: no
+canals:
+  buccal: {working_length_mm: 21, reference_point: buccal cusp, apical_size: 30,
+    coronal_level_mm: 11}
+  palatal:
+    working_length_mm: 20.5
+    reference_point: palatal cusp
+    apical_size: 35
+    coronal_level_mm: 10
+sealer: invented sealer
+heat_setting: 200 C
+"""
+
+
+ONCE = PROTOCOL.model_copy(
+    update={
+        "canal": tuple(
+            step.model_copy(update={"once": "tooth"})
+            if step.id in {"reference_point", "taper", "post"}
+            else step
+            for step in PROTOCOL.canal
+        )
+    }
+)
+"""Where one answer holds for the whole tooth. The shipped protocols ask for each canal."""
+
+
+def begun(text: str = WHOLE) -> Driver:
+    case = Driver(read_out=False)
+    case.do(parse_set_up(text, PROTOCOL, "set-up").intent(PROTOCOL))
+    return case
+
+
+def values(case: Driver, track: str) -> list[object]:
+    return [entry.value for entry in case.state.standing(track)]
+
+
+def test_what_is_prepared_is_not_asked() -> None:
+    case = begun()
+    assert values(case, CASE) == [24, ("buccal", "palatal")]
+    assert case.state.here.step == "dam", "nobody can prepare a rubber dam"
+    case.choose("yes", "yes", "yes")
+    assert values(case, "buccal") == [21, "buccal_cusp", 30, 0.06, "no", 11]
+    assert case.state.here.step == "shaped"
+    case.do(it.SwitchCanal(canal="palatal"))
+    assert values(case, "palatal") == [20.5, "palatal_cusp", 35, 0.06, "no", 10]
+    assert case.state.remarks == (("Sealer", "invented sealer"), ("Heat setting", "200 C"))
+
+
+def test_each_value_is_an_entry_marked_as_prepared() -> None:
+    case = begun()
+    case.choose("yes", "yes", "yes")
+    made = [e.entry for e in case.events if isinstance(e, ev.EntryMade)]
+    by_hand = {"rubber_dam", "tooth_quiet", "radiograph_available"}
+    channels = {e.heard.channel for e in made if e.quantity not in by_hand}
+    assert channels == {"prepared"}
+
+
+@pytest.mark.parametrize(("length", "questioned"), [(27, True), (21, False)])
+def test_a_prepared_value_meets_the_rules_of_a_spoken_one(
+    length: int, questioned: bool
+) -> None:
+    case = begun(WHOLE.replace("working_length_mm: 21", f"working_length_mm: {length}"))
+    case.choose("yes", "yes", "yes")
+    assert (case.state.pending is not None) is questioned
+    if questioned:
+        case.choose("no")
+        assert case.state.here.step == "working_length", "once turned down, it is asked"
+        assert values(case, "buccal") == []
+
+
+def test_a_caution_is_said_of_a_prepared_value() -> None:
+    case = begun(WHOLE.replace("taper: 0.06", "taper: 0.04"))
+    case.choose("yes", "yes", "yes")
+    assert [w.rule for w in case.state.warnings] == ["low-taper"]
+
+
+def test_taken_back_it_is_asked_again() -> None:
+    case = begun()
+    case.choose("yes", "yes", "yes")
+    case.command("undo")
+    assert case.state.here.step == "coronal_level"
+    case.mm(10.0)
+    assert case.state.here.step == "shaped"
+
+
+def test_a_case_that_is_begun_takes_no_set_up() -> None:
+    case = Driver(read_out=False)
+    case.say("tooth", 24)
+    case.do(parse_set_up(WHOLE, PROTOCOL, "set-up").intent(PROTOCOL))
+    refused = case.events[-1]
+    assert isinstance(refused, ev.Refused)
+    assert refused.rejected.reason == "begun_already"
+    assert not case.state.prepared
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "said"),
+    [
+        ("tooth: 24", "tooth: 54", 1, "tooth: 54 is no answer to: tooth"),
+        ("taper: 0.06", "taper: 0.21", 3, "0.21 is no answer to: taper"),
+        ("length_mm: 20.5", "length_mm: 35.1", 9, "35.1 is outside 8 to 35"),
+        ("length_mm: 20.5", "length_mm: 7.9", 9, "7.9 is outside 8 to 35"),
+        ("palatal cusp", "tip of the nose", 10, "tip_of_the_nose is no answer"),
+        ("apical_size: 35", "apical_size: 36", 11, "36 is no answer to: final apical size"),
+        ("apical_size: 35", "apical_size: thirty", 11, "thirty is no answer"),
+        ("  palatal:", "  palatel:", 8, "no canal is called so"),
+        ("sealer:", "glue:", 13, "glue"),
+        ("apical_size: 35", "tugback: yes", 11, "cannot be prepared"),
+    ],
+)
+def test_an_error_names_field_and_line(
+    tmp_path: Path, old: str, new: str, line: int, said: str
+) -> None:
+    path = tmp_path / "set-up.yaml"
+    path.write_text(WHOLE.replace(old, new, 1))
+    with pytest.raises(InputFileError) as bad:
+        load_set_up(path, PROTOCOL)
+    assert f"{path} line {line}: " in str(bad.value)
+    assert said.lower() in str(bad.value).lower()
+
+
+@pytest.mark.parametrize("length", [8, 35])
+def test_values_at_the_ends_of_their_range_can_be_prepared(length: int) -> None:
+    text = WHOLE.replace("length_mm: 20.5", f"length_mm: {length}")
+    set_up = parse_set_up(text, PROTOCOL, "set-up")
+    state, _ = rehearsed(set_up, PROTOCOL, None)
+    assert state.standing("palatal")[0].value == length
+
+
+def test_what_is_asked_once_for_the_tooth_is_read_back_in_the_next_canal() -> None:
+    case = Driver(read_out=False, protocol=ONCE).set_up(24, "buccal", "palatal")
+    case.mm(21)
+    case.choose("buccal_cusp")
+    case.say("size", 30)
+    case.say("taper", 0.06)
+    case.choose("no")
+    case.mm(10)
+    case.do(it.SwitchCanal(canal="palatal"))
+    case.mm(20.5)
+    assert values(case, "palatal") == [20.5, "buccal_cusp"]
+    case.say("size", 35)
+    assert values(case, "palatal") == [20.5, "buccal_cusp", 35, 0.06, "no"]
+    assert case.state.here.step == "coronal_level"
+    assert case.state.entries[-1].heard.text == "as in the buccal canal"
+
+
+def test_a_sentence_can_say_otherwise_before_it_is_taken() -> None:
+    case = Driver(read_out=False, protocol=ONCE).set_up(24, "buccal", "palatal")
+    case.mm(21)
+    case.choose("buccal_cusp")
+    case.do(it.SwitchCanal(canal="palatal"))
+    length, cusp = it.Given(kind="mm", value=20.5), it.Chosen(option="palatal_cusp")
+    case.do(it.Several(parts=(length, cusp)))
+    assert values(case, "palatal") == [20.5, "palatal_cusp"]
+
+
+def test_a_sentence_goes_past_what_need_not_be_asked() -> None:
+    case = Driver(read_out=False, protocol=ONCE).set_up(24, "buccal", "palatal")
+    case.mm(21)
+    case.choose("buccal_cusp")
+    case.do(it.SwitchCanal(canal="palatal"))
+    length, size = it.Given(kind="mm", value=20.5), it.Given(kind="size", value=35)
+    case.do(it.Several(parts=(length, size)))
+    assert values(case, "palatal") == [20.5, "buccal_cusp", 35]
+
+
+def test_the_command_writes_checks_and_reads_back(tmp_path: Path) -> None:
+    path = tmp_path / "s.yaml"
+    said = ["--tooth", "24", "--canal", "buccal", "--set", "buccal.working_length_mm=21"]
+    made = CliRunner().invoke(main, ["prepare", str(path), *said, "--set", "taper=0.04"])
+    assert made.exit_code == 0, made.output
+    assert "Buccal: Length 21. Taper .04." not in made.output, "a gap is asked in the case"
+    assert "Buccal: Length 21." in made.output
+    again = CliRunner().invoke(main, ["prepare", str(path)])
+    assert again.exit_code == 0
+    assert "Tooth 24, upper left first premolar. Canals buccal." in again.output
+    over = CliRunner().invoke(main, ["prepare", str(path), "--tooth", "25"])
+    assert over.exit_code == InputFileError.exit_code
+    assert "there already" in over.stderr
+
+
+def test_run_reads_the_set_up_back_and_asks_for_the_rest(tmp_path: Path) -> None:
+    set_up = tmp_path / "s.yaml"
+    set_up.write_text(WHOLE)
+    command = ["run", "--typed", "--case", str(tmp_path / "c"), "--prepared", str(set_up)]
+    sitting = CliRunner().invoke(main, command, input="yes\nyes\nyes\nwhere are we\n")
+    assert sitting.exit_code == 0, sitting.output
+    for said in (
+        "Sealer invented sealer.",
+        "Tooth 24, upper left first premolar.",
+        "Length 21.",
+        "Coronal level 11.",
+        "Canal shaped and irrigated?",
+    ):
+        assert said in sitting.output
+    assert "working length?" not in sitting.output.lower()
+    twice = CliRunner().invoke(main, command)
+    assert twice.exit_code == InputFileError.exit_code
+    assert "begun already" in twice.stderr
