@@ -22,6 +22,7 @@ from assistant.store import audit
 from assistant.store.current import register
 
 Format = Literal["fhir", "csv", "json", "case"]
+Kind = Literal["collection", "document", "transaction"]
 
 ENDINGS = {
     "fhir": ".fhir.json",
@@ -55,6 +56,14 @@ ENDINGS = {
     show_default=True,
     help="csv: a row an entry, a warning or a timed act.",
 )
+@click.option(
+    "--bundle",
+    "kind",
+    type=click.Choice(["collection", "document", "transaction"]),
+    default="collection",
+    show_default=True,
+    help="fhir: as a set of resources; begun by a Composition; to be posted to a server.",
+)
 @click.option("--without-journal", is_flag=True, help="fhir: it cannot be imported then.")
 @click.option("--json", "as_json", is_flag=True)
 def export(
@@ -62,6 +71,7 @@ def export(
     format_: Format,
     out: Path,
     table: Table,
+    kind: Kind,
     without_journal: bool,
     as_json: bool,
 ) -> None:
@@ -79,11 +89,11 @@ def export(
         written = [_write(out, table_text(records, table).encode())]
     elif len(cases) == 1 and not out.is_dir():
         (case,) = _each(cases)
-        written = [_write(out, _content(case, format_, not without_journal))]
+        written = [_write(out, _content(case, format_, kind, not without_journal))]
     else:
         places = _places(cases, out, ENDINGS[format_])
         written = [
-            _write(place, _content(case, format_, not without_journal))
+            _write(place, _content(case, format_, kind, not without_journal))
             for place, case in zip(places, _each(cases), strict=True)
         ]
     if as_json:
@@ -111,14 +121,14 @@ def _given_away(folder: Path) -> WholeCase:
     return case
 
 
-def _content(case: WholeCase, format_: Format, with_journal: bool) -> bytes:
+def _content(case: WholeCase, format_: Format, kind: Kind, with_journal: bool) -> bytes:
     if format_ == "case":
         return case.journal
     if format_ == "json":
         return record_text(case).encode()
     from assistant.exchange.fhir import bundle_text  # noqa: PLC0415 - not for other formats
 
-    return bundle_text(case, with_journal=with_journal).encode()
+    return bundle_text(case, with_journal=with_journal, kind=kind).encode()
 
 
 def _places(cases: Sequence[Path], folder: Path, ending: str) -> list[Path]:

@@ -111,7 +111,7 @@ def _linked(found: dict[str, Any]) -> Iterator[Finding]:
         here, url = f"Bundle.entry[{at}]", str(entry.get("fullUrl"))
         resource = entry.get("resource")
         if "fullUrl" not in entry or resource is None:
-            yield Finding(here, "an entry of a collection has a fullUrl and a resource")
+            yield Finding(here, "an entry has a fullUrl and a resource")
             continue
         if url in kinds:
             yield Finding(f"{here}.fullUrl", "another entry has the same")

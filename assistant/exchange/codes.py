@@ -31,6 +31,25 @@ OPTION = "urn:fillwarm:option"
 ORIGIN = "urn:fillwarm:origin"
 RULE = "urn:fillwarm:rule"
 
+TEST_DATA: Final = {
+    "system": "http://terminology.hl7.org/CodeSystem/v3-ActReason",
+    "code": "HTEST",
+    "display": "test health data",
+}
+"""Security label of R4 for data that is of no real patient."""
+
+AMBULATORY: Final = {
+    "system": "http://terminology.hl7.org/CodeSystem/v3-ActCode",
+    "code": "AMB",
+    "display": "ambulatory",
+}
+
+PROCEDURE_NOTE: Final = {
+    "coding": [{"system": "http://loinc.org", "code": "28570-0", "display": "Procedure note"}],
+    "text": "Procedure note",
+}
+"""LOINC 28570-0 is in R4's own value set of document types; LOINC may be used without fee."""
+
 NDJSON = "application/x-ndjson"
 """Media type of the journal: one JSON object a line."""
 

@@ -1,14 +1,15 @@
 """A case as a bundle of HL7 FHIR R4 (4.0.1).
 
-A ``collection``, not a ``document``: a document needs a Composition with a human attester
-and narrative that is the attested content, and what was signed here is the note and the
-journal, not this translation of them. A collection claims no more than that its resources
-belong together.
+As one of three kinds of bundle: a ``collection``, which claims no more than that its
+resources belong together; a ``document``, which begins with a Composition that a person
+attests once the note is signed (:mod:`.document`); a ``transaction``, which a server takes
+in as it is.
 
 ==================================  =======================================================
 of the case                         in the bundle
 ==================================  =======================================================
 the patient                         Patient with the case code as its only content
+the sitting                         Encounter, ambulatory
 operator, chairside assistant       Practitioner with the operator's name, PractitionerRole
 the work on the tooth               Procedure; one more a canal, ``partOf`` it
 carrier, pluggers, the program      Device: a kind, no make
@@ -32,11 +33,14 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterator
+from typing import Literal
 
 from assistant.exchange import codes
 from assistant.exchange.codes import concept
+from assistant.exchange.document import composition
 from assistant.exchange.maker import (
     CHAIRSIDE,
+    ENCOUNTER,
     JOURNAL,
     OPERATOR,
     PATIENT,
@@ -58,22 +62,31 @@ from assistant.report.statement import DEMO, STATEMENT
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 
 
-def bundle_text(case: WholeCase, *, with_journal: bool = True) -> str:
+Kind = Literal["collection", "document", "transaction"]
+
+
+def bundle_text(
+    case: WholeCase, *, with_journal: bool = True, kind: Kind = "collection"
+) -> str:
     """The bundle as it is written to a file.
 
     Raises:
         RecordDamaged: the journal holds values that nothing can be computed with.
     """
     with replayable(f"case {case.state.case_code!r}"):
-        return json_text(bundle(case, with_journal=with_journal))
+        return json_text(bundle(case, with_journal=with_journal, kind=kind))
 
 
-def bundle(case: WholeCase, *, with_journal: bool = True) -> Resource:
+def bundle(
+    case: WholeCase, *, with_journal: bool = True, kind: Kind = "collection"
+) -> Resource:
     """The bundle of a case as plain data; the same case gives the same."""
     make = Maker(case.state, case.head_hash)
     clinical = [*_procedures(make), *of_entries(make), *of_computed(make), *_issues(make)]
     found = [
+        *([composition(make, clinical)] if kind == "document" else []),
         *_people(make),
+        _encounter(make),
         *_devices(make),
         *clinical,
         _provenance(make, clinical, with_journal),
@@ -83,14 +96,22 @@ def bundle(case: WholeCase, *, with_journal: bool = True) -> Resource:
         key = f"{JOURNAL}/{make.head_hash}"
         found.append(make.resource("Binary", key, contentType=codes.NDJSON, data=data))
     key = f"bundle/{make.head_hash}/{with_journal}"
+    key += "" if kind == "collection" else f"/{kind}"
     return make.resource(
         "Bundle",
         key,
         identifier={"system": "urn:ietf:rfc:3986", "value": make.url(key)},
-        type="collection",
+        type=kind,
         timestamp=when(newest_moment(case.state)),
-        entry=[{"fullUrl": f"urn:uuid:{one['id']}", "resource": one} for one in found],
+        entry=[_entry(one, kind) for one in found],
     )
+
+
+def _entry(resource: Resource, kind: Kind) -> dict[str, object]:
+    entry: dict[str, object] = {"fullUrl": f"urn:uuid:{resource['id']}", "resource": resource}
+    if kind == "transaction":
+        entry["request"] = {"method": "POST", "url": resource["resourceType"]}
+    return entry
 
 
 # -- who and with what --------------------------------------------------------
@@ -113,6 +134,20 @@ def _people(make: Maker) -> Iterator[Resource]:
         yield make.resource(
             "PractitionerRole", CHAIRSIDE, code=[{"text": "Chairside assistant"}]
         )
+
+
+def _encounter(make: Maker) -> Resource:
+    state = make.state
+    end = {"end": when(state.signed)} if state.signed else {}
+    return make.resource(
+        "Encounter",
+        ENCOUNTER,
+        **{"class": codes.AMBULATORY},
+        status="finished" if state.signed else "in-progress",
+        subject=make.ref(PATIENT),
+        participant=[{"individual": make.ref(OPERATOR)}],
+        period={"start": when(state.opened), **end},
+    )
 
 
 def _devices(make: Maker) -> Iterator[Resource]:
@@ -146,6 +181,7 @@ def _procedures(make: Maker) -> Iterator[Resource]:
         status=_status(make),
         code=code,
         subject=make.ref(PATIENT),
+        encounter=make.ref(ENCOUNTER),
         performedPeriod={"start": when(state.opened), **end},
         recorder=make.ref(OPERATOR),
         performer=[{"actor": make.ref(OPERATOR)}],
@@ -164,6 +200,7 @@ def _procedures(make: Maker) -> Iterator[Resource]:
             status=_status(make),
             code=code,
             subject=make.ref(PATIENT),
+            encounter=make.ref(ENCOUNTER),
             performedPeriod=period,
             recorder=make.ref(OPERATOR),
             performer=[{"actor": make.ref(OPERATOR)}],

@@ -9,6 +9,7 @@ from typing import Any
 from uuid import UUID, uuid5
 
 from assistant.exchange import codes
+from assistant.exchange.narrative import WITHOUT, narrative
 from assistant.procedure.state import CASE, CaseState
 from assistant.protocol.moment import Moment
 from assistant.report.marks import plain
@@ -17,14 +18,8 @@ Resource = dict[str, Any]
 
 NAMESPACE = uuid5(UUID(int=0), "urn:fillwarm:exchange")
 
-TEST_DATA = {
-    "system": "http://terminology.hl7.org/CodeSystem/v3-ActReason",
-    "code": "HTEST",
-    "display": "test health data",
-}
-"""Security label of R4 for data that is of no real patient."""
-
 PATIENT, PROGRAM, JOURNAL, TOOTH = "patient", "program", "journal", "tooth"
+ENCOUNTER = "encounter"
 OPERATOR, CHAIRSIDE = "operator", "chairside assistant"
 
 
@@ -54,10 +49,11 @@ class Maker:
         return {"reference": self.url(key)} | ({"display": display} if display else {})
 
     def resource(self, kind: str, key: str, **elements: object) -> Resource:
-        """A resource with its id; elements that are None or empty are left out."""
-        meta = {"meta": {"security": [TEST_DATA]}} if self.state.demo else {}
+        """A resource with id and narrative; elements that are None or empty are left out."""
+        meta = {"meta": {"security": [codes.TEST_DATA]}} if self.state.demo else {}
         kept = {name: one for name, one in elements.items() if one not in (None, [], "", {})}
-        return {"resourceType": kind, "id": self.id(key), **meta, **kept}
+        text = {} if kind in WITHOUT else {"text": narrative(kind, meta | kept)}
+        return {"resourceType": kind, "id": self.id(key), **meta, **text, **kept}
 
     def person(self, by: str) -> dict[str, str]:
         """The role whose entry it was; names stand only with the operator's."""

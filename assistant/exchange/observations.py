@@ -27,7 +27,7 @@ from assistant.canal import lengths
 from assistant.canal.heat_live import LiveHeat
 from assistant.exchange import codes
 from assistant.exchange.codes import COUNT, KELVIN, MM, SECOND, Unit, amount, concept, span
-from assistant.exchange.maker import PATIENT, PROGRAM, Maker, Resource, notes, when
+from assistant.exchange.maker import ENCOUNTER, PATIENT, PROGRAM, Maker, Resource, notes, when
 from assistant.procedure import facts
 from assistant.procedure.facts import number, text_of
 from assistant.procedure.state import Entry
@@ -76,6 +76,7 @@ def _entry(make: Maker, entry: Entry) -> Resource:
         category=[CATEGORY],
         code=concept(codes.QUANTITY, entry.quantity, what),
         subject=make.ref(PATIENT),
+        encounter=make.ref(ENCOUNTER),
         effectiveDateTime=when(entry.at),
         performer=[make.person(entry.by)],
         **_value(entry, state.kind(entry)),
@@ -156,6 +157,7 @@ def _computed(
         category=[CATEGORY],
         code=concept(codes.COMPUTED, key.split("/", maxsplit=1)[0], text),
         subject=make.ref(PATIENT),
+        encounter=make.ref(ENCOUNTER),
         effectiveDateTime=when(newest.at),
         bodySite=make.site(canal),
         method={"text": f"Computed by the program: {method}."},

@@ -48,7 +48,32 @@ ELEMENTS: Final[dict[str, dict[str, str]]] = {
         "Bundle": _RESOURCE + "identifier=Identifier type=code! timestamp=instant "
         "total=unsignedInt link=BundleLink* entry=Bundle.entry* signature=Signature",
         "Bundle.entry": _BACKBONE + "link=BundleLink* fullUrl=uri resource=Resource "
-        "search=Search request=Request response=Response",
+        "search=Search request=Bundle.entry.request response=Response",
+        "Bundle.entry.request": _BACKBONE + "method=code! url=uri! ifNoneMatch=string "
+        "ifModifiedSince=instant ifMatch=string ifNoneExist=string",
+        "Composition": _DOMAIN.replace("Identifier*", "Identifier") + "status=code! "
+        "type=CodeableConcept! category=CodeableConcept* subject=Ref: encounter=Ref:Encounter "
+        f"date=dateTime! author=Ref:{_ANYONE}Device*! title=string! confidentiality=code "
+        "attester=Composition.attester* custodian=Ref:Organization relatesTo=RelatesTo* "
+        "event=CompositionEvent* section=Composition.section*",
+        "Composition.attester": _BACKBONE + "mode=code! time=dateTime "
+        f"party=Ref:{_ANYONE.rstrip('|')}",
+        "Composition.section": _BACKBONE + "title=string code=CodeableConcept "
+        f"author=Ref:{_ANYONE}Device* focus=Ref: text=Narrative mode=code "
+        "orderedBy=CodeableConcept entry=Ref:* emptyReason=CodeableConcept "
+        "section=Composition.section*",
+        "Encounter": _DOMAIN + "status=code! statusHistory=StatusHistory* class=Coding! "
+        "classHistory=ClassHistory* type=CodeableConcept* serviceType=CodeableConcept "
+        "priority=CodeableConcept subject=Ref:Patient|Group episodeOfCare=Ref:EpisodeOfCare* "
+        "basedOn=Ref:CarePlan|DeviceRequest|MedicationRequest|ServiceRequest* "
+        "participant=Encounter.participant* appointment=Ref:Appointment* period=Period "
+        "length=Duration reasonCode=CodeableConcept* "
+        "reasonReference=Ref:Condition|Procedure|Observation|ImmunizationRecommendation* "
+        "diagnosis=Diagnosis* account=Ref:Account* hospitalization=Hospitalization "
+        "location=EncounterLocation* serviceProvider=Ref:Organization partOf=Ref:Encounter",
+        "Encounter.participant": _BACKBONE + "type=CodeableConcept* period=Period "
+        "individual=Ref:Practitioner|PractitionerRole|RelatedPerson",
+        "Narrative": _DATA + "status=code! div=xhtml!",
         "Patient": _DOMAIN + "active=boolean name=HumanName* telecom=ContactPoint* gender=code "
         "birthDate=date deceasedBoolean=boolean deceasedDateTime=dateTime address=Address* "
         "maritalStatus=CodeableConcept multipleBirthBoolean=boolean "
@@ -151,6 +176,12 @@ DOMAINS: Final[dict[tuple[str, str], frozenset[str]]] = {
     for where, codes in {
         ("Bundle", "type"): "document message transaction transaction-response batch "
         "batch-response history searchset collection",
+        ("Bundle.entry.request", "method"): "GET HEAD POST PUT DELETE PATCH",
+        ("Composition", "status"): "preliminary final amended entered-in-error",
+        ("Composition.attester", "mode"): "personal professional legal official",
+        ("Encounter", "status"): "planned arrived triaged in-progress onleave finished "
+        "cancelled entered-in-error unknown",
+        ("Narrative", "status"): "generated extensions additional empty",
         ("Procedure", "status"): "preparation in-progress not-done on-hold stopped completed "
         "entered-in-error unknown",
         ("Observation", "status"): "registered preliminary final amended corrected cancelled "
@@ -181,6 +212,7 @@ _FORMS: Final = {
     "base64Binary": re.compile(r"[0-9A-Za-z+/=\s]+"),
     "string": _TEXT,
     "markdown": _TEXT,
+    "xhtml": re.compile(r'<div xmlns="http://www\.w3\.org/1999/xhtml">(?s:.+)</div>'),
 }
 _NUMBERS: Final = {"decimal": (int, float), "integer": (int,), "unsignedInt": (int,)}
 

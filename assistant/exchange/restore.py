@@ -14,12 +14,12 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
 from assistant.case.casefile import JOURNAL
 from assistant.errors import InputFileError, RecordDamaged, RecordUnwritable
 from assistant.exchange import check, codes
-from assistant.exchange.fhir import bundle
+from assistant.exchange.fhir import Kind, bundle
 from assistant.exchange.untrusted import parse_json, read_bounded
 from assistant.exchange.whole import WholeCase, from_journal, replayable
 from assistant.files.atomic import make_folder, reason, sync_folder, write_new
@@ -81,7 +81,9 @@ def _from_bundle(found: dict[str, Any], path: Path) -> Taken:
             "again from its source."
         )
     with replayable(path):
-        ours = {one["fullUrl"]: one["resource"] for one in bundle(case)["entry"]}
+        kind: Kind = next((k for k in get_args(Kind) if k == found["type"]), "collection")
+        again = bundle(case, kind=kind)
+        ours = {one["fullUrl"]: one["resource"] for one in again["entry"]}
     theirs = {one["fullUrl"]: one["resource"] for one in found["entry"]}
     odd = sum(ours.get(url) != theirs.get(url) for url in ours.keys() | theirs.keys())
     if not odd:

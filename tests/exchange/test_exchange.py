@@ -85,6 +85,15 @@ def test_a_case_comes_back_to_the_bit_and_exports_to_the_same_bytes(
         assert export(taken, tmp_path / f"after.{form}", "--format", form) == before
 
 
+@pytest.mark.parametrize("kind", ["document", "transaction"])
+def test_every_kind_of_bundle_is_taken_back(typical: Any, tmp_path: Path, kind: str) -> None:
+    export(typical, tmp_path / "given", "--bundle", kind)
+    done = run("import", tmp_path / "given", "--case", tmp_path / "taken", "--json")
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["remarks"] == []
+    assert (tmp_path / "taken" / JOURNAL).read_bytes() == (typical / JOURNAL).read_bytes()
+
+
 def test_the_record_exported_is_the_one_that_note_writes(tmp_path: Path) -> None:
     folder = saved(barely_started(), tmp_path / "0001")
     assert run("note", folder).exit_code == 0

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from importlib import import_module
 from typing import Any, get_args
+from xml.etree.ElementTree import fromstring
 
 import pytest
 from saved_case import whole
@@ -181,6 +182,67 @@ def test_every_permanent_tooth_passes(typical: Any) -> None:
     assert bundle_findings(found) == []
 
 
+# -- the kinds of bundle, and what a person reads ------------------------------
+
+
+@pytest.mark.parametrize("kind", ["collection", "document", "transaction"])
+@pytest.mark.parametrize("case", [two_canals, barely_started, Driver])
+def test_every_kind_of_bundle_is_valid(case: Any, kind: Any) -> None:
+    found = json.loads(bundle_text(whole(case()), kind=kind))
+    assert found["type"] == kind
+    assert bundle_findings(found) == []
+    for entry in found["entry"]:
+        assert ("request" in entry) is (kind == "transaction")
+
+
+def test_every_resource_has_a_narrative_that_says_what_it_says() -> None:
+    found = bundle(whole(undone_and_redone()), kind="document")
+    for _, one in resources(found):
+        if one["resourceType"] == "Binary":
+            continue
+        read = fromstring(one["text"]["div"])
+        assert read.tag == "{http://www.w3.org/1999/xhtml}div"
+        told = " ".join("".join(read.itertext()).split())
+        assert told.startswith(f"{one['resourceType']}, invented demonstration data")
+        if quantity := one.get("valueQuantity"):
+            assert f"{quantity['value']} {quantity.get('unit', '')}".strip() in told
+        if one["resourceType"] in {"Observation", "DetectedIssue"}:
+            assert one["code"]["text"] in told
+            assert one["status"] in told
+
+
+def test_a_document_begins_with_its_composition() -> None:
+    case = two_canals()
+    found = bundle(whole(case), kind="document")
+    first = found["entry"][0]["resource"]
+    assert first["resourceType"] == "Composition"
+    assert first["status"] == "final"
+    assert [one["mode"] for one in first["attester"]] == ["legal"]
+    assert [one["title"] for one in first["section"]] == [
+        "Warnings",
+        "Case",
+        "Buccal",
+        "Palatal",
+    ]
+    named = {ref["reference"] for part in first["section"] for ref in part.get("entry", ())}
+    clinical = {"Procedure", "Observation", "DetectedIssue"}
+    assert named == {
+        url for url, one in by_url(found).items() if one["resourceType"] in clinical
+    }
+    begun = bundle(whole(barely_started()), kind="document")["entry"][0]["resource"]
+    assert begun["status"] == "preliminary"
+    assert "attester" not in begun
+
+
+def test_the_encounter_is_the_sitting(typical: Any) -> None:
+    (sitting,) = of(typical, "Encounter")
+    assert (sitting["status"], sitting["class"]["code"]) == ("finished", "AMB")
+    url = f"urn:uuid:{sitting['id']}"
+    about = [*of(typical, "Procedure"), *of(typical, "Observation")]
+    assert {one["encounter"]["reference"] for one in about} == {url}
+    assert of(bundle(whole(barely_started())), "Encounter")[0]["status"] == "in-progress"
+
+
 # -- units --------------------------------------------------------------------
 
 
@@ -215,7 +277,8 @@ def test_sizes_are_hundredths_of_a_millimetre_and_rises_are_kelvin(typical: Any)
 
 def test_the_patient_is_a_code_and_no_more(typical: Any) -> None:
     (patient,) = of(typical, "Patient")
-    assert set(patient) == {"resourceType", "id", "identifier"}
+    assert set(patient) == {"resourceType", "id", "identifier", "text"}
+    assert patient["text"]["div"].count("<p>") == 2  # what it is, and the code
     assert patient["identifier"][0]["value"] == "case-7"
 
 
