@@ -200,11 +200,19 @@ def import_(file: Path, folder: Path | None, as_json: bool) -> None:
 @click.argument("file", type=FILE)
 @click.option("--json", "as_json", is_flag=True)
 def check_record(file: Path, as_json: bool) -> None:
-    """Check a record.json or a FHIR bundle; tells what is wrong where."""
-    from assistant.exchange.check import check  # noqa: PLC0415
+    """Check a record.json or a FHIR bundle; tells what is wrong where.
+
+    What is valid is held against its journal, which is inside a bundle and beside a record
+    in its case's folder: a changed value is found.
+    """
+    from assistant.exchange.check import MOST, check  # noqa: PLC0415
+    from assistant.exchange.restore import against_journal  # noqa: PLC0415
     from assistant.exchange.untrusted import read_bounded  # noqa: PLC0415
 
-    kind, wrong = check(read_bounded(file), file)
+    raw = read_bounded(file)
+    kind, wrong = check(raw, file)
+    changed = None if wrong else against_journal(raw, file)
+    wrong += (changed or [])[:MOST]
     if as_json:
         findings = [one._asdict() for one in wrong]
         click.echo(json.dumps({"file": str(file), "kind": kind, "findings": findings}))
@@ -215,6 +223,13 @@ def check_record(file: Path, as_json: bool) -> None:
         number = f"{len(wrong)} thing{'s' if len(wrong) > 1 else ''}"
         raise InputFileError(
             f"{file} is no valid {kind}: {number} wrong, the first is {wrong[0].where}."
+            if changed is None
+            else f"{file} was changed: {number} not as in its journal, the first is "
+            f"{wrong[0].where}."
         )
+    if changed is None:
+        lone = "it has no journal here, so whether a value was changed cannot be told"
+        click.echo(f"Note: {lone}.", err=True)
     if not as_json:
-        click.echo(f"{file}: a valid {kind}.")
+        as_given = "" if changed is None else ", as its journal gives it"
+        click.echo(f"{file}: a valid {kind}{as_given}.")

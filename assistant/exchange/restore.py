@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import base64
 import binascii
+import hashlib
+import json
 import re
 import shutil
 import tempfile
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple, get_args
 
@@ -20,9 +23,11 @@ from assistant.case.casefile import JOURNAL
 from assistant.errors import InputFileError, RecordDamaged, RecordUnwritable
 from assistant.exchange import check, codes
 from assistant.exchange.fhir import Kind, bundle
+from assistant.exchange.r4 import Finding
 from assistant.exchange.untrusted import parse_json, read_bounded
 from assistant.exchange.whole import WholeCase, from_journal, replayable
 from assistant.files.atomic import make_folder, reason, sync_folder, write_new
+from assistant.report.record import as_record
 from assistant.report.write import write_reports
 
 LONGEST_NAME = 60
@@ -62,39 +67,97 @@ def read_case_file(path: Path) -> Taken:
 
 
 def _from_bundle(found: dict[str, Any], path: Path) -> Taken:
-    inside = [one for _, one in check.resources(found)]
-    journals = [
+    case = _inside(found, path)
+    if not (odd := list(_changed(found, case, path))):
+        return Taken(case, ())
+    return Taken(
+        case,
+        (
+            f"{len(odd)} parts of the bundle are not what its journal gives: they were "
+            "changed, or made by another version. The journal counts.",
+        ),
+    )
+
+
+def against_journal(raw: bytes, path: Path) -> list[Finding] | None:
+    """Where a valid record or bundle is not what its journal gives; None where it has none.
+
+    The journal of a bundle is inside it, that of a record beside it in its case's folder,
+    up to the entry whose hash the record names.
+
+    Raises:
+        InputFileError, RecordDamaged: the journal cannot be used.
+    """
+    found = parse_json(raw, path)
+    if check.kind_of(found, path) == "bundle":
+        if not _journals(found):
+            return None
+        return list(_changed(found, _inside(found, path), path))
+    beside = path.with_name(JOURNAL)
+    if not beside.is_file():
+        return None
+    upto = b""
+    for line in read_bounded(beside).splitlines(keepends=True):
+        upto += line
+        if hashlib.sha256(line).hexdigest() == found["head_hash"]:
+            case = from_journal(upto, beside)
+            return list(differences(as_record(case.state, case.head_hash), found, "record"))
+    return [Finding("record.head_hash", f"no entry of {beside} has this hash")]
+
+
+def differences(ours: Any, theirs: Any, where: str) -> Iterator[Finding]:
+    """Where two values of JSON differ, told of the second."""
+    if isinstance(ours, dict) and isinstance(theirs, dict):
+        for name in dict.fromkeys((*ours, *theirs)):
+            yield from differences(ours.get(name), theirs.get(name), f"{where}.{name}")
+    elif isinstance(ours, list) and isinstance(theirs, list) and len(ours) == len(theirs):
+        for at, (one, other) in enumerate(zip(ours, theirs, strict=True)):
+            yield from differences(one, other, f"{where}[{at}]")
+    elif ours != theirs:
+        told = f"{json.dumps(theirs):.60}, where its journal gives {json.dumps(ours):.60}"
+        yield Finding(where, f"it is {told}: changed, or made by another version")
+
+
+def _changed(found: dict[str, Any], case: WholeCase, path: Path) -> Iterator[Finding]:
+    """The first difference of the bundle itself and of each resource from what the journal
+    gives."""
+    kind: Kind = next((k for k in get_args(Kind) if k == found["type"]), "collection")
+    with replayable(path):
+        again = bundle(case, kind=kind, with_journal=bool(_journals(found)))
+    ours = {one["fullUrl"]: one["resource"] for one in again["entry"]}
+    theirs = {one["fullUrl"]: one["resource"] for one in found["entry"]}
+    bare = [{k: v for k, v in one.items() if k != "entry"} for one in (again, found)]
+    yield from islice(differences(*bare, "Bundle"), 1)
+    for url in dict.fromkeys((*ours, *theirs)):
+        one = theirs.get(url) or ours[url]
+        where = f"{one['resourceType']} {one['id']}"
+        yield from islice(differences(ours.get(url), theirs.get(url), where), 1)
+
+
+def _journals(found: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
         one
-        for one in inside
+        for _, one in check.resources(found)
         if one.get("resourceType") == "Binary" and one.get("contentType") == codes.NDJSON
     ]
+
+
+def _inside(found: dict[str, Any], path: Path) -> WholeCase:
+    """The case of the journal that a bundle carries."""
+    journals = _journals(found)
     if len(journals) != 1:
         raise InputFileError(
             f"{path} carries {len(journals) or 'no'} journals where one is needed; export the "
             "case again, with its journal."
         )
     case = _whole(_decoded(journals[0], path), path)
-    named = {value for one in inside for value in _hashes(one)}
+    named = {value for _, one in check.resources(found) for value in _hashes(one)}
     if named - {case.head_hash}:
         raise RecordDamaged(
             f"{path} names another journal than it carries (another hash); get the bundle "
             "again from its source."
         )
-    with replayable(path):
-        kind: Kind = next((k for k in get_args(Kind) if k == found["type"]), "collection")
-        again = bundle(case, kind=kind)
-        ours = {one["fullUrl"]: one["resource"] for one in again["entry"]}
-    theirs = {one["fullUrl"]: one["resource"] for one in found["entry"]}
-    odd = sum(ours.get(url) != theirs.get(url) for url in ours.keys() | theirs.keys())
-    if not odd:
-        return Taken(case, ())
-    return Taken(
-        case,
-        (
-            f"{odd} resources of the bundle are not what its journal gives: they were changed, "
-            "or made by another version. The journal counts.",
-        ),
-    )
+    return case
 
 
 def _whole(raw: bytes, path: Path) -> WholeCase:

@@ -340,6 +340,68 @@ def test_a_good_record_and_bundle_pass(typical: Any, tmp_path: Path) -> None:
         assert "valid" in done.stdout
 
 
+@pytest.mark.parametrize(
+    ("spoil", "where"),
+    [
+        (lambda r: r["entries"][3].update(value="no"), "record.entries[3].value"),
+        (
+            lambda r: r["canals"][0].update(working_length_mm=21.2),
+            "record.canals[0].working_length_mm",
+        ),
+        (lambda r: r.update(operator="Operator B"), "record.operator"),
+        (lambda r: r["warnings"].pop(), "record.warnings"),
+        (lambda r: r.update(head_hash="0" * 64), "record.head_hash"),
+    ],
+)
+def test_a_changed_value_of_a_record_is_found(
+    typical: Any, tmp_path: Path, spoil: Any, where: str
+) -> None:
+    (tmp_path / JOURNAL).write_bytes((typical / JOURNAL).read_bytes())
+    file = tmp_path / "record.json"
+    export(typical, file, "--format", "json")
+    assert "as its journal gives it" in run("check-record", file).stdout
+    record = json.loads(file.read_text())
+    spoil(record)
+    file.write_text(json.dumps(record))
+    done = run("check-record", file)
+    assert done.exit_code == 3
+    assert done.stdout.splitlines()[0].startswith(f"{where}: ")
+    assert "changed" in done.stderr
+
+
+@pytest.mark.parametrize("kind", ["collection", "document", "transaction"])
+def test_a_changed_value_of_a_bundle_is_found(typical: Any, tmp_path: Path, kind: str) -> None:
+    file = tmp_path / "b.json"
+    export(typical, file, "--bundle", kind)
+    assert "as its journal gives it" in run("check-record", file).stdout
+    found = json.loads(file.read_text())
+    one = next(e["resource"] for e in found["entry"] if "valueQuantity" in e["resource"])
+    one["valueQuantity"]["value"] += 0.5
+    file.write_text(json.dumps(found))
+    done = run("check-record", file, "--json")
+    assert done.exit_code == 3
+    (finding,) = json.loads(done.stdout)["findings"]
+    assert finding["where"] == f"Observation {one['id']}.valueQuantity.value"
+
+
+def test_a_record_of_before_is_held_against_the_journal_up_to_there(tmp_path: Path) -> None:
+    case = Driver().set_up(11, "single")
+    export(saved(case, tmp_path / "1"), tmp_path / "record.json", "--format", "json")
+    case.mm(21.0)
+    (tmp_path / JOURNAL).write_bytes(whole(case).journal)
+    assert run("check-record", tmp_path / "record.json").exit_code == 0
+
+
+def test_a_record_without_a_journal_says_what_cannot_be_told(
+    typical: Any, tmp_path: Path
+) -> None:
+    for name, more in (("r.json", ("--format", "json")), ("b.json", ("--without-journal",))):
+        export(typical, tmp_path / name, *more)
+        done = run("check-record", tmp_path / name)
+        assert done.exit_code == 0
+        assert "cannot be told" in done.stderr
+
+
 # -- hostile files ------------------------------------------------------------
 
 DEEP = b'{"a":' * 100_000
@@ -435,7 +497,7 @@ def test_a_changed_value_outside_the_journal_is_told(tmp_path: Path) -> None:
     case, remarks = read_case_file(file)
     assert case.journal == small()[1]
     assert len(remarks) == 1
-    assert remarks[0].startswith("1 resources")
+    assert remarks[0].startswith("1 parts")
 
 
 JUNK = [
