@@ -126,8 +126,8 @@ def _changed(found: dict[str, Any], case: WholeCase, path: Path) -> Iterator[Fin
         again = bundle(case, kind=kind, with_journal=bool(_journals(found)))
     ours = {one["fullUrl"]: one["resource"] for one in again["entry"]}
     theirs = {one["fullUrl"]: one["resource"] for one in found["entry"]}
-    bare = [{k: v for k, v in one.items() if k != "entry"} for one in (again, found)]
-    yield from islice(differences(*bare, "Bundle"), 1)
+    bare, given = ({k: v for k, v in one.items() if k != "entry"} for one in (again, found))
+    yield from islice(differences(bare, given, "Bundle"), 1)
     for url in dict.fromkeys((*ours, *theirs)):
         one = theirs.get(url) or ours[url]
         where = f"{one['resourceType']} {one['id']}"
