@@ -41,9 +41,12 @@ def of_this(evidence: Evidence) -> tuple[float, ...]:
 
 def confidence(evidence: Evidence) -> float:
     """0 to 1: the share of sounds with such evidence of which it is right."""
-    if evidence.phones == 0:
-        return 0.0
-    return _curve(OURS, of_ours(evidence)) * _curve(THIS, of_this(evidence))
+    return ours(evidence) * _curve(THIS, of_this(evidence))
+
+
+def ours(evidence: Evidence) -> float:
+    """0 to 1: how surely it is a sentence of the step at all, and not other talk."""
+    return _curve(OURS, of_ours(evidence)) if evidence.phones else 0.0
 
 
 def _curve(weights: Curve, measures: tuple[float, ...]) -> float:

@@ -64,11 +64,19 @@ class Evidence(NamedTuple):
 
 class Decoded(NamedTuple):
     """The sentences, best first, each of other words and another meaning; none if nothing
-    was heard. What the same words may mean besides is not for the ear to say."""
+    was heard. What the same words may mean besides is not for the ear to say.
+
+    ``unfinished`` tells that the sound ends within a sentence: with words that fit better
+    than any whole sentence does, and that more must follow."""
 
     sentences: tuple[Sentence, ...]
     evidence: Evidence
+    unfinished: bool = False
 
+
+UNFINISHED = 3.0
+"""So much better must a beginning fit than a whole sentence, in log-probability: a factor
+of 20. Chosen here."""
 
 FAR = 50.0
 """The distance of a rival that is not there, in units of log-probability."""
@@ -105,7 +113,9 @@ def decode(graph: PhoneGraph, logs: Array, most: int = 4) -> Decoded:
     if not path:
         path = _whole_path(graph, back, logs, through)
     sentences = tuple(found.values())
-    return Decoded(sentences, _evidence(sentences, spoken, np.array(path), logs))
+    begun = float(np.maximum(ahead.phone[-1], ahead.blank[-1]).max())
+    unfinished = begun > float(scores.max()) + UNFINISHED
+    return Decoded(sentences, _evidence(sentences, spoken, np.array(path), logs), unfinished)
 
 
 def free_path(logs: Array) -> NDArray[np.int64]:
@@ -153,44 +163,4 @@ def _evidence(
         len(begins),
         float(speech * FRAME_S),
         float(logs[at[0] : at[-1] + 1].max(1).mean()),
-    )
-
-
-class Standing(NamedTuple):
-    """Where the best way stands while somebody may still be speaking.
-
-    Attributes:
-        words: those that are complete.
-        ended: a sentence can end here.
-        goes_on: more can follow here.
-        silent_s: how long nothing has been said since the last word.
-    """
-
-    words: tuple[str, ...]
-    ended: bool
-    goes_on: bool
-    silent_s: float
-
-    @property
-    def finished(self) -> bool:
-        """A sentence has ended and nothing can follow: no need to wait."""
-        return self.ended and not self.goes_on
-
-
-def standing(graph: PhoneGraph, logs: Array) -> Standing:
-    """Where the best way through what has been heard so far stands."""
-    ahead = forwards(graph, logs)
-    node = ahead.node[-1].copy()
-    inside = float(np.maximum(ahead.phone[-1], ahead.blank[-1]).max(initial=-np.inf))
-    at = int(node.argmax())
-    silent = int((np.cumsum(free_path(logs)[::-1]) == 0).sum())
-    if at == graph.words.start or node[at] < inside - 1e-3:
-        return Standing((), False, True, silent * FRAME_S)
-    chains = chains_before(graph, ahead, len(logs), at)
-    arcs = [graph.words.arcs[n][i] for n, i in map(graph.arc.__getitem__, chains)]
-    return Standing(
-        tuple(arc.word for arc in arcs),
-        bool(graph.words.ends[at]),
-        bool(graph.words.arcs[at]),
-        silent * FRAME_S,
     )

@@ -9,13 +9,11 @@ from numpy.typing import NDArray
 
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.sound.voiced import BEGIN, BLOCK, FIRST_S, STAY, Block, Detector, Room
+from assistant.speech.look import END_S
 
-END_S = 0.35
-"""Silence that ends an utterance. The detector lets go some 0.07 s after the voice,
-so the end is known 0.42 s after it."""
-
-EARLY_S = 0.12
-"""Silence after which what was said so far is offered for a first look."""
+EARLY_S = 0.03
+"""Silence after which what was said so far is offered for a first look: one block of the
+detector, so that the recogniser is done when it is known that the voice has ended."""
 
 BEGIN_BLOCKS = 2
 """So many blocks of speech in a row (64 ms) begin an utterance; a click makes one."""
@@ -119,6 +117,7 @@ class Ear:
         self._talk_db: float | None = None
         self._loud: list[float] = []
         self._looked_at = -1
+        self._end_s = END_S
 
     @property
     def in_speech(self) -> bool:
@@ -147,7 +146,7 @@ class Ear:
             self._forget(self._now - round((PRE_ROLL_S + FIRST_S) * RATE_HZ))
             return None
         silence = self._now - self._voiced_to
-        if silence >= END_S * RATE_HZ:
+        if silence >= self._end_s * RATE_HZ:
             return self._finish()
         if self._now - self._start >= self._max_samples:
             return self._finish(cut=True)
@@ -157,8 +156,12 @@ class Ear:
             return replace(self._utterance(self._voiced_to), final=False)
         return None
 
-    def take(self) -> None:
-        """A first look was enough: what was said so far is over."""
+    def wait(self, silence_s: float) -> None:
+        """So much silence ends what was said so far; if more is said, :data:`END_S` again."""
+        self._end_s = silence_s
+
+    def drop(self) -> None:
+        """Forget what was said so far."""
         if self._start is not None:
             self._drop_speech()
 
@@ -208,6 +211,7 @@ class Ear:
         """The utterance reaches to the end of ``block``, if that is speech."""
         if block.speech >= STAY and self._stands_out(block):
             self._voiced_to = block.end
+            self._end_s = END_S
             self._loud.append(block.level_db)
 
     def _stands_out(self, block: Block) -> bool:

@@ -21,7 +21,7 @@ from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.speech.attention import Attention, Listen, begins_with
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Lost, Recogniser
-from assistant.speech.look import FirstLook, settled
+from assistant.speech.look import FirstLook, silence_s
 from assistant.words.grammar import Grammar, Language
 from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
@@ -299,26 +299,22 @@ class Listening:
         if isinstance(answer, Lost):
             # Never the same sound twice: it may be what the recogniser fails at.
             if not asked.utterance.final:
-                self._hearing.ear.take()
+                self._hearing.ear.drop()
             yield answer
             return
         heard = self._look.keep(asked.grammar, asked.utterance, answer)
         yield from self._recognised(asked, heard)
 
     def _recognised(self, asked: _Question, heard: Recognised) -> Iterator[Outcome]:
-        """Take it if it is over and for us; or, at a first look, if it is surely complete."""
+        """Take it if it is over and for us; after a first look the ear knows what to wait
+        for."""
         trust = self._hearing.trust
-        if asked.utterance.final:
-            if self.word and not self._called(heard, asked.utterance):
-                return  # talk in the room: neither answered nor kept
-            intent = understand(heard, asked.grammar, trust, began=asked.began)
-        else:
-            intent = understand(heard, asked.grammar, trust, began=asked.began)
-            enough = settled(intent, heard, asked.grammar, trust)
-            if not enough or self.attention.mode is not Listen.OPEN:
-                return
-            self._hearing.ear.take()
-        if not self._stop_again(intent, asked.began):
+        if asked.utterance.final and self.word and not self._called(heard, asked.utterance):
+            return  # talk in the room: neither answered nor kept
+        intent = understand(heard, asked.grammar, trust, began=asked.began)
+        if not asked.utterance.final:
+            self._hearing.ear.wait(silence_s(intent, heard, asked.grammar, trust))
+        elif not self._stop_again(intent, asked.began):
             yield Said(intent, heard)
 
     def _called(self, recognised: Recognised, utterance: Utterance) -> bool:

@@ -1,9 +1,9 @@
 """The first look: what was said is recognised while its last silence is still going on.
 
 People pause within a phrase ("twenty one ... point five"), so the end of an utterance
-is known only some time after it. The sound is recognised at once, and again only if
-more is said. A phrase that nothing can follow, or nothing that would change what it
-means, is taken at once.
+is known only some time after it. The sound is recognised at the first moment of silence,
+and again only if more is said. How long the silence must be follows from what was said: a
+phrase that nothing can follow ends almost at once, one that breaks off is waited for.
 """
 
 from __future__ import annotations
@@ -18,6 +18,18 @@ from assistant.words.understand import Trust, meanings
 
 if TYPE_CHECKING:  # it loads the detector, which typed work does without
     from assistant.speech.ear import Utterance
+
+END_S = 0.35
+"""Silence that ends an utterance. The detector lets go some 0.07 s after the voice, so
+the end is known 0.42 s after it."""
+
+CLOSED_S, MORE_S = 0.1, 0.2
+"""The same for what was surely heard and is complete: where no word can follow, and where
+only some can that change nothing ("millimetres"). Within a phrase the detector never let go
+for longer than 0.13 s (:mod:`assistant.sound.voiced`). Chosen here."""
+
+UNFINISHED_S = 0.8
+"""The same for what breaks off within a phrase ("twenty one point ..."). Chosen here."""
 
 
 class FirstLook:
@@ -50,12 +62,17 @@ class FirstLook:
         return heard
 
 
-def settled(intent: it.AnyIntent, heard: Recognised, grammar: Grammar, trust: Trust) -> bool:
-    """Whether a first look is enough: surely heard, and complete."""
+def silence_s(intent: it.AnyIntent, heard: Recognised, grammar: Grammar, trust: Trust) -> float:
+    """How much silence ends what was said so far: little if it was surely heard and is
+    complete, much if it breaks off within a phrase."""
+    if heard.unfinished:
+        return UNFINISHED_S
     parts = intent.parts if isinstance(intent, it.Several) else (intent,)
-    if isinstance(intent, it.Unclear) or any(one.heard.doubt for one in parts):
-        return False
-    return heard.confidence >= trust.accept and closed(heard.text, grammar)
+    doubtful = isinstance(intent, it.Unclear) or any(one.heard.doubt for one in parts)
+    if doubtful or heard.confidence < trust.accept or not closed(heard.text, grammar):
+        return END_S
+    after, _ = grammar.graph.following(heard.text.split())
+    return MORE_S if after else CLOSED_S
 
 
 def closed(text: str, grammar: Grammar) -> bool:

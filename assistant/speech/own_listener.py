@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
-from assistant.ears.confidence import confidence
+from assistant.ears.confidence import confidence, ours
 from assistant.ears.decode import decode
 from assistant.ears.phonegraph import PhoneGraph, compiled
 from assistant.sound.samples import Samples
@@ -46,10 +46,17 @@ class OwnListener:
         """See :class:`~.listeners.Listener`."""
         assert self._graph is not None, "prepare a grammar first"
         if len(samples) < own_ears.SHORTEST:
-            return Recognised("", 0.0, listener=self.name)
+            return Recognised("", 0.0, listener=self.name, ours=0.0)
         found = decode(self._graph, own_ears.phones(samples))
         texts = [" ".join(one.words) for one in found.sentences]
         if not texts:
-            return Recognised("", 0.0, listener=self.name)
-        sure = confidence(found.evidence)
-        return Recognised(texts[0], sure, tuple(texts[1:]), self.name)
+            return Recognised("", 0.0, listener=self.name, ours=0.0)
+        evidence = found.evidence
+        return Recognised(
+            texts[0],
+            confidence(evidence),
+            tuple(texts[1:]),
+            self.name,
+            found.unfinished,
+            ours(evidence),
+        )

@@ -16,9 +16,14 @@ class Recognised:
             the grammar; each adapter's docstring says how it gets it.
         alternatives: the next best texts, best first, ``text`` not among them.
         listener: name of the adapter.
+        unfinished: the sound ends within a phrase, and more must follow.
+        ours: 0 to 1. How surely it is a phrase of the grammar at all, whichever, and not
+            talk that is meant for somebody else.
     """
 
     text: str
     confidence: float
     alternatives: tuple[str, ...] = ()
     listener: str = ""
+    unfinished: bool = False
+    ours: float = 1.0

@@ -8,11 +8,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
-from assistant.ears import live
-from assistant.ears.bands import Array, Samples, features
+from assistant.ears.bands import Array, features
 from assistant.ears.confidence import confidence
-from assistant.ears.decode import decode, standing
-from assistant.ears.encoder import CODES, PHONES, Network, load, log_phones
+from assistant.ears.decode import decode
+from assistant.ears.encoder import CODES, PHONES, load, log_phones
 from assistant.ears.phonegraph import PhoneGraph, compiled
 
 WAYS = {
@@ -90,11 +89,19 @@ def test_silence_is_nothing(graph: PhoneGraph) -> None:
     assert confidence(decode(graph, heard("")).evidence) == 0
 
 
-def test_it_is_finished_only_where_nothing_can_follow(graph: PhoneGraph) -> None:
-    assert standing(graph, heard("N OW")).finished
-    number = standing(graph, heard("F IH F T IY"))
-    assert number.ended and not number.finished
-    assert not standing(graph, heard("F IH F")).ended
+@pytest.mark.parametrize(
+    ("said", "breaks_off"),
+    [
+        ("F IH F T IY N", False),
+        ("F IH F T IY N P OY N T", True),
+        ("F IH F T IY N P OY N T T EH N", False),
+        ("N OW", False),
+    ],
+)
+def test_a_sentence_that_breaks_off_is_known(
+    graph: PhoneGraph, said: str, breaks_off: bool
+) -> None:
+    assert decode(graph, heard(said)).unfinished is breaks_off
 
 
 def test_other_talk_is_less_sure(graph: PhoneGraph) -> None:
@@ -114,51 +121,3 @@ def test_the_weights_load_and_silence_is_blank() -> None:
 
 def test_a_frame_every_hundredth_of_a_second() -> None:
     assert features(np.zeros(16_000, np.float32)).shape == (100, 80)
-
-
-NET = Network({}, 0)
-"""Stands for the weights where ``log_phones`` is replaced."""
-
-
-@pytest.fixture
-def encoder(monkeypatch: pytest.MonkeyPatch) -> list[int]:
-    """Counts its runs; hears "no" once 0.4 s have come."""
-    runs: list[int] = []
-
-    def log_no(_net: Network, sound: Samples) -> Array:
-        runs.append(len(sound))
-        frames = len(sound) // 320
-        return np.concatenate([heard("N OW"), np.repeat(heard("")[:1], 99, 0)])[:frames]
-
-    monkeypatch.setattr(live, "log_phones", log_no)
-    return runs
-
-
-def test_a_sentence_that_nothing_can_follow_ends_without_waiting(
-    graph: PhoneGraph, encoder: list[int]
-) -> None:
-    now = live.nothing()
-    for _ in range(30):
-        now = live.more(NET, graph, now, np.zeros(480, np.int16))
-        if live.is_over(now):
-            break
-    assert len(now.sound) < 0.7 * 16_000
-    assert len(encoder) <= 3
-
-
-def test_nothing_is_encoded_twice_once_silence_has_come(
-    graph: PhoneGraph, encoder: list[int]
-) -> None:
-    now = live.more(NET, graph, live.nothing(), np.zeros(9600, np.int16))
-    got = live.understood(NET, graph, now, voice_s=0.25)
-    assert got.sentences[0].words == ("no",)
-    assert encoder == [9600]
-
-
-def test_a_voice_that_ends_late_is_encoded_to_its_end(
-    graph: PhoneGraph, encoder: list[int]
-) -> None:
-    now = live.more(NET, graph, live.nothing(), np.zeros(4800, np.int16))
-    now = live.more(NET, graph, now, np.zeros(3200, np.int16))
-    live.understood(NET, graph, now, voice_s=0.45)
-    assert encoder == [4800, 8000]

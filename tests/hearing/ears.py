@@ -28,7 +28,7 @@ from assistant.sitting import assembly
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.sound.sources import read_wav
 from assistant.speech.hearing import Hearing
-from assistant.speech.look import FirstLook, settled
+from assistant.speech.look import FirstLook, silence_s
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Wanted
 from assistant.words.understand import understand
@@ -129,9 +129,8 @@ def hear(
         busy_s = max(busy_s, at_s) + time.perf_counter() - ready_s
         if not utterance.final:
             # What is recognised during the last silence costs no time after it.
-            if not settled(intent, recognised, grammar, hearing.trust):
-                continue
-            hearing.ear.take()
+            hearing.ear.wait(silence_s(intent, recognised, grammar, hearing.trust))
+            continue
         caught.append(
             Caught(
                 text=recognised.text,

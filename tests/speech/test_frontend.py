@@ -175,7 +175,36 @@ def test_a_first_look_comes_before_the_end_and_again_with_it(voice: Samples) -> 
     assert (look.started_s, look.ended_s) == (final.started_s, final.ended_s)
 
 
-def test_what_was_taken_at_first_look_does_not_come_again(voice: Samples) -> None:
+@pytest.mark.parametrize("quiet_s", [0.1, 0.8])
+def test_what_was_heard_tells_how_much_silence_ends_it(voice: Samples, quiet_s: float) -> None:
+    ear, pushed = Ear(early=True), 0
+    for frame in SampleSource(
+        "test", np.concatenate([silence(1.2), voice, silence(2)])
+    ).frames():
+        utterance = ear.push(frame)
+        pushed += 1
+        if utterance is not None and utterance.final:
+            break
+        if utterance is not None:
+            ear.wait(quiet_s)
+    assert utterance is not None
+    waited_s = pushed * len(frame) / RATE_HZ - utterance.ended_s
+    assert quiet_s <= waited_s < quiet_s + 0.03
+
+
+def test_more_speech_makes_a_short_wait_void(voice: Samples) -> None:
+    ear, found = Ear(early=True), []
+    gap = silence(0.25)
+    sound = np.concatenate([silence(1.2), voice, gap, voice, silence(1)])
+    for frame in SampleSource("test", sound).frames():
+        if utterance := ear.push(frame):
+            found.append(utterance)
+            if len(found) == 1:
+                ear.wait(0.8)
+    assert sum(u.final for u in found) == 1
+
+
+def test_what_was_dropped_does_not_come_again(voice: Samples) -> None:
     ear, found = Ear(early=True), []
     sound = np.concatenate([silence(1.2), voice, silence(1.5)])
     for frame in SampleSource("test", sound).frames():
@@ -183,7 +212,7 @@ def test_what_was_taken_at_first_look_does_not_come_again(voice: Samples) -> Non
             found.append(utterance)
             # A look in the middle of the phrase is not the end of it.
             if utterance.ended_s > 1.2 + len(voice) / RATE_HZ - 0.1:
-                ear.take()
+                ear.drop()
     assert [u.final for u in found] == [False] * len(found)
     assert ear.flush() is None
 

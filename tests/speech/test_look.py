@@ -12,7 +12,15 @@ from assistant.sitting import assembly
 from assistant.sound.samples import Samples
 from assistant.speech.ear import Utterance
 from assistant.speech.listeners import StepGrammar
-from assistant.speech.look import FirstLook, closed, settled
+from assistant.speech.look import (
+    CLOSED_S,
+    END_S,
+    MORE_S,
+    UNFINISHED_S,
+    FirstLook,
+    closed,
+    silence_s,
+)
 from assistant.words.grammar import Grammar, Wanted
 from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, understand
@@ -72,18 +80,22 @@ def test_the_words_that_may_follow() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "confidence", "enough"),
+    ("text", "confidence", "wait_s"),
     [
-        ("sixteen point five", 0.9, True),
-        ("sixteen point five", 0.7, False),  # doubtful: it is heard out
-        ("sixteen", 0.99, False),
-        ("no phrase at all", 0.99, False),
-        ("twenty two five", 0.99, False),  # tenths without point are always confirmed
+        ("it binds", 0.8, CLOSED_S),
+        ("it binds", 0.79, END_S),  # doubtful: it is heard out
+        ("sixteen point five", 0.9, MORE_S),  # the unit may follow
+        ("sixteen point five millimetres", 0.9, CLOSED_S),
+        ("sixteen", 0.99, END_S),
+        ("no phrase at all", 0.99, END_S),
+        ("twenty two five", 0.99, END_S),  # tenths without point are always confirmed
     ],
 )
-def test_what_is_taken_at_once(text: str, confidence: float, enough: bool) -> None:
+def test_how_much_silence_ends_it(text: str, confidence: float, wait_s: float) -> None:
     heard = Recognised(text, confidence)
-    assert settled(understand(heard, STEP, TRUST), heard, STEP, TRUST) is enough
+    assert silence_s(understand(heard, STEP, TRUST), heard, STEP, TRUST) == wait_s
+    broken = replace(heard, unfinished=True)
+    assert silence_s(understand(broken, STEP, TRUST), broken, STEP, TRUST) == UNFINISHED_S
 
 
 class Counting:
