@@ -45,7 +45,7 @@ from assistant.words.sayings import load_wording
 from assistant.words.understand import Trust
 
 TRUST = {
-    "own": Trust(accept=0.95, command=0.6, reject=0.2, harmless=0.4, stop=0.3),
+    "own": Trust(accept=0.95, command=0.6, reject=0.2, harmless=0.4, stop=0.3, ours=0.6),
     "vosk": Trust(accept=0.8, command=0.5, reject=0.3),
 }
 """How much confidence each listener needs.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from assistant.screen.port import Microphone, Screen
 from assistant.sound.live import Back, Gone
@@ -17,20 +17,29 @@ CABLE_S = 10.0
 """The same for a device that goes and comes: each time matters, but not each crackle."""
 
 
+OTHERS_S = 1.5
+"""So long the screen shows that talk was heard which was not for the assistant."""
+
+
 class MicrophoneWatch:
     """Keeps the sign on the screen true; :meth:`show` it whenever it may have changed.
 
     Args:
         screen: told whenever the sign changes.
         listening: None where only typed lines are taken.
+        seconds: a clock that never goes back.
     """
 
-    def __init__(self, screen: Screen, listening: Listening | None) -> None:
+    def __init__(
+        self, screen: Screen, listening: Listening | None, seconds: Callable[[], float]
+    ) -> None:
         self._screen = screen
         self._listening = listening
         self._health = Health()
         self._gone = False
         self._shown: Microphone | None = None
+        self._seconds = seconds
+        self._others_s = -OTHERS_S
 
     @property
     def state(self) -> Microphone:
@@ -41,7 +50,15 @@ class MicrophoneWatch:
             return Microphone.DEAD
         if self._listening.deaf:
             return Microphone.HELD
-        return Microphone.CALLED if self._listening.called_only else Microphone.HEARS
+        if self._listening.called_only:
+            return Microphone.CALLED
+        others = self._seconds() - self._others_s < OTHERS_S
+        return Microphone.OTHERS if others else Microphone.HEARS
+
+    def overheard(self) -> None:
+        """Somebody spoke, but not to the assistant."""
+        self._others_s = self._seconds()
+        self.show()
 
     def show(self) -> None:
         """Tell the screen if it has changed."""

@@ -33,7 +33,7 @@ from assistant.sound.sources import AudioSource
 from assistant.speech.attention import Listen
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Lost
-from assistant.speech.listening import Listening, Outcome, Said, TapUnused, Urgent
+from assistant.speech.listening import Listening, Outcome, Overheard, Said, TapUnused, Urgent
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language
 from assistant.words.recognised import Recognised
@@ -102,7 +102,7 @@ class Session:
         self._tick_again_s = 0.0
         self._told_trouble: str | None = None
         self._seldom = Seldom()
-        self._watch = MicrophoneWatch(screen, self.listening)
+        self._watch = MicrophoneWatch(screen, self.listening, clock.seconds)
 
     # -- the loops ----------------------------------------------------------
 
@@ -311,6 +311,8 @@ class Session:
                     self.take(intent)
                 case Urgent(word=word, began=began):
                     self._urgent(word, began)
+                case Overheard():
+                    self._watch.overheard()
                 case TapUnused():
                     self.mouth.sound(chimes.not_listening())
                 case Lost(why=why, said=said):

@@ -22,6 +22,7 @@ from assistant.speech.attention import Attention, Listen, begins_with
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Lost, Recogniser
 from assistant.speech.look import FirstLook, silence_s
+from assistant.speech.others import Others
 from assistant.words.grammar import Grammar, Language
 from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
@@ -60,11 +61,16 @@ class Urgent:
 
 
 @dataclass(frozen=True, slots=True)
+class Overheard:
+    """Somebody spoke, but not to the assistant: a light on the screen, and no more."""
+
+
+@dataclass(frozen=True, slots=True)
 class TapUnused:
     """Nobody spoke in the time that a tap has opened."""
 
 
-Outcome = Said | Urgent | TapUnused | Lost
+Outcome = Said | Urgent | Overheard | TapUnused | Lost
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +121,7 @@ class Listening:
         self._timer = timer
         self.echo = echo
         self._look = FirstLook()
+        self._others = Others()
         self._last_stop_s = self._first_stop_s = -60.0
         self._audio_s = 0.0
         self._ear_since_s = 0.0
@@ -314,6 +321,10 @@ class Listening:
         intent = understand(heard, asked.grammar, trust, began=asked.began)
         if not asked.utterance.final:
             self._hearing.ear.wait(silence_s(intent, heard, asked.grammar, trust))
+        elif self.attention.mode is Listen.OPEN and self._others.mean(
+            intent, heard, trust, asked.began.mono_s, asked.utterance
+        ):
+            yield Overheard()
         elif not self._stop_again(intent, asked.began):
             yield Said(intent, heard)
 

@@ -31,6 +31,7 @@ class Trust:
         harmless: at or above, a harmless command is obeyed.
         stop: at or above, "stop" is: heat that goes on unheard is worse than heat that
             ends early.
+        ours: below, it was not said to the program (:attr:`~.recognised.Recognised.ours`).
     """
 
     accept: float
@@ -38,6 +39,7 @@ class Trust:
     reject: float
     harmless: float = 0.0
     stop: float = 0.0
+    ours: float = 0.0
 
 
 HARMLESS = frozenset({"start", "stop", "pause", "resume"}) | QUERIES

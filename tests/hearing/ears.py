@@ -29,6 +29,7 @@ from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.sound.sources import read_wav
 from assistant.speech.hearing import Hearing
 from assistant.speech.look import FirstLook, silence_s
+from assistant.speech.others import Others
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Wanted
 from assistant.words.understand import understand
@@ -105,7 +106,7 @@ def hear(
     """
     now = now or later(state)
     hearing.ear.reset()
-    look, busy_s = FirstLook(), 0.0
+    look, others, busy_s = FirstLook(), Others(), 0.0
     caught: list[Caught] = []
     events: list[ev.AnyEvent] = []
     present = state
@@ -130,6 +131,8 @@ def hear(
         if not utterance.final:
             # What is recognised during the last silence costs no time after it.
             hearing.ear.wait(silence_s(intent, recognised, grammar, hearing.trust))
+            continue
+        if others.mean(intent, recognised, hearing.trust, utterance.started_s, utterance):
             continue
         caught.append(
             Caught(
