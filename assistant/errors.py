@@ -11,7 +11,7 @@ code  meaning
 2     wrong use of the command line (given by click)
 3     an input file cannot be used (protocol, grammar, WAV)
 4     a device, model or speech engine is missing
-5     the record of a case is damaged or was edited
+5     the record of a case is damaged, was edited, or is contradicted
 6     the record cannot be written (disk full, read-only)
 7     another process has this case open
 8     the passphrase of the patients' names is wrong or missing
@@ -46,7 +46,7 @@ class DeviceLost(EquipmentError):
 
 
 class RecordDamaged(UserError):
-    """The journal does not verify: a line was edited, removed or reordered."""
+    """A record was edited, cut, replaced, or is not what index, audit trail or note know."""
 
     exit_code = 5
 

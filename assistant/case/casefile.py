@@ -18,13 +18,14 @@ from assistant.case.read_events import read_event
 from assistant.errors import RecordDamaged, RecordUnwritable
 from assistant.files.atomic import OS_FILES, FileLayer, make_folder, reason
 from assistant.procedure import events as ev
-from assistant.procedure.apply import opened, replay
+from assistant.procedure.apply import apply, opened, replay
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import AnyIntent, Reopen
-from assistant.procedure.state import CaseState
+from assistant.procedure.state import CaseState, Seal
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
+from assistant.record.chain import JournalLine
 from assistant.record.journal import Journal, read_journal
 
 JOURNAL = "journal.jsonl"
@@ -131,6 +132,16 @@ class CaseFile:
         self.state = decided.state
         return decided.events
 
+    def seal(self, seal: Seal, now: Moment) -> None:
+        """Record that the head of the signed case was kept elsewhere: nothing is decided.
+
+        Raises:
+            RecordUnwritable: as :meth:`take`.
+        """
+        event = ev.HeadSealed(at=now, seal=seal)
+        self._write((event,), now)
+        self.state = apply(self.state, event)
+
     def _write(self, events: tuple[ev.AnyEvent, ...], now: Moment) -> None:
         self._journal.append(_lines(events), now.wall.isoformat())
 
@@ -140,12 +151,14 @@ class CaseFile:
 
 
 class WholeRead(NamedTuple):
-    """A case as its journal tells it; ``unfinished`` counts bytes after the whole batches."""
+    """A case as its journal tells it, its lines with it; ``unfinished`` counts bytes after
+    the whole batches."""
 
     state: CaseState
     events: list[ev.AnyEvent]
     head_hash: str
     unfinished: int
+    lines: list[JournalLine]
 
 
 def read_whole(folder: Path) -> WholeRead:
@@ -157,7 +170,8 @@ def read_whole(folder: Path) -> WholeRead:
     """
     found = read_journal(folder / JOURNAL)
     state, events = _replayed([entry.event for entry in found.entries], folder)
-    return WholeRead(state, events, found.head_hash, len(found.torn or b""))
+    unfinished = len(found.torn or b"")
+    return WholeRead(state, events, found.head_hash, unfinished, found.entries)
 
 
 def read_case(folder: Path) -> tuple[CaseState, str]:

@@ -8,13 +8,11 @@ from pathlib import Path
 import click
 
 from assistant.case.casefile import JOURNAL, read_case, read_whole
+from assistant.commandline.anchoring import need_unbroken, write_out
 from assistant.commandline.cases import CASE
-from assistant.commandline.options import cases_folder
 from assistant.report.note import as_text
 from assistant.report.note import note as chart_note
 from assistant.report.record import as_record
-from assistant.report.write import write_reports
-from assistant.store import audit
 
 
 @click.command()
@@ -25,13 +23,13 @@ from assistant.store import audit
 )
 def note(folder: Path, only_print: bool, as_json: bool) -> None:
     """Write the note, PDF and record of a case again, from its journal."""
+    need_unbroken(folder)
     state, head = read_case(folder)
     if only_print:
         found = as_record(state, head) if as_json else None
         click.echo(_json(found) if found else as_text(chart_note(state, head)), nl=as_json)
         return
-    written = write_reports(folder, state, head)
-    audit.record_of(cases_folder(), folder, "report made again", state.case_code, head)
+    written = write_out(folder, state, head, "report made again")
     if as_json:
         click.echo(_json({what: str(path) for what, path in _places(folder, written).items()}))
     else:
@@ -43,7 +41,8 @@ def note(folder: Path, only_print: bool, as_json: bool) -> None:
 @click.option("--json", "as_json", is_flag=True)
 def verify(folder: Path, as_json: bool) -> None:
     """Check that a journal is whole and unedited."""
-    state, _, head, unfinished = read_whole(folder)
+    state, _, head, unfinished, _ = read_whole(folder)
+    need_unbroken(folder)
     signed = state.signed.wall.isoformat() if state.signed else None
     if as_json:
         found = {"case": state.case_code, "entries": len(state.entries), "head": head}

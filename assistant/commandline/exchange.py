@@ -10,6 +10,7 @@ from typing import Literal
 
 import click
 
+from assistant.commandline.anchoring import need_unbroken, need_vacant
 from assistant.commandline.case import fresh, list_written
 from assistant.commandline.cases import CASE, NEW_CASE
 from assistant.commandline.options import FILE, cases_folder
@@ -116,8 +117,9 @@ def _each(folders: Sequence[Path]) -> Iterator[WholeCase]:
 
 
 def _given_away(folder: Path) -> WholeCase:
+    need_unbroken(folder)
     case = load(folder)
-    audit.record_of(cases_folder(), folder, "export", case.state.case_code, case.head_hash)
+    audit.record_of(cases_folder(), folder, "export")
     return case
 
 
@@ -180,9 +182,10 @@ def import_(file: Path, folder: Path | None, as_json: bool) -> None:
 
     case, remarks = read_case_file(file)
     place = folder or fresh(cases_folder() / folder_name(case.state.case_code))
+    need_vacant(place)
     written = put(case, place)
     code, head, cases = case.state.case_code, case.head_hash, cases_folder()
-    audit.record_of(cases, place, "import", code, head)
+    audit.record_of(cases, place, "import")
     if sentence := register(cases, place, elsewhere=False):
         click.echo(f"!! {sentence}", err=True)
     for remark in remarks:

@@ -30,6 +30,7 @@ COMMANDS = {
     "cases": "store:cases",
     "addendum": "store:addendum",
     "audit": "store:audit",
+    "accept": "anchoring:accept",
     "name": "names:name",
     "backup": "keep:backup",
     "restore": "keep:restore",

@@ -13,6 +13,7 @@ from assistant.case.instrument_files import load_pluggers
 from assistant.case.prepared import load_set_up
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.commandline import wiring
+from assistant.commandline.anchoring import need_unbroken, need_vacant, seal, write_out
 from assistant.commandline.case import fresh, list_written
 from assistant.commandline.cases import NEW_CASE
 from assistant.commandline.options import (
@@ -33,7 +34,6 @@ from assistant.extras import need
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.protocol.model import Protocol
-from assistant.report.write import write_reports
 from assistant.room import check as roomcheck
 from assistant.sitting import assembly
 from assistant.sitting.session import Session
@@ -178,6 +178,7 @@ def run(
     set_up = load_set_up(prepared, steps) if prepared else None
     own = pluggers or (set_up.pluggers if set_up else None)
     case = _open(folder, code, operator, steps, own, clock, fresh_only=set_up is not None)
+    unsigned = case.state.signed is None
     player = (
         SilentPlayer()
         if recording is not None
@@ -201,7 +202,7 @@ def run(
             web.start(sitting.typed)
         sitting.run(source)
     finally:
-        _leave(sitting, source)
+        _leave(sitting, source, clock, signs=unsigned)
         if web is not None:
             web.close()
 
@@ -226,10 +227,12 @@ def _open(
                 f"The case {folder} is begun already; go on without --prepared, or give "
                 "another name."
             )
+        need_unbroken(folder)
         case = CaseFile.reopen(folder, now)
         if case.recovery:
             click.echo(f"!! {case.recovery}")
         return case
+    need_vacant(folder)
     if folder.resolve().parent != cases.resolve():
         click.echo(
             f"{folder} is not in the folder of cases, {cases}, where fillwarm cases and "
@@ -253,13 +256,16 @@ def _web_screen(host: str, port: int, clock: Clock, words: Language) -> WebScree
     return WebScreen(host, port, clock, words, click.echo, grants=paired)
 
 
-def _leave(sitting: Session, source: AudioSource | None) -> None:
-    """Close everything and say where things are, however the sitting ended."""
+def _leave(sitting: Session, source: AudioSource | None, clock: Clock, *, signs: bool) -> None:
+    """Close everything and say where things are, however the sitting ended; ``signs``: the
+    case was not signed when it began."""
     if source is not None:
         source.close()
     case = sitting.case
     try:
-        list_written(case.folder, write_reports(case.folder, case.state, case.head_hash))
+        if signs and case.state.signed is not None:
+            seal(case, clock.now(), "signed", case.state.operator)
+        list_written(case.folder, write_out(case.folder, case.state, case.head_hash))
     finally:
         case.close()
         if sentence := register(cases_folder(), case.folder, elsewhere=False):

@@ -15,7 +15,8 @@ import click
 
 from assistant.commandline.cases import meant
 from assistant.commandline.options import FOLDER, cases_folder
-from assistant.errors import InputFileError, UserError
+from assistant.errors import InputFileError, RecordDamaged, UserError
+from assistant.record.chain import JournalLine
 from assistant.store import current, index
 from assistant.store.current import with_index
 from assistant.store.index import IndexRow, Query, Sort
@@ -164,8 +165,13 @@ def cases(
     odd = current.unlisted(store)
     if as_json:
         click.echo(json.dumps(_as_data(store, listing, odd), ensure_ascii=False))
-        return
-    _print(store, listing, odd)
+    else:
+        _print(store, listing, odd)
+    if number := len(listing.damaged) + len(listing.alarms):
+        raise RecordDamaged(
+            f"{number} record{'s' * (number != 1)} in {store} cannot be trusted as they are; "
+            "each is told in the list."
+        )
 
 
 def _as_data(store: Path, listing: current.Listing, odd: list[str]) -> dict[str, Any]:
@@ -181,6 +187,7 @@ def _as_data(store: Path, listing: current.Listing, odd: list[str]) -> dict[str,
         "cases": [one(row) for row in listing.rows],
         "damaged": [one(row) for row in listing.damaged],
         "unlisted": odd,
+        "alarms": listing.alarms,
     }
 
 
@@ -190,6 +197,8 @@ def _print(store: Path, listing: current.Listing, odd: list[str]) -> None:
         click.echo(_line(row.folder, row.found))
     for row in listing.damaged:
         click.echo(f"!! {shown(row.folder)}: damaged: {shown(str(row.found))}")
+    for sentence in listing.alarms:
+        click.echo(f"!! {shown(sentence)}")
     for name in odd:
         click.echo(f"!! {name} is not listed: the name of the folder is not UTF-8; rename it.")
     more = listing.total - len(listing.rows)
@@ -226,14 +235,18 @@ def addendum(case: str, by: str) -> None:
     """Add to a signed case; the text is typed, or comes from the standard input."""
     from assistant.case.casefile import CaseFile, read_case  # noqa: PLC0415
     from assistant.clock import SystemClock  # noqa: PLC0415 - with all they load
+    from assistant.commandline.anchoring import (  # noqa: PLC0415 - which imports this
+        need_unbroken,
+        seal,
+        write_out,
+    )
     from assistant.commandline.case import list_written  # noqa: PLC0415
     from assistant.procedure import events as ev  # noqa: PLC0415
     from assistant.procedure.intents import Append  # noqa: PLC0415
-    from assistant.report.write import write_reports  # noqa: PLC0415
-    from assistant.store import audit  # noqa: PLC0415
 
     store = the_store()
     folder = the_case(store, case)
+    need_unbroken(folder)
     # Opening an unsigned case would write that it was opened.
     if read_case(folder)[0].signed is None:
         raise InputFileError(
@@ -253,9 +266,8 @@ def addendum(case: str, by: str) -> None:
         events = opened.take(Append(text=text, by=by), now)
         if not any(isinstance(event, ev.AddendumMade) for event in events):
             raise InputFileError(f"The addendum was refused; {folder / JOURNAL} says why.")
-        code, head = opened.state.case_code, opened.head_hash
-        audit.record(store, "addendum", by=by, case=code, head=head)
-        written = write_reports(folder, opened.state, head)
+        seal(opened, now, "addendum", by)
+        written = write_out(folder, opened.state, opened.head_hash)
     finally:
         opened.close()
         registered(store, folder)
@@ -277,7 +289,13 @@ def audit(as_json: bool) -> None:
     if as_json:
         lines = [{"seq": e.seq, "at": e.at, **e.event} for e in entries]
         click.echo(json.dumps({"head": head, "entries": lines}, ensure_ascii=False))
-        return
+    else:
+        _print_trail(path, entries, head)
+    if alarms := with_index(path.parent, lambda db: _alarms(db, path.parent), tell):
+        raise RecordDamaged(" ".join(alarms))
+
+
+def _print_trail(path: Path, entries: Sequence[JournalLine], head: str | None) -> None:
     for entry in entries:
         rest = {
             key: value
@@ -288,6 +306,12 @@ def audit(as_json: bool) -> None:
         case = f"case {entry.event['case']}" if entry.event.get("case") else ""
         said = f"{entry.at[:19]}  {entry.event.get('what'):18}  {entry.event.get('by'):14}"
         click.echo(shown(f"{said}  {case}  {about}".rstrip()))
-    click.echo(f"{path}: whole, {len(entries)} entries" if found else f"{path}: no entry yet")
+    click.echo(f"{path}: whole, {len(entries)} entries" if head else f"{path}: no entry yet")
     if head:
         click.echo(f"head {head}")
+
+
+def _alarms(db: Any, store: Path) -> list[str]:
+    """All of them: a trail that is gone is missed only by what it told of."""
+    current.refresh(db, store, bar)
+    return current.alarms(db, store)

@@ -110,6 +110,8 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, signed=at)
         case ev.AddendumMade(addendum=addendum):
             return _with(state, addenda=(*state.addenda, addendum))
+        case ev.HeadSealed(seal=seal):
+            return _with(state, seals=(*state.seals, seal))
         case ev.Queried() | ev.CaseOpened():
             return state
 

@@ -48,6 +48,8 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _must(timed, f"step {timer.step} has no timer")
             before = timer.warnings_before
             _must(0 <= before <= len(state.warnings), f"there are no {before} warnings")
+        case ev.HeadSealed():
+            _must(state.signed is not None, "a case that is not signed is sealed")
         case ev.TrackSelected(track=track):
             _known_track(state, track)
         case _:

@@ -16,6 +16,7 @@ from assistant.procedure.state import (
     Entry,
     Pending,
     Rejected,
+    Seal,
     Skipped,
     Timer,
     Warning,
@@ -227,6 +228,15 @@ class AddendumMade(Frozen):
     addendum: Addendum
 
 
+class HeadSealed(Frozen):
+    """The head of a signed case was kept outside its journal, and signed if there was a
+    key."""
+
+    kind: Literal["head_sealed"] = "head_sealed"
+    seal: Seal
+    at: Moment
+
+
 AnyEvent = (
     CaseOpened
     | CasePrepared
@@ -252,6 +262,7 @@ AnyEvent = (
     | TroubleMet
     | NoteSigned
     | AddendumMade
+    | HeadSealed
 )
 
 EVENTS: TypeAdapter[AnyEvent] = TypeAdapter(Annotated[AnyEvent, Field(discriminator="kind")])

@@ -120,6 +120,27 @@ class Addendum(Frozen):
     at: Moment
 
 
+class Seal(Frozen):
+    """The head of a signed case as it was kept outside its journal.
+
+    Attributes:
+        lines, head: number and hash of the journal's last entry before this one.
+        trail_lines, trail_head: the same of the audit trail, whose last entry then told of
+            this head; None outside a store.
+        jws: signature over all of that, JWS in its compact form; None without a key.
+        key: SHA-256 of the public key, hexadecimal.
+        by: the name that stands with the key.
+    """
+
+    lines: int
+    head: str
+    trail_lines: int | None = None
+    trail_head: str | None = None
+    jws: str | None = None
+    key: str | None = None
+    by: str | None = None
+
+
 class Timer(Frozen):
     """A running timed act; ``warnings_before`` is how many were on record at its start."""
 
@@ -204,6 +225,7 @@ class CaseState(Frozen):
     addenda: tuple[Addendum, ...] = ()
     prepared: tuple[PreparedValue, ...] = ()
     remarks: tuple[tuple[str, str], ...] = ()
+    seals: tuple[Seal, ...] = ()
 
     def track(self, name: str) -> Track:
         """The track of that name.

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import re
+from contextlib import suppress
 from pathlib import Path
 
+from assistant.errors import RecordDamaged
 from assistant.files.atomic import write_atomically
 from assistant.procedure.state import CaseState
 from assistant.report.computed import computed
@@ -35,11 +39,39 @@ def write_reports(folder: Path, state: CaseState, head_hash: str) -> dict[str, P
     """
     # All are made before the first is written: a defect in one leaves the
     # reports of before in step with one another.
-    contents = reports(state, head_hash)
+    return put_reports(folder, state, reports(state, head_hash))
+
+
+def put_reports(
+    folder: Path, state: CaseState, contents: dict[str, bytes | str]
+) -> dict[str, Path]:
+    """Write what :func:`reports` made of ``state``; as :func:`write_reports`.
+
+    Raises:
+        RecordDamaged: there are reports of a signed case and this one is not signed.
+    """
+    if state.signed is None and (name := _signed_there(folder)):
+        raise RecordDamaged(
+            f"{folder / name} is signed and the journal beside it is not, so no report was "
+            "written over it; move it away, or get the journal from a back-up."
+        )
     places = {name: folder / FILES[name] for name in contents}
     for name, content in contents.items():
         write_atomically(places[name], content)
     return places
+
+
+def _signed_there(folder: Path) -> str | None:
+    """The report that says of itself that it is signed."""
+    with suppress(OSError, ValueError, AttributeError, RecursionError):
+        record = json.loads((folder / FILES["record"]).read_bytes())
+        if record.get("signed_at") is not None:
+            return FILES["record"]
+    with suppress(OSError):
+        note = (folder / FILES["note"]).read_text(encoding="utf-8", errors="replace")
+        if re.search(r"^Signed by .* at ", note, re.MULTILINE):
+            return FILES["note"]
+    return None
 
 
 def reports(state: CaseState, head_hash: str) -> dict[str, bytes | str]:

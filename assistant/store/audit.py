@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import getpass
 import os
+import sqlite3
 import time
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -18,7 +20,8 @@ from typing import Literal
 from assistant.errors import CaseBusy, RecordUnwritable
 from assistant.record.chain import JournalLine
 from assistant.record.journal import Journal, Read, read_journal
-from assistant.store.places import key_of
+from assistant.store import index
+from assistant.store.places import JOURNAL, key_of
 
 AUDIT = "audit.jsonl"
 """Name of the audit trail in the folder of the cases."""
@@ -29,8 +32,12 @@ What = Literal[
     "name removed",
     "passphrase set",
     "passphrase changed",
+    "signed",
     "addendum",
+    "report made",
     "report made again",
+    "accepted",
+    "trail accepted",
     "export",
     "import",
     "back-up",
@@ -53,8 +60,8 @@ def record(
     case: str | None = None,
     head: str | None = None,
     **details: Detail,
-) -> None:
-    """Write one line, on the disk when this returns.
+) -> JournalLine:
+    """Write one line, on the disk when this returns; the line.
 
     Args:
         cases: the folder of the cases; made if it is not there.
@@ -70,17 +77,54 @@ def record(
     """
     event: dict[str, object] = {"what": what, "by": by or user(), "case": case, "head": head}
     at = datetime.now(UTC).astimezone().isoformat()
-    with _opened(cases, at) as trail:
-        trail.append([event | details], at)
+    before, trail = _opened(cases, at)
+    with trail:
+        (line,) = trail.append([event | details], at)
+    _remember(cases, before, line)
+    return line
 
 
-def record_of(cases: Path, folder: Path, what: What, case: str, head: str) -> None:
-    """As :func:`record`, if ``folder`` is a case of this store; else nothing."""
-    if not Path(key_of(cases, folder)).is_absolute():
-        record(cases, what, case=case, head=head)
+def record_of(
+    cases: Path, folder: Path, what: What, by: str | None = None, **details: Detail
+) -> JournalLine | None:
+    """As :func:`record`, with all that tells how far the journal of a case goes, if
+    ``folder`` is a case of this store; else nothing.
+
+    Raises:
+        RecordDamaged, InputFileError: the journal cannot be read; else as :func:`record`.
+    """
+    key = key_of(cases, folder)
+    if Path(key).is_absolute():
+        return None
+    lines = read_journal(folder / JOURNAL).entries
+    known: dict[str, Detail] = {
+        "first": lines[0].line_hash,
+        "folder": key,
+        "lines": lines[-1].seq,
+        "signed": any(line.event.get("kind") == "note_signed" for line in lines),
+    }
+    code, head = str(lines[0].event.get("case_code", "")), lines[-1].line_hash
+    return record(cases, what, by, code, head, **known | details)
 
 
-def _opened(cases: Path, at: str) -> Journal:
+def _remember(cases: Path, before: list[JournalLine], line: JournalLine) -> None:
+    """Let the index know how far the trail goes now, if it went on from what that knew.
+
+    Never fails: a deed is told in the trail, and the index is one witness of it.
+    """
+    with suppress(sqlite3.Error), closing(index.connect(cases / index.INDEX)) as db:
+        known = db.execute("SELECT lines, head FROM trail").fetchone()
+        if known is None:
+            if not before:
+                db.execute(
+                    "INSERT INTO trail (id, lines, head) VALUES (1, ?, ?)",
+                    (line.seq, line.line_hash),
+                )
+        elif known in {(one.seq, one.line_hash) for one in before}:
+            db.execute("UPDATE trail SET lines = ?, head = ?", (line.seq, line.line_hash))
+
+
+def _opened(cases: Path, at: str) -> tuple[list[JournalLine], Journal]:
     path = cases / AUDIT
     try:
         cases.mkdir(parents=True, exist_ok=True)
@@ -92,8 +136,9 @@ def _opened(cases: Path, at: str) -> Journal:
     while True:
         try:
             if os.path.lexists(path):
-                return Journal.open(path).journal
-            return Journal.create(path, at)
+                opened = Journal.open(path)
+                return opened.entries, opened.journal
+            return [], Journal.create(path, at)
         except (CaseBusy, RecordUnwritable) as bad:
             made_meanwhile = isinstance(bad, RecordUnwritable) and bad.__cause__ is None
             if time.monotonic() > until or not (isinstance(bad, CaseBusy) or made_meanwhile):

@@ -12,11 +12,14 @@ import sqlite3
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
 from assistant.errors import UserError
-from assistant.store import index
+from assistant.record.chain import JournalLine
+from assistant.record.journal import read_journal
+from assistant.store import anchors, index
 from assistant.store.index import IndexRow, Query, Stamp
 from assistant.store.places import JOURNAL, case_names, folder_of, is_case, key_of
 from assistant.store.summary import summary
@@ -38,6 +41,7 @@ T = TypeVar("T")
 Bar = Callable[[Sequence[str]], AbstractContextManager[Iterable[str]]]
 """Shows progress over case folders; ``click.progressbar`` or nothing."""
 Tell = Callable[[str], None]
+Look = Callable[[Sequence[JournalLine]], str | None]
 
 
 def no_bar(keys: Sequence[str]) -> AbstractContextManager[Iterable[str]]:
@@ -48,11 +52,13 @@ def no_bar(keys: Sequence[str]) -> AbstractContextManager[Iterable[str]]:
 @dataclass(frozen=True, slots=True)
 class Listing:
     """What a question to the store gave: the cases, how many there are without the limit,
-    and every case that cannot be read."""
+    every case that cannot be read, and every sentence on what contradicts a journal or
+    the audit trail (:mod:`.anchors`)."""
 
     rows: list[IndexRow]
     total: int
     damaged: list[IndexRow]
+    alarms: list[str]
 
 
 def with_index(
@@ -110,19 +116,22 @@ def stamp(folder: Path) -> Stamp | None:
     return Stamp(found.st_size, found.st_mtime_ns)
 
 
-def read_row(cases: Path, key: str) -> IndexRow | None:
+def read_row(cases: Path, key: str, look: Look = lambda _: None) -> IndexRow | None:
     """The row of a case, from its journal; None if there is no journal.
 
     Never raises for what is in the journal: whatever is wrong with it is in the row.
+    ``look`` sees the lines, and says what contradicts them.
     """
-    from assistant.case.casefile import read_case  # noqa: PLC0415 - half a second to load
+    from assistant.case.casefile import read_whole  # noqa: PLC0415 - half a second to load
 
     folder = folder_of(cases, key)
     before = stamp(folder)  # an append after this one makes the row stale, never wrong
     if before is None:
         return None
     try:
-        return IndexRow(key, before, summary(*read_case(folder)))
+        whole = read_whole(folder)
+        found = summary(whole.state, whole.head_hash)
+        return IndexRow(key, before, found, whole.lines[0].line_hash, look(whole.lines))
     except UserError as bad:
         return IndexRow(key, before, str(bad))
     except (ArithmeticError, AssertionError, LookupError, TypeError, ValueError) as bad:
@@ -137,12 +146,16 @@ def read_row(cases: Path, key: str) -> IndexRow | None:
 def take_in(
     db: sqlite3.Connection, cases: Path, keys: Sequence[str], bar: Bar = no_bar
 ) -> None:
-    """Read these cases again and put what is found into the index."""
+    """Read these cases again, compare what is found with all that was known of them, and
+    put it into the index."""
+    if not keys:
+        return
+    trail = anchors.read_trail(db, cases)
     rows: list[IndexRow] = []
     gone: list[str] = []
     with bar(keys) as going:
         for key in going:
-            row = read_row(cases, key)
+            row = read_row(cases, key, partial(_look, db, cases, key, trail))
             if row is None:
                 gone.append(key)
             else:
@@ -151,7 +164,106 @@ def take_in(
                 index.put(db, rows)
                 rows = []
     index.put(db, rows)
-    index.drop(db, gone)
+    drop(db, gone)
+
+
+def _look(
+    db: sqlite3.Connection,
+    cases: Path,
+    key: str,
+    trail: anchors.Trail,
+    lines: Sequence[JournalLine],
+) -> str | None:
+    folder, now = folder_of(cases, key), anchors.of_journal(key, lines)
+    alarm = (
+        anchors.contradiction(lines, anchors.known_of(db, now.first), anchors.claims(folder))
+        or anchors.strange_reports(db, folder, now.first)
+        or trail.misses(lines)
+    )
+    if alarm is None:
+        anchors.keep(db, now)
+    return alarm
+
+
+def drop(db: sqlite3.Connection, keys: Iterable[str]) -> None:
+    """Take out cases that are gone; what was known of a signed one stays known."""
+    for key in keys:
+        anchors.forget_unsigned(db, key)
+        index.drop(db, [key])
+
+
+def alarms(db: sqlite3.Connection, cases: Path) -> list[str]:
+    """What contradicts a journal or the audit trail, a sentence each."""
+    trail = anchors.trail_alarm(db, cases)
+    found = [trail] if trail else []
+    found += [alarm_text(cases, row.folder, str(row.alarm)) for row in index.alarmed(db)]
+    found += [alarm_text(cases, key, _instead(was)) for key, was in anchors.replaced(db)]
+    return found + [
+        f"{folder_of(cases, gone.folder)}: the signed case {gone.code} is gone, and was not "
+        "erased by this program; put it back from a back-up, or accept that: fillwarm "
+        f"accept {gone.folder} --reason TEXT."
+        for gone in anchors.missing(db)
+    ]
+
+
+def _instead(was: anchors.Known) -> str:
+    return f"another case, {was.code}, was in its folder and is gone"
+
+
+def alarm_text(cases: Path, key: str, why: str) -> str:
+    """The sentence of an alarm about a case."""
+    folder = folder_of(cases, key)
+    return (
+        f"{folder / JOURNAL} verifies, but {why}; keep the folder, compare it with a back-up "
+        f"and the printed note, or accept it as it is: fillwarm accept {key} --reason TEXT."
+    )
+
+
+def alarm_of(cases: Path, folder: Path, tell: Tell) -> str | None:
+    """What contradicts the journal of a case, from one more look at it; None if nothing.
+
+    The journal must verify. A case outside the store, which the index does not list, is
+    compared with its own note and record only.
+    """
+    key = key_of(cases, folder)
+
+    def ask(db: sqlite3.Connection) -> str | None:
+        if Path(key).is_absolute() and key not in index.folders(db):
+            lines = read_journal(folder / JOURNAL).entries
+            return anchors.contradiction(lines, (), anchors.claims(folder)) if lines else None
+        if trail := anchors.trail_alarm(db, cases):
+            tell(trail)
+        take_in(db, cases, [key])
+        row = index.of_folder(db, key)
+        if row is None or row.first is None or row.alarm:
+            return row.alarm if row else None
+        if was := anchors.in_place_of(db, key, row.first):
+            refresh(db, cases)  # it may only have got another name
+            was = anchors.in_place_of(db, key, row.first)
+        return _instead(was) if was else None
+
+    why = with_index(cases, ask, tell)
+    return alarm_text(cases, key, why) if why else None
+
+
+def vacate(cases: Path, folder: Path, tell: Tell) -> str | None:
+    """Before a case is begun in a folder of the store: forget an unsigned one that was
+    there. What stands against it, a signed one that is gone, in a sentence; or None."""
+    key = key_of(cases, folder)
+    if Path(key).is_absolute() or not cases.is_dir():
+        return None
+
+    def ask(db: sqlite3.Connection) -> anchors.Known | None:
+        drop(db, [key])
+        look_around(db, cases)
+        return anchors.in_place_of(db, key, "")
+
+    if was := with_index(cases, ask, tell):
+        return (
+            f"{folder} held the signed case {was.code}, which is gone and was not erased by "
+            "this program; begin under another name, or see fillwarm cases."
+        )
+    return None
 
 
 def refresh(db: sqlite3.Connection, cases: Path, bar: Bar = no_bar) -> int:
@@ -159,7 +271,7 @@ def refresh(db: sqlite3.Connection, cases: Path, bar: Bar = no_bar) -> int:
     known = index.stamps(db)
     here = {name for name in _names(cases) if stamp(cases / name) is not None}
     elsewhere = {key for key in known if Path(key).is_absolute()}
-    index.drop(db, known.keys() - here - elsewhere)
+    drop(db, known.keys() - here - elsewhere)
     changed = [
         key
         for key in sorted(here | elsewhere)
@@ -173,7 +285,7 @@ def look_around(db: sqlite3.Connection, cases: Path, bar: Bar = no_bar) -> None:
     """The cheap check before a list; see the module docstring."""
     known = index.folders(db)
     names = set(_names(cases))
-    index.drop(db, [key for key in known - names if not Path(key).is_absolute()])
+    drop(db, [key for key in known - names if not Path(key).is_absolute()])
     came = [name for name in sorted(names - known) if is_case(cases / name)]
     take_in(db, cases, came, bar)
     take_in(db, cases, _changed(cases, index.in_work(db, CHECKED_UNSIGNED)))
@@ -184,11 +296,11 @@ def ask(db: sqlite3.Connection, cases: Path, query: Query, bar: Bar = no_bar) ->
     look_around(db, cases, bar)
     for _ in range(SETTLES):
         rows, bad = index.find(db, query), index.damaged(db)
-        shown = {row.folder: row.stamp for row in [*rows, *bad]}
+        shown = {row.folder: row.stamp for row in [*rows, *bad, *index.alarmed(db)]}
         if not (changed := _changed(cases, shown)):
             break
         take_in(db, cases, changed, bar)
-    return Listing(rows, index.count(db, query), bad)
+    return Listing(rows, index.count(db, query), bad, alarms(db, cases))
 
 
 def _changed(cases: Path, known: dict[str, Stamp]) -> list[str]:

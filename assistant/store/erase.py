@@ -23,6 +23,7 @@ from assistant.case.casefile import JOURNAL, read_case
 from assistant.errors import CaseBusy, InputFileError, UserError
 from assistant.files.atomic import lock, sync_folder, unwritable, write_atomically
 from assistant.store import audit
+from assistant.store.names import identity
 from assistant.store.places import alone, files_of, is_case, key_of
 from assistant.store.summary import CaseSummary, summary
 
@@ -73,6 +74,7 @@ class Order(BaseModel):
     damaged: str | None
     folder: str
     hidden: str
+    first: str | None = None
 
 
 def doomed(cases: Path, folder: Path) -> Doomed:
@@ -133,6 +135,7 @@ def erase(cases: Path, case: Doomed, reason: str, by: str | None = None) -> None
             damaged=found if isinstance(found, str) else None,
             folder=str(folder),
             hidden=str(folder.with_name(f"{ERASING}{secrets.token_hex(8)}")),
+            first=_first(folder),
         )
         paper = cases / f"{ERASING}{order.id}.json"
         write_atomically(paper, order.model_dump_json() + "\n")
@@ -146,6 +149,13 @@ def erase(cases: Path, case: Doomed, reason: str, by: str | None = None) -> None
                 paper.unlink()
             raise unwritable(folder, bad) from bad
         _complete(cases, paper, order)
+
+
+def _first(folder: Path) -> str | None:
+    """What tells the case from every other, if that can be read."""
+    with suppress(InputFileError):
+        return identity(folder)
+    return None
 
 
 def finish(cases: Path) -> list[str]:
@@ -195,6 +205,7 @@ def _complete(cases: Path, paper: Path, order: Order) -> None:
             reason=order.reason,
             signed=order.signed,
             damaged=order.damaged,
+            first=order.first,
             id=order.id,
         )
     hidden = Path(order.hidden)

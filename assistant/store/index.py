@@ -1,8 +1,8 @@
 """The index of a folder of cases: one row a case in an SQLite file, and questions to it.
 
 The journals are the truth. The index is a cache that is made again from them whenever
-it is missing, damaged or of another version (:mod:`.current`); nothing is known only
-here.
+it is missing, damaged or of another version (:mod:`.current`). Of what it saw of a
+journal before, and of the audit trail, it is one of several witnesses (:mod:`.anchors`).
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ INDEX = "index.sqlite"
 APPLICATION = 0x66696C6C
 """SQLite's own mark of whose file it is: "fill"."""
 
-VERSION = 1
+VERSION = 2
 """Of the tables below; an index of another version is made again."""
 
 BUSY_S = 3.0
@@ -35,6 +35,7 @@ _TABLES = """
 CREATE TABLE cases (
     id INTEGER PRIMARY KEY, folder TEXT NOT NULL UNIQUE,
     size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, damaged TEXT,
+    first TEXT, alarm TEXT,
     code TEXT, opened_utc TEXT, opened_on TEXT, last_utc TEXT, last_on TEXT,
     signed_utc TEXT, signed_on TEXT, operator TEXT, tooth INTEGER, canals TEXT,
     protocol TEXT, demo INTEGER, entries INTEGER, open_warnings INTEGER,
@@ -43,6 +44,19 @@ CREATE TABLE warnings (
     id INTEGER NOT NULL REFERENCES cases ON DELETE CASCADE,
     rule TEXT NOT NULL, severity TEXT NOT NULL, count INTEGER NOT NULL, open INTEGER NOT NULL,
     PRIMARY KEY (id, rule, severity)) WITHOUT ROWID;
+CREATE TABLE known (
+    first TEXT NOT NULL, folder TEXT NOT NULL, code TEXT NOT NULL, lines INTEGER NOT NULL,
+    head TEXT NOT NULL, signed INTEGER NOT NULL, witness TEXT NOT NULL,
+    PRIMARY KEY (first, witness, lines, head)) WITHOUT ROWID;
+CREATE TABLE reports (
+    first TEXT NOT NULL, name TEXT NOT NULL, sha256 TEXT NOT NULL,
+    PRIMARY KEY (first, name, sha256)) WITHOUT ROWID;
+CREATE TABLE trail (
+    id INTEGER PRIMARY KEY CHECK (id = 1), lines INTEGER NOT NULL, head TEXT NOT NULL,
+    read INTEGER NOT NULL DEFAULT 0, size INTEGER, mtime_ns INTEGER);
+CREATE INDEX by_first ON cases (first);
+CREATE INDEX by_alarm ON cases (alarm) WHERE alarm IS NOT NULL;
+CREATE INDEX known_by_folder ON known (folder);
 CREATE INDEX by_opened ON cases (opened_utc);
 CREATE INDEX by_tooth ON cases (tooth, opened_utc);
 CREATE INDEX by_damage ON cases (damaged) WHERE damaged IS NOT NULL;
@@ -52,8 +66,9 @@ CREATE INDEX by_rule ON warnings (rule, id);
 CREATE INDEX by_severity ON warnings (severity, id);
 """
 _COLUMNS = tuple(f.name for f in fields(CaseSummary) if f.name != "warnings")
-_PUT = "INSERT INTO cases (folder, size, mtime_ns, damaged, {}) VALUES ({})".format(
-    ", ".join(_COLUMNS), ", ".join("?" * (4 + len(_COLUMNS)))
+_ABOUT = ("folder", "size", "mtime_ns", "damaged", "first", "alarm")
+_PUT = "INSERT INTO cases ({}) VALUES ({})".format(
+    ", ".join((*_ABOUT, *_COLUMNS)), ", ".join("?" * (len(_ABOUT) + len(_COLUMNS)))
 )
 
 Sort = Literal["opened", "last", "signed", "code", "tooth", "operator", "warnings"]
@@ -90,11 +105,15 @@ class IndexRow:
         folder: its name in the folder of the cases, or its whole path if it is elsewhere.
         stamp: of the journal when it was read.
         found: the summary, or one sentence on why the journal cannot be read.
+        first: hash of the first entry, which tells a case from every other.
+        alarm: what contradicts the journal, though it verifies, or None.
     """
 
     folder: str
     stamp: Stamp
     found: CaseSummary | str
+    first: str | None = None
+    alarm: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,15 +194,17 @@ def put(db: sqlite3.Connection, rows: Iterable[IndexRow]) -> None:
 
 
 def _insert(db: sqlite3.Connection, row: IndexRow) -> None:
-    stamp = (row.folder, row.stamp.size, row.stamp.mtime_ns)
+    about = (row.folder, row.stamp.size, row.stamp.mtime_ns)
     if isinstance(row.found, str):
         # Without a code such a case could not be asked for.
         values: dict[str, Any] = {"code": Path(row.folder).name}
-        db.execute(_PUT, (*stamp, row.found, *(values.get(name) for name in _COLUMNS)))
+        db.execute(
+            _PUT, (*about, row.found, None, None, *(values.get(name) for name in _COLUMNS))
+        )
         return
     values = {name: getattr(row.found, name) for name in _COLUMNS}
     values["canals"] = ",".join(row.found.canals)
-    made = db.execute(_PUT, (*stamp, None, *values.values())).lastrowid
+    made = db.execute(_PUT, (*about, None, row.first, row.alarm, *values.values())).lastrowid
     db.executemany(
         "INSERT INTO warnings VALUES (?, ?, ?, ?, ?)",
         [(made, w.rule, w.severity, w.count, w.open) for w in row.found.warnings],
@@ -235,6 +256,16 @@ def damaged(db: sqlite3.Connection) -> list[IndexRow]:
     return _rows(db, "WHERE damaged IS NOT NULL ORDER BY folder", ())
 
 
+def alarmed(db: sqlite3.Connection) -> list[IndexRow]:
+    """Every case whose journal verifies and is contradicted."""
+    return _rows(db, "WHERE alarm IS NOT NULL ORDER BY folder", ())
+
+
+def of_folder(db: sqlite3.Connection, folder: str) -> IndexRow | None:
+    """The row of one case."""
+    return next(iter(_rows(db, "WHERE folder = ?", (folder,))), None)
+
+
 def with_code(db: sqlite3.Connection, code: str) -> list[str]:
     """Folders of the cases of exactly this code."""
     asked = db.execute("SELECT folder FROM cases WHERE code = ? ORDER BY folder", (code,))
@@ -264,18 +295,18 @@ def _where(query: Query) -> tuple[str, tuple[Any, ...]]:
 
 def _rows(db: sqlite3.Connection, rest: str, values: tuple[Any, ...]) -> list[IndexRow]:
     with closing(db.cursor()) as cursor:
-        columns = ", ".join(("id", "folder", "size", "mtime_ns", "damaged", *_COLUMNS))
+        columns = ", ".join(("id", *_ABOUT, *_COLUMNS))
         every = cursor.execute(f"SELECT {columns} FROM cases {rest}", values).fetchall()
     warned = _warnings(db, [row[0] for row in every])
     rows = []
-    for id_, folder, size, mtime_ns, damage, *rest_of in every:
+    for id_, folder, size, mtime_ns, damage, first, alarm, *rest_of in every:
         found: CaseSummary | str = damage
         if damage is None:
             known = dict(zip(_COLUMNS, rest_of, strict=True))
             known["canals"] = tuple(filter(None, known["canals"].split(",")))
             known["demo"] = bool(known["demo"])
             found = CaseSummary(**known, warnings=tuple(sorted(warned[id_])))
-        rows.append(IndexRow(folder, Stamp(size, mtime_ns), found))
+        rows.append(IndexRow(folder, Stamp(size, mtime_ns), found, first, alarm))
     return rows
 
 

@@ -404,10 +404,11 @@ def test_only_an_addendum_changes_a_signed_case(
     done = fillwarm("addendum", "a", "--by", "Operator B", text="Seen again, no pain.\n")
     assert done.exit_code == 0
     grown = path.read_bytes()
-    assert grown.startswith(signed) and grown.count(b"\n") == signed.count(b"\n") + 1
+    # The addendum, and the seal that tells where its head is kept.
+    assert grown.startswith(signed) and grown.count(b"\n") == signed.count(b"\n") + 2
     assert "Seen again, no pain." in (path.parent / "note.txt").read_text()
     trail = json.loads(fillwarm("audit", "--json").stdout)["entries"]
-    assert [(e["what"], e["by"]) for e in trail][-1] == ("addendum", "Operator B")
+    assert [(e["what"], e["by"]) for e in trail][-2] == ("addendum", "Operator B")
 
 
 def test_an_unsigned_case_takes_no_addendum_and_is_not_touched(store: Path) -> None:

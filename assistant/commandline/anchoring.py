@@ -1,0 +1,152 @@
+"""What commands do about anchors (:mod:`assistant.store.anchors`): ask for alarms, keep the
+head of a case elsewhere at its signature, go on in spite of an alarm (``accept``)."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from assistant.case.casefile import CaseFile
+from assistant.commandline.options import cases_folder
+from assistant.commandline.store import BY, YES, registered, tell, the_case, the_store
+from assistant.errors import InputFileError, RecordDamaged, UserError
+from assistant.files.atomic import beside, unwritable
+from assistant.procedure.state import CaseState, Seal
+from assistant.protocol.moment import Moment
+from assistant.record.journal import read_journal
+from assistant.report.write import FILES, put_reports, reports
+from assistant.store import anchors, audit, current
+from assistant.store.current import with_index
+from assistant.store.places import JOURNAL, is_case, key_of
+
+
+def need_unbroken(folder: Path) -> None:
+    """Go on only with a case that nothing contradicts.
+
+    Raises:
+        RecordDamaged: it was cut, written anew or replaced, or a report beside it was.
+    """
+    if is_case(folder) and (alarm := current.alarm_of(cases_folder(), folder, tell)):
+        raise RecordDamaged(alarm)
+
+
+def need_vacant(folder: Path) -> None:
+    """Begin a case only where no signed one was.
+
+    Raises:
+        RecordDamaged: the signed case of this folder is gone.
+    """
+    if alarm := current.vacate(cases_folder(), folder, tell):
+        raise RecordDamaged(alarm)
+
+
+def seal(
+    case: CaseFile, now: Moment, what: Literal["signed", "addendum"], by: str | None = None
+) -> None:
+    """Keep the head of a case that was just signed, or added to, in the audit trail, and the
+    trail's in the case. Never fails: the case is signed whatever becomes of its seal."""
+    try:
+        last = read_journal(case.folder / JOURNAL).entries[-1]
+        told = audit.record_of(cases_folder(), case.folder, what, by)
+        if told is not None:
+            kept = Seal(
+                lines=last.seq,
+                head=last.line_hash,
+                trail_lines=told.seq,
+                trail_head=told.line_hash,
+            )
+            case.seal(kept, now)
+    except UserError as bad:
+        tell(f"The case is {what}, and its head was not kept elsewhere: {bad}")
+
+
+def write_out(
+    folder: Path,
+    state: CaseState,
+    head: str,
+    what: Literal["report made", "report made again"] = "report made",
+) -> dict[str, Path]:
+    """Write the reports of a case; what was signed, the audit trail knows by its bytes.
+
+    Raises:
+        RecordUnwritable, RecordDamaged: as :func:`put_reports`.
+    """
+    contents = reports(state, head)
+    if state.signed is not None or what == "report made again":
+        made = anchors.hashes({FILES[name]: one for name, one in contents.items()})
+        try:
+            told = made if state.signed else None
+            audit.record_of(cases_folder(), folder, what, reports=told)
+        except UserError as bad:
+            tell(f"The audit trail does not say that reports were made: {bad}")
+    return put_reports(folder, state, contents)
+
+
+@click.command()
+@click.argument("case", required=False)
+@click.option("--trail", is_flag=True, help="The audit trail, not a case.")
+@click.option("--reason", required=True, help="For the audit trail; no patient's name.")
+@BY
+@YES
+def accept(case: str | None, trail: bool, reason: str, by: str | None, yes: bool) -> None:
+    """Go on with a case, or the audit trail, in spite of an alarm.
+
+    The audit trail says that it was accepted, by whom and why. Reports that belong to
+    another journal are kept under another name.
+    """
+    if (case is None) != trail:
+        raise click.UsageError("Give a case, or --trail.")
+    store = the_store()
+    what = f"the case {case}" if case else "the audit trail"
+    if not yes and not click.confirm(f"Accept {what} as it is, for good?"):
+        click.echo("Nothing was accepted.")
+        return
+    if trail:
+        line = audit.record(store, "trail accepted", by, reason=reason)
+        with_index(store, lambda db: anchors.keep_trail(db, line, store / audit.AUDIT), tell)
+    elif case is not None:
+        _accept(store, case, reason, by)
+    click.echo(f"The audit trail says that {what} was accepted.")
+
+
+def _accept(store: Path, case: str, reason: str, by: str | None) -> None:
+    try:
+        folder = the_case(store, case)
+    except InputFileError:
+        gone = with_index(store, anchors.missing, tell)
+        was = next((one for one in gone if case in {one.code, one.folder}), None)
+        if was is None:
+            raise
+        audit.record(store, "accepted", by, was.code, None, instead=was.first, reason=reason)
+        return
+    key, lines = key_of(store, folder), read_journal(folder / JOURNAL).entries
+    for claim in anchors.claims(folder):
+        if anchors.contradiction(lines, (), [claim]):
+            _aside(folder / claim.where)
+    first = lines[0].line_hash
+    was = with_index(store, lambda db: anchors.in_place_of(db, key, first), tell)
+    there = [folder / name for name in anchors.REPORTS if (folder / name).is_file()]
+    audit.record_of(
+        store,
+        folder,
+        "accepted",
+        by,
+        instead=was.first if was else None,
+        reason=reason,
+        reports=anchors.hashes({path.name: path.read_bytes() for path in there}),
+    )
+    registered(store, folder)
+
+
+def _aside(path: Path) -> None:
+    number = 1
+    while os.path.lexists(to := beside(path, f".not-accepted-{number}")):
+        number += 1
+    try:
+        path.rename(to)
+    except OSError as bad:
+        raise unwritable(path, bad) from bad
+    tell(f"{path.name} belongs to another journal and is now {to.name}.")
