@@ -15,6 +15,7 @@ EXTRAS = {
     "exchange": ("fhir",),
     "scripts": ("uharfbuzz", "noto_cjk_sans_otc"),
     "names": ("cryptography",),
+    "sign": ("cryptography", "joserfc", "keyring", "rfc3161_client", "segno"),
     "screen": ("starlette", "uvicorn", "websockets"),
 }
 """The modules of each extra."""

@@ -132,14 +132,14 @@ class CaseFile:
         self.state = decided.state
         return decided.events
 
-    def seal(self, seal: Seal, now: Moment) -> None:
+    def seal(self, seal: Seal) -> None:
         """Record that the head of the signed case was kept elsewhere: nothing is decided.
 
         Raises:
             RecordUnwritable: as :meth:`take`.
         """
-        event = ev.HeadSealed(at=now, seal=seal)
-        self._write((event,), now)
+        event = ev.HeadSealed(seal=seal)
+        self._write((event,), seal.at)
         self.state = apply(self.state, event)
 
     def _write(self, events: tuple[ev.AnyEvent, ...], now: Moment) -> None:

@@ -9,8 +9,10 @@ from typing import Literal
 
 import click
 
-from assistant.case.casefile import CaseFile
+from assistant.case.casefile import CaseFile, read_case
+from assistant.clock import SystemClock
 from assistant.commandline.options import cases_folder
+from assistant.commandline.signing import unlocked
 from assistant.commandline.store import BY, YES, registered, tell, the_case, the_store
 from assistant.errors import InputFileError, RecordDamaged, UserError
 from assistant.files.atomic import beside, unwritable
@@ -21,6 +23,7 @@ from assistant.report.write import FILES, put_reports, reports
 from assistant.store import anchors, audit, current
 from assistant.store.current import with_index
 from assistant.store.places import JOURNAL, is_case, key_of
+from assistant.store.signing import Signer, payload, sign
 
 
 def need_unbroken(folder: Path) -> None:
@@ -44,21 +47,37 @@ def need_vacant(folder: Path) -> None:
 
 
 def seal(
-    case: CaseFile, now: Moment, what: Literal["signed", "addendum"], by: str | None = None
+    case: CaseFile,
+    now: Moment,
+    what: Literal["signed", "addendum", "sealed"],
+    by: str | None = None,
+    signer: Signer | None = None,
 ) -> None:
     """Keep the head of a case that was just signed, or added to, in the audit trail, and the
-    trail's in the case. Never fails: the case is signed whatever becomes of its seal."""
+    trail's in the case, with a signature over both where there is a key. Never fails: the
+    case is signed whatever becomes of its seal."""
     try:
-        last = read_journal(case.folder / JOURNAL).entries[-1]
-        told = audit.record_of(cases_folder(), case.folder, what, by)
-        if told is not None:
-            kept = Seal(
-                lines=last.seq,
-                head=last.line_hash,
-                trail_lines=told.seq,
-                trail_head=told.line_hash,
-            )
-            case.seal(kept, now)
+        lines = read_journal(case.folder / JOURNAL).entries
+        key = signer.key if signer else None
+        told = audit.record_of(cases_folder(), case.folder, what, by, key=key)
+        if told is None and signer is None:
+            return
+        last, trail = lines[-1], (told.seq, told.line_hash) if told else (None, None)
+        jws = None
+        if signer is not None:
+            about = payload(lines[0].line_hash, last.seq, last.line_hash, *trail)
+            jws = sign(signer, about)
+        kept = Seal(
+            at=now,
+            lines=last.seq,
+            head=last.line_hash,
+            trail_lines=trail[0],
+            trail_head=trail[1],
+            jws=jws,
+            key=key,
+            by=signer.name if signer else None,
+        )
+        case.seal(kept)
     except UserError as bad:
         tell(f"The case is {what}, and its head was not kept elsewhere: {bad}")
 
@@ -83,6 +102,34 @@ def write_out(
         except UserError as bad:
             tell(f"The audit trail does not say that reports were made: {bad}")
     return put_reports(folder, state, contents)
+
+
+@click.command("seal")
+@click.argument("case")
+@BY
+def seal_(case: str, by: str | None) -> None:
+    """Sign a case with the key after it was signed by name, or whose sitting was cut off.
+
+    The case itself stays as it is; when that was done stands in the journal and the audit
+    trail.
+    """
+    store = the_store()
+    folder = the_case(store, case)
+    need_unbroken(folder)
+    if read_case(folder)[0].signed is None:
+        raise InputFileError(
+            f"{folder} is not signed; go on with: fillwarm run --case {folder}"
+        )
+    now, signer = SystemClock().now(), unlocked()
+    opened = CaseFile.reopen(folder, now)
+    try:
+        seal(opened, now, "sealed", by, signer)
+        written = write_out(folder, opened.state, opened.head_hash)
+    finally:
+        opened.close()
+        registered(store, folder)
+    for what, path in written.items():
+        click.echo(f"  {what:13} {path}")
 
 
 @click.command()

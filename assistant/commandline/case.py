@@ -10,6 +10,7 @@ import click
 from assistant.case.casefile import JOURNAL, read_case, read_whole
 from assistant.commandline.anchoring import need_unbroken, write_out
 from assistant.commandline.cases import CASE
+from assistant.commandline.verdict import as_data, found_signatures, need_key, told
 from assistant.report.note import as_text
 from assistant.report.note import note as chart_note
 from assistant.report.record import as_record
@@ -38,25 +39,34 @@ def note(folder: Path, only_print: bool, as_json: bool) -> None:
 
 @click.command()
 @click.argument("folder", metavar="CASE", type=CASE)
+@click.option("--key", default=None, help="It must be signed by this key (as key show has it).")
 @click.option("--json", "as_json", is_flag=True)
-def verify(folder: Path, as_json: bool) -> None:
-    """Check that a journal is whole and unedited."""
-    state, _, head, unfinished, _ = read_whole(folder)
+def verify(folder: Path, key: str | None, as_json: bool) -> None:
+    """Check that a journal is whole, unedited, and what is known of it elsewhere.
+
+    Tells by whom and with which key it is signed, and what all that does not prove.
+    """
+    state, _, head, unfinished, lines = read_whole(folder)
     need_unbroken(folder)
+    signatures = found_signatures(lines)
     signed = state.signed.wall.isoformat() if state.signed else None
     if as_json:
         found = {"case": state.case_code, "entries": len(state.entries), "head": head}
-        click.echo(json.dumps(found | {"signed": signed, "unfinished_bytes": unfinished}))
-        return
-    click.echo(
-        f"{folder / JOURNAL}: whole, {len(state.entries)} entries, signed: {signed or 'no'}"
-    )
-    click.echo(f"head {head}")
-    if unfinished:
+        about = {"signed": signed, "unfinished_bytes": unfinished}
+        click.echo(json.dumps(found | about | {"signatures": as_data(signatures)}))
+    else:
         click.echo(
-            f"After them {unfinished} bytes of an entry never finished, or being written now; "
-            "opening the case puts them aside."
+            f"{folder / JOURNAL}: whole, {len(state.entries)} entries, signed: {signed or 'no'}"
         )
+        click.echo(f"head {head}")
+        for sentence in told(state, lines, signatures):
+            click.echo(sentence)
+        if unfinished:
+            click.echo(
+                f"After them {unfinished} bytes of an entry never finished, or being written "
+                "now; opening the case puts them aside."
+            )
+    need_key(folder, lines, signatures, key)
 
 
 def fresh(folder: Path) -> Path:

@@ -31,6 +31,8 @@ COMMANDS = {
     "addendum": "store:addendum",
     "audit": "store:audit",
     "accept": "anchoring:accept",
+    "key": "signing:key",
+    "seal": "anchoring:seal_",
     "name": "names:name",
     "backup": "keep:backup",
     "restore": "keep:restore",

@@ -116,24 +116,35 @@ def _kept(folder: Path) -> names.NameFile:
 
 
 def _passphrase() -> str:
-    return _from_file(FROM_FILE) or _asked("Passphrase", twice=False)
+    return from_file(FROM_FILE) or asked("Passphrase", twice=False)
 
 
 def _new_passphrase(variable: str) -> str:
-    return _from_file(variable) or _asked("New passphrase", twice=True)
+    return from_file(variable) or asked("New passphrase", twice=True)
 
 
-def _asked(what: str, *, twice: bool) -> str:
+def asked(what: str, *, twice: bool, variable: str = FROM_FILE) -> str:
+    """A passphrase that is typed, unseen; twice where it is a new one.
+
+    Raises:
+        PassphraseError: none was given.
+    """
     try:
         said: str = click.prompt(what, hide_input=True, confirmation_prompt=twice, err=True)
     except click.Abort:
         raise PassphraseError(
-            f"No passphrase was given; type it, or name a file in {FROM_FILE}."
+            f"No passphrase was given; type it, or name a file in {variable}."
         ) from None
     return said
 
 
-def _from_file(variable: str) -> str | None:
+def from_file(variable: str) -> str | None:
+    """The passphrase in the first line of the file that a variable names, or None.
+
+    Raises:
+        InputFileError: it cannot be read, or others can read it.
+        PassphraseError: it holds none.
+    """
     named = os.environ.get(variable)
     if not named:
         return None

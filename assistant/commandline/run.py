@@ -29,6 +29,7 @@ from assistant.commandline.options import (
     this_second,
     usual_words,
 )
+from assistant.commandline.signing import unlocked
 from assistant.errors import InputFileError
 from assistant.extras import need
 from assistant.files.shipped import protocol_path
@@ -44,6 +45,7 @@ from assistant.sound.sources import (
 )
 from assistant.speech.attention import Listen
 from assistant.store.current import register
+from assistant.store.signing import Signer
 from assistant.words.grammar import Language
 
 if TYPE_CHECKING:
@@ -179,6 +181,7 @@ def run(
     own = pluggers or (set_up.pluggers if set_up else None)
     case = _open(folder, code, operator, steps, own, clock, fresh_only=set_up is not None)
     unsigned = case.state.signed is None
+    signer = unlocked() if unsigned else None
     player = (
         SilentPlayer()
         if recording is not None
@@ -202,7 +205,7 @@ def run(
             web.start(sitting.typed)
         sitting.run(source)
     finally:
-        _leave(sitting, source, clock, signs=unsigned)
+        _leave(sitting, source, clock, signer, signs=unsigned)
         if web is not None:
             web.close()
 
@@ -256,7 +259,14 @@ def _web_screen(host: str, port: int, clock: Clock, words: Language) -> WebScree
     return WebScreen(host, port, clock, words, click.echo, grants=paired)
 
 
-def _leave(sitting: Session, source: AudioSource | None, clock: Clock, *, signs: bool) -> None:
+def _leave(
+    sitting: Session,
+    source: AudioSource | None,
+    clock: Clock,
+    signer: Signer | None,
+    *,
+    signs: bool,
+) -> None:
     """Close everything and say where things are, however the sitting ended; ``signs``: the
     case was not signed when it began."""
     if source is not None:
@@ -264,7 +274,7 @@ def _leave(sitting: Session, source: AudioSource | None, clock: Clock, *, signs:
     case = sitting.case
     try:
         if signs and case.state.signed is not None:
-            seal(case, clock.now(), "signed", case.state.operator)
+            seal(case, clock.now(), "signed", case.state.operator, signer)
         list_written(case.folder, write_out(case.folder, case.state, case.head_hash))
     finally:
         case.close()

@@ -241,6 +241,7 @@ def addendum(case: str, by: str) -> None:
         write_out,
     )
     from assistant.commandline.case import list_written  # noqa: PLC0415
+    from assistant.commandline.signing import unlocked  # noqa: PLC0415
     from assistant.procedure import events as ev  # noqa: PLC0415
     from assistant.procedure.intents import Append  # noqa: PLC0415
 
@@ -258,6 +259,7 @@ def addendum(case: str, by: str) -> None:
         raise InputFileError(
             f"An addendum needs a text and who adds it; nothing was added to {folder}."
         )
+    signer = unlocked()
     now = SystemClock().now()
     opened = CaseFile.reopen(folder, now)
     try:
@@ -266,7 +268,7 @@ def addendum(case: str, by: str) -> None:
         events = opened.take(Append(text=text, by=by), now)
         if not any(isinstance(event, ev.AddendumMade) for event in events):
             raise InputFileError(f"The addendum was refused; {folder / JOURNAL} says why.")
-        seal(opened, now, "addendum", by)
+        seal(opened, now, "addendum", by, signer)
         written = write_out(folder, opened.state, opened.head_hash)
     finally:
         opened.close()

@@ -18,8 +18,9 @@ warnings                            DetectedIssue; severity as :data:`.codes.SEV
 journal                             Binary, and Provenance that names its SHA-256
 ==================================  =======================================================
 
-A Provenance may carry a digital signature. A hash is none, and neither is a spoken "sign
-the note", so the hash stands as the identifier of the source and the operator as attester.
+A Provenance carries a digital signature where the head of the journal was signed with a
+key: that JWS. A hash is none, and neither is a spoken "sign the note", so the hash stands as
+the identifier of the source and the operator as attester.
 Complications, outcome and reason stay out: nobody dictated them.
 
 Resources are plain data. ``check.py`` has the library ``fhir.resources`` read them,
@@ -59,6 +60,8 @@ from assistant.report.marks import newest_moment, place, plain
 from assistant.report.record import json_text
 from assistant.report.statement import DEMO, STATEMENT
 
+SIGNATURE = "urn:iso-astm:E1762-95:2013"
+"""Where FHIR takes the kinds of signatures from; the code is "Author's Signature"."""
 PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 
 
@@ -298,7 +301,24 @@ def _provenance(make: Maker, clinical: list[Resource], with_journal: bool) -> Re
         recorded=when(newest_moment(state)),
         agent=agents,
         entity=[{"role": "source", "what": source}],
+        signature=_signatures(make) or None,
     )
+
+
+def _signatures(make: Maker) -> list[dict[str, object]]:
+    """The journal's signatures, as they stand in it; what each is over is its own payload."""
+    return [
+        {
+            "type": [{"system": SIGNATURE, "code": "1.2.840.10065.1.12.1.1"}],
+            "when": when(seal.at),
+            "who": make.ref(OPERATOR),
+            "targetFormat": codes.NDJSON,
+            "sigFormat": "application/jose",
+            "data": base64.b64encode(seal.jws.encode()).decode(),
+        }
+        for seal in make.state.seals
+        if seal.jws
+    ]
 
 
 def _agent(make: Maker, role: str, key: str) -> dict[str, object]:

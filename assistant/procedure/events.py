@@ -234,7 +234,6 @@ class HeadSealed(Frozen):
 
     kind: Literal["head_sealed"] = "head_sealed"
     seal: Seal
-    at: Moment
 
 
 AnyEvent = (

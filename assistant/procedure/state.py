@@ -124,6 +124,7 @@ class Seal(Frozen):
     """The head of a signed case as it was kept outside its journal.
 
     Attributes:
+        at: when that was done.
         lines, head: number and hash of the journal's last entry before this one.
         trail_lines, trail_head: the same of the audit trail, whose last entry then told of
             this head; None outside a store.
@@ -132,6 +133,7 @@ class Seal(Frozen):
         by: the name that stands with the key.
     """
 
+    at: Moment
     lines: int
     head: str
     trail_lines: int | None = None

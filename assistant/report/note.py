@@ -370,6 +370,10 @@ def _trust(state: CaseState) -> Iterator[NoteRow]:
         yield NoteRow(
             "Running", f"{where}, since {clock(state, state.timer.started)}: not ended"
         )
+    for seal in state.seals:
+        how = f"by {plain(seal.by or '')}, key {seal.key}" if seal.jws else "by name, no key"
+        trail = f"; audit trail entry {seal.trail_lines}" if seal.trail_lines else ""
+        yield NoteRow("Sealed", f"entry {seal.lines}, {how}{trail}")
     for at, text in state.interruptions:
         yield NoteRow("Interruption", f"{clock(state, at)} {plain(text)}")
 

@@ -112,6 +112,8 @@ def at_of(event: ev.AnyEvent) -> Moment:
             return timer.started
         case ev.AddendumMade(addendum=addendum):
             return addendum.at
+        case ev.HeadSealed(seal=seal):
+            return seal.at
     return event.at
 
 

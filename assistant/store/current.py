@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from assistant.errors import UserError
+from assistant.extras import installed
 from assistant.record.chain import JournalLine
 from assistant.record.journal import read_journal
 from assistant.store import anchors, index
@@ -179,10 +180,27 @@ def _look(
         anchors.contradiction(lines, anchors.known_of(db, now.first), anchors.claims(folder))
         or anchors.strange_reports(db, folder, now.first)
         or trail.misses(lines)
+        or bad_signature(lines)
     )
     if alarm is None:
         anchors.keep(db, now)
     return alarm
+
+
+def bad_signature(lines: Sequence[JournalLine]) -> str | None:
+    """A signature in a journal that is not right, as the end of a sentence; None too where
+    the extra that checks it is missing."""
+    if not any(line.event.get("kind") == anchors.SEALED for line in lines):
+        return None
+    if not installed("sign"):
+        return None
+    from assistant.store.signing import signatures  # noqa: PLC0415 - an extra
+
+    try:
+        signatures(lines)
+    except ValueError as bad:
+        return str(bad)
+    return None
 
 
 def drop(db: sqlite3.Connection, keys: Iterable[str]) -> None:

@@ -35,7 +35,8 @@ from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.commandline.anchoring import seal, write_out
 from assistant.commandline.main import main as program
 from assistant.record.chain import HEADER, Chain, make_line
-from assistant.store import index
+from assistant.record.journal import read_journal
+from assistant.store import index, signing
 from assistant.store.audit import AUDIT
 
 Event = dict[str, Any]
@@ -44,19 +45,28 @@ CASE, OTHER, WORK = "0001", "0002", "0003"
 
 
 def made(cases: Path) -> None:
-    """Two signed cases, sealed as at their signature, and one in work; all listed."""
+    """Two signed cases, sealed with a key as at their signature, and one in work; all
+    listed. The key is not in the store."""
     cases.mkdir()
+    signer = a_key(cases.with_name("key.json"))
+    os.environ["FILLWARM_KEY"] = str(cases.with_name("key.json"))
     os.environ["FILLWARM_CASES"] = str(cases)
     for name, kind in ((CASE, "premolar"), (OTHER, "molar")):
         folder = store_case(cases, name, kind)
         now = KINDS[kind]().now()
         case = CaseFile.reopen(folder, now)
-        seal(case, now, "signed", case.state.operator)
+        seal(case, now, "signed", case.state.operator, signer)
         write_out(folder, case.state, case.head_hash)
         case.close()
     (store_case(cases, WORK, "warned") / "note.txt").unlink()
     done = fillwarm("cases")
     assert done.exit_code == 0, done.output
+
+
+def a_key(path: Path) -> signing.Signer:
+    """A new key, ready to sign."""
+    words = "invented words"
+    return signing.unlock(signing.make_key(path, "Practice (invented)", words), words)
 
 
 def fillwarm(*args: object, text: str = "") -> Result:
@@ -183,6 +193,27 @@ def unsealed(_: random.Random, cases: Path) -> None:
         rewrite(path, [one for one in events(path) if one[2]["kind"] != "head_sealed"])
 
 
+def key_replaced(rng: random.Random, cases: Path) -> None:
+    """Another depth, and the seal signed again with a key of the opponent's own."""
+    other_depth(rng, cases)
+    path = cases / CASE / JOURNAL
+    every = [one for one in events(path) if one[2]["kind"] != "head_sealed"]
+    rewrite(path, every)
+    lines = read_journal(path).entries
+    signer = a_key(cases.parent / f"own-{rng.random()}.json")
+    about = signing.payload(lines[0].line_hash, lines[-1].seq, lines[-1].line_hash, None, None)
+    seal: Event = {"at": {"wall": every[-1][0], "mono_s": 0.0}, "trail_lines": None}
+    seal |= {"trail_head": None, "jws": signing.sign(signer, about), "key": signer.key}
+    seal |= {"by": signer.name, "lines": lines[-1].seq, "head": lines[-1].line_hash}
+    rewrite(path, [*every, (every[-1][0], 0, {"kind": "head_sealed", "seal": seal})])
+
+
+def others_unsealed(_: random.Random, cases: Path) -> None:
+    """The seal is taken out of the other journal."""
+    path = cases / OTHER / JOURNAL
+    rewrite(path, [one for one in events(path) if one[2]["kind"] != "head_sealed"])
+
+
 def others_reports_gone(_: random.Random, cases: Path) -> None:
     """Note and record of the other signed case are deleted."""
     for name in ("note.txt", "note.pdf", "record.json"):
@@ -233,7 +264,7 @@ class Tried:
 
 
 WITNESSES = (index_gone, trail_gone, reports_gone, others_reports_gone)
-"""All that knows of a journal and lies in the store."""
+"""All that knows of a journal and lies in the store, seals aside."""
 
 work_cut = partial(cut, name=WORK)
 
@@ -248,6 +279,11 @@ ATTACKS = (
     Tried("  and index, trail deleted", all_of(other_depth, index_gone, trail_gone)),
     Tried("  and all witnesses deleted", all_of(other_depth, *WITNESSES)),
     Tried("  and every seal taken out", all_of(other_depth, unsealed, *WITNESSES), False),
+    Tried("key replaced", key_replaced),
+    Tried("  and index, trail deleted", all_of(key_replaced, index_gone, trail_gone)),
+    Tried(
+        "  and all, other seals too", all_of(key_replaced, others_unsealed, *WITNESSES), False
+    ),
     Tried("rewritten, another signer", other_signer),
     Tried("  and index deleted", all_of(other_signer, index_gone)),
     Tried("rewritten, back-dated", back_dated),
@@ -282,6 +318,9 @@ def asked(cases: Path, case: str, *, sitting: bool) -> dict[str, bool]:
         said["run"] = fillwarm("run", "--typed", "--silent", "--case", cases / case)
         said["note"] = fillwarm("note", cases / case)
     out.unlink(missing_ok=True)
+    key = signing.key_file(Path(os.environ["FILLWARM_KEY"]))
+    assert key is not None
+    said["--key"] = fillwarm("verify", cases / case, "--key", key.key)
     return {name: one.exit_code == 5 for name, one in said.items()}
 
 
@@ -295,7 +334,7 @@ def tried(one: Tried, origin: Path, seed: int, times: int) -> dict[str, object]:
         one.attack(random.Random(f"{seed} {one.what} {number}"), cases)
         rows.append(asked(cases, one.case, sitting=number == 0))
         shutil.rmtree(cases)
-    noticed = sum(any(row.values()) for row in rows)
+    noticed = sum(any(said for by, said in row.items() if by != "--key") for row in rows)
     by = {name: sum(row.get(name, False) for row in rows) for name in rows[0]}
     wrong = times - noticed if one.noticed else noticed
     return {"attack": one.what, "n": times, "noticed": noticed, "unexpected": wrong, **by}
@@ -316,7 +355,10 @@ def main() -> None:
         rows = [tried(one, origin, given.seed, given.times) for one in ATTACKS]
         print(as_text(rows))
         print("Under each command: how often it ended with exit code 5. A sitting takes")
-        print("seconds to begin, so run and note are asked once an attack.")
+        print("seconds to begin, so run and note are asked once an attack. --key is verify")
+        print(
+            "told the key it must be; it is not counted as noticed, as somebody must know it."
+        )
         if wrong := [str(row["attack"]).strip() for row in rows if row["unexpected"]]:
             raise SystemExit(f"Not as expected: {', '.join(wrong)}")
 

@@ -1,0 +1,91 @@
+"""What ``verify`` says of signatures: by whom, when, with which key, and what is not proved."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from assistant.commandline.signing import key_path
+from assistant.errors import RecordDamaged
+from assistant.extras import how_to, installed
+from assistant.procedure.state import CaseState
+from assistant.record.chain import JournalLine
+from assistant.store.signing import Signature, key_file, signatures
+
+Found = Sequence[tuple[int, Signature]]
+"""Signatures that are right, with the entry each is over."""
+
+
+def found_signatures(lines: Sequence[JournalLine]) -> Found:
+    """The signatures of a case; none where the extra that checks them is missing.
+
+    Raises:
+        RecordDamaged: one is not right.
+    """
+    if not installed("sign"):
+        return []
+    try:
+        return signatures(lines)
+    except ValueError as bad:
+        raise RecordDamaged(
+            f"The journal verifies, but {bad}; keep the case as it is."
+        ) from None
+
+
+def as_data(found: Found) -> list[dict[str, object]]:
+    """The same for JSON."""
+    return [
+        {"entry": entry, "by": one.by, "key": one.key, "at": one.payload.get("at")}
+        for entry, one in found
+    ]
+
+
+def told(state: CaseState, lines: Sequence[JournalLine], found: Found) -> Iterator[str]:
+    """The sentences for the user."""
+    if state.signed is None:
+        return
+    own = key_file(key_path())
+    for entry, one in found:
+        whose = "your key" if own is not None and own.key == one.key else "key"
+        kind = " (X.509, the certificate was not followed to an authority)" * one.certified
+        yield (
+            f"Signed over entry {entry} by {one.by}{kind}, {one.payload.get('at')}, with "
+            f"{whose} {one.key}"
+        )
+    if not found:
+        if any(seal.jws for seal in state.seals):
+            yield f"It carries a signature that cannot be checked: {how_to('sign')}."
+        yield f"Signed by name only ({state.operator}), without a key."
+        yield (
+            "Not proved: who signed, when, and that it was not written anew by somebody who "
+            "could change index, audit trail, note and record as well."
+        )
+        return
+    newest = max(entry for entry, _ in found)
+    if newest < _last_said(lines):
+        yield f"Entries after {newest} are not under a signature."
+    yield (
+        "Not proved: who held the key, and when it signed (the time is that of the computer); "
+        "that this is the key you know: compare it, or give it with --key."
+    )
+
+
+def _last_said(lines: Sequence[JournalLine]) -> int:
+    return max(line.seq for line in lines if line.event.get("kind") != "head_sealed")
+
+
+def need_key(folder: Path, lines: Sequence[JournalLine], found: Found, key: str | None) -> None:
+    """Where a key is asked for, all that was said must be under its signature.
+
+    Raises:
+        RecordDamaged: it is not.
+    """
+    if key is None:
+        return
+    over = max((entry for entry, one in found if one.key == key), default=0)
+    if over < _last_said(lines):
+        raise RecordDamaged(
+            f"{folder} is not signed by the key {key}"
+            + (f" after entry {over}" if over else "")
+            + "; compare it with the printed note and a back-up."
+        )
