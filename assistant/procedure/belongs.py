@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from assistant.canal.teeth import parse_fdi
 from assistant.procedure import events as ev
+from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.procedure.values import ABSURD
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
@@ -91,7 +92,7 @@ def _step_of(state: CaseState, track: str, step: str) -> Step:
 def _check_entry(state: CaseState, entry: Entry) -> None:
     step = _step_of(state, entry.track, entry.step)
     _must(entry.quantity == step.expect.quantity, f"entry {entry.seq} is of another step")
-    _must(_fits(step, entry), f"entry {entry.seq} has an impossible value")
+    _must(_fits(step, entry.value), f"entry {entry.seq} has an impossible value")
     if entry.replaces is not None:
         _known_entry(state, entry.replaces)
         old = state.entries[entry.replaces - 1]
@@ -99,9 +100,9 @@ def _check_entry(state: CaseState, entry: Entry) -> None:
         _must(same, f"entry {entry.seq} replaces one of another step")
 
 
-def _fits(step: Step, entry: Entry | Pending) -> bool:
+def _fits(step: Step, value: Scalar) -> bool:
     """Whether the value is of the kind its step takes."""
-    kind, value = step.expect.kind, entry.value
+    kind = step.expect.kind
     if kind == "canals":
         return isinstance(value, tuple) and all(value) and CASE not in value and value != ()
     if isinstance(value, str):
@@ -122,5 +123,6 @@ def _check_pending(state: CaseState, pending: Pending) -> None:
     else:
         step = state.step
     right = step is not None and pending.quantity == step.expect.quantity
-    if step is None or not right or not _fits(step, pending):
+    values = pending.offers or (pending.value,)
+    if step is None or not right or not all(_fits(step, value) for value in values):
         raise ValueError("a question is about no value of its step")

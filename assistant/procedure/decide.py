@@ -137,9 +137,7 @@ def _given(draft: Draft, intent: it.Given) -> None:
     """A value for the present step, or for the question about an earlier one."""
     asked = wanted(draft.state, intent)
     assert asked is not None
-    waiting = draft.state.pending
-    draft.drop_pending("said again")
-    _take_with_rest(draft, intent, asked, waiting)
+    _said_for(draft, intent, asked, "said again")
 
 
 def _take(
@@ -149,8 +147,13 @@ def _take(
     *,
     corrects: Entry | None = None,
     origin: Origin = "said",
+    answers: Pending | None = None,
 ) -> None:
-    """Range, doubt, rules, record: the same road for a first value and a correction."""
+    """Range, doubt, rules, record: the same road for a first value and a correction.
+
+    ``answers`` is the question that offered this value beside another. An answer that is
+    in doubt itself is asked about alone: to offer the same two again would lead nowhere.
+    """
     problem = problem_with(step, intent.value)
     if problem is not None:
         reason, detail = problem
@@ -158,9 +161,14 @@ def _take(
     track = corrects.track if corrects else draft.state.active
     judged = draft.judge(track, step, intent.value, corrects)
     why = _doubt(judged, intent.heard)
+    if answers is not None and intent.heard.doubt is None and intent.value == answers.value:
+        why = None  # what the rules ask of this one was said with the question
     if why is not None:
-        return _ask(draft, judged, intent.heard, why, intent.kind, corrects, origin)
-    correction, confirmed = corrects is not None, origin == "computed"
+        alone = answers is None and not draft.rest
+        rival = _rival(step, intent) if alone else None
+        return _ask(draft, judged, intent.heard, why, intent.kind, corrects, origin, rival)
+    correction = corrects is not None
+    confirmed = origin == "computed" or answers is not None
     draft.enter(judged, intent.heard, correction=correction, origin=origin, confirmed=confirmed)
     return _go_on(draft, step)
 
@@ -177,6 +185,17 @@ def _doubt(judged: Judged, heard: it.Heard) -> str | None:
     return next(asked, heard.doubt)
 
 
+def _rival(step: Step, intent: it.Given | it.Correction) -> it.Scalar | None:
+    """The other value to offer: one that the step takes and that one word can answer."""
+    rival = intent.rival
+    if rival is None or rival == intent.value or intent.kind not in _OFFERED:
+        return None
+    return rival if problem_with(step, rival) is None else None
+
+
+_OFFERED = frozenset({"mm", "size", "taper", "tooth"})
+
+
 def _ask(
     draft: Draft,
     judged: Judged,
@@ -185,6 +204,7 @@ def _ask(
     kind: it.ValueKind | Literal["option"] = "option",
     corrects: Entry | None = None,
     origin: Origin = "said",
+    rival: it.Scalar | None = None,
 ) -> None:
     """Question a doubtful value; a depth past its limit is warned about at once."""
     pending = Pending(
@@ -197,6 +217,7 @@ def _ask(
         warned=tuple(one.text for one in judged.fired if one.rule.severity == "urgent"),
         origin=origin,
         rest=draft.rest,
+        rival=rival,
     )
     draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
 
@@ -239,19 +260,22 @@ def _correction(draft: Draft, intent: it.Correction) -> None:
     """Replace the value in question."""
     found = to_correct(draft.state, intent)
     assert found is not None
-    waiting = draft.state.pending
-    draft.drop_pending("corrected")
-    _take_with_rest(draft, intent, found, waiting)
+    _said_for(draft, intent, found, "corrected")
 
 
-def _take_with_rest(
-    draft: Draft, intent: it.Given | it.Correction, to: Questioned, waiting: Pending | None
+def _said_for(
+    draft: Draft, intent: it.Given | it.Correction, to: Questioned, why: str
 ) -> None:
-    """A value in the place of a questioned one: what waited behind that goes on."""
+    """A value for a step or an entry, in the place of one that waits. One of the two that
+    the question offered is thereby confirmed; what waited behind the question goes on."""
+    waiting = draft.state.pending
+    here = waiting is not None and to == questioned(draft.state)
+    answers = waiting if waiting and here and intent.value in waiting.offers else None
+    draft.drop_pending(why)
     rest = waiting.rest if waiting and not draft.rest else ()
     draft.rest = draft.rest or rest
     before = draft.state
-    _take(draft, intent, to.step, corrects=to.old)
+    _take(draft, intent, to.step, corrects=to.old, answers=answers)
     if rest and draft.state.pending is None:
         _go_on_with(draft, rest, taken=len(draft.state.entries) > len(before.entries))
 

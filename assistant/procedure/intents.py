@@ -61,19 +61,26 @@ ValueKind = Literal["mm", "s", "size", "taper", "tooth", "canals"]
 
 
 class Given(Intent):
-    """A value was dictated; ``quantity`` is None for a bare number."""
+    """A value was dictated; ``quantity`` is None for a bare number.
+
+    ``rival`` is the value of a like-sounding phrase that is about as likely, where the
+    doubt is between the two; None otherwise.
+    """
 
     kind: ValueKind
     value: Scalar
     quantity: Text | None = None
+    rival: Scalar | None = None
 
 
 class Correction(Intent):
-    """The last value of its kind (or of ``quantity``) should have been this."""
+    """The last value of its kind (or of ``quantity``) should have been this; ``rival`` as
+    in :class:`Given`."""
 
     kind: ValueKind
     value: Scalar
     quantity: Text | None = None
+    rival: Scalar | None = None
 
 
 class Chosen(Intent):

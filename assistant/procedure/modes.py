@@ -39,7 +39,7 @@ class Mode(Enum):
     SIGNED = "the note is signed"
     PAUSED = "nothing is taken until it is resumed"
     TIMING = "a press or a heat activation runs"
-    QUESTIONED = "a value, or the signature, waits for its confirm"
+    QUESTIONED = "a value, or the signature, waits for its confirm, or one of two for a choice"
     WARNED = "an urgent warning of the active canal waits for its answer"
     ASKED = "a step of the active canal, or of the case, is asked"
     FINISHED = "nothing is asked here: the canal is finished, or the case is at its canals"
@@ -162,6 +162,10 @@ def _may_confirm(state: CaseState, confirm: it.Command) -> bool:
     return not signing or _is_operator(state, confirm)
 
 
+def _one_offered(state: CaseState, _: it.Intent) -> bool:
+    return not reach.either(state)
+
+
 def _suggests(state: CaseState, _: it.Intent) -> bool:
     return reach.offered(state) is not None
 
@@ -223,18 +227,25 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("canals_begun", _OPEN, _no_canal_begun),
     ),
     Request.OPTION: (
+        Row(
+            "say_which",
+            _QUESTIONED,
+            lambda state, chosen: chosen.option == "no" or _one_offered(state, chosen),
+        ),
         Row("say_confirm_or_no", _QUESTIONED, lambda _, chosen: chosen.option == "no"),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
         Row("not_an_option", _ASKED, _is_option),
     ),
     Request.NEXT: (
+        Row("say_which", _QUESTIONED, _one_offered),
         Row("say_confirm_or_no", _QUESTIONED),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
         Row("needs_answer", _ASKED, lambda state, _: _expects(state, "done")),
     ),
     Request.CONFIRM: (
+        Row("say_which", _QUESTIONED, _one_offered),
         Row("operator_signs", _QUESTIONED, _may_confirm),
         Row(_WARNING, _WARNED),
         Row("nothing_to_confirm", _ASKED | _FINISHED, _suggests),

@@ -51,17 +51,24 @@ def offers(state: CaseState) -> tuple[Offer, ...]:
     """Everything that could be said now and would be taken, what answers first; queries
     aside, which always are."""
     mode = mode_of(state)
+    answers = ANSWERS[mode]
+    if mode is Mode.QUESTIONED and reach.either(state):
+        answers = (Request.VALUE, Request.OPTION)
     found = [
-        Offer(request, intent, request in ANSWERS[mode])
+        Offer(request, intent, request in answers)
         for intent in _sayable(state)
         if (request := request_of(state, intent)) and refusal(state, intent) is None
     ]
-    order = [*ANSWERS[mode], *Request]
+    order = [*answers, *Request]
     return tuple(sorted(found, key=lambda offer: order.index(offer.request)))
 
 
 def _sayable(state: CaseState) -> Iterator[it.AnyIntent]:
-    """One of everything that can be meant: each option, canal and kind of value."""
+    """One of everything that can be meant: each option, canal and kind of value; and
+    each of two values that a question offers."""
+    pending = state.pending
+    if pending is not None and pending.kind != "option":
+        yield from (it.Given(kind=pending.kind, value=value) for value in pending.offers)
     asked = reach.questioned(state)
     options = state.step.options if state.step else ()
     yield from (it.Chosen(option=option.id) for option in options)

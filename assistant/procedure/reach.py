@@ -33,6 +33,11 @@ def questioned(state: CaseState) -> Questioned | None:
     return None if state.step is None else Questioned(state.step, None)
 
 
+def either(state: CaseState) -> tuple[it.Scalar, ...]:
+    """The two values of which the pending question offers the choice; none otherwise."""
+    return state.pending.offers if state.pending is not None else ()
+
+
 def wanted(state: CaseState, intent: it.Given) -> Questioned | None:
     """What a value answers: the question about an earlier one, or the present step."""
     asked = questioned(state)

@@ -155,9 +155,12 @@ class Timer(Frozen):
 
 
 class Pending(Frozen):
-    """A doubtful value that waits for "confirm" or "no".
+    """A doubtful value that waits for "confirm" or "no"; with a ``rival`` it waits for
+    one of the two values instead, or "neither".
 
     Attributes:
+        rival: the other value that it may have been, offered beside it; None if there
+            is none.
         corrects: number of the entry it would replace, or None.
         why: why it is questioned.
         warned: urgent warnings it would raise, said at once all the same.
@@ -174,6 +177,12 @@ class Pending(Frozen):
     warned: tuple[str, ...] = ()
     origin: Origin = "said"
     rest: tuple[Part, ...] = ()
+    rival: Scalar | None = None
+
+    @property
+    def offers(self) -> tuple[Scalar, ...]:
+        """The two values that the question offers; none where it offers one alone."""
+        return () if self.rival is None else (self.value, self.rival)
 
 
 class Track(Frozen):

@@ -185,7 +185,12 @@ def _question(pending: Pending, words: Wording) -> str:
         for part in pending.rest
     )
     value = ", ".join(said_value(*one) for one in ((pending.kind, pending.value), *parts))
-    return words.questions[key].format(why=pending.why, value=value)
+    if pending.rival is None:
+        return words.questions[key].format(why=pending.why, value=value)
+    # The doubt is plain from the two values; what a rule asks must be said.
+    why = "" if pending.why == pending.heard.doubt else pending.why
+    rival = said_value(pending.kind, pending.rival)
+    return words.questions["either"].format(why=why, value=value, rival=rival).strip()
 
 
 def _read_back(state: CaseState, entry: Entry, words: Wording) -> Prompt:

@@ -361,7 +361,8 @@ def _trust(state: CaseState) -> Iterator[NoteRow]:
     )
     if state.pending is not None:
         pending = state.pending
-        shown = value_text(pending.kind, pending.value)
+        values = pending.offers or (pending.value,)
+        shown = " or ".join(value_text(pending.kind, value) for value in values)
         yield NoteRow(
             "Waiting", f"{shown}, {heard(pending.heard.text)}: not confirmed, not recorded"
         )

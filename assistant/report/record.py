@@ -153,6 +153,7 @@ def _pending(state: CaseState) -> dict[str, object] | None:
     return {
         **pending.model_dump(include={"kind", "quantity", "why"}),
         "value": _plain_value(pending.value),
+        "rival": None if pending.rival is None else _plain_value(pending.rival),
         "heard": pending.heard.model_dump(exclude={"began"}),
     }
 

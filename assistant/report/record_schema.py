@@ -166,6 +166,8 @@ class PendingRecord(_Part):
     kind: ValueKind | Literal["option"]
     quantity: str
     value: int | float | str | list[str]
+    rival: int | float | str | list[str] | None = None
+    """The other of two values that the question offers; null where it offers one."""
     why: str
     heard: HeardRecord
 

@@ -129,7 +129,8 @@ def happening(told: Told, event: ev.AnyEvent, at_s: float, place: Place) -> Happ
         case ev.Warned(warning=warning):
             return _warning(told, told.end.warnings[warning.seq - 1], at_s)
         case ev.ConfirmAsked(pending=pending):
-            shown = value_text(pending.kind, pending.value)
+            values = pending.offers or (pending.value,)
+            shown = " or ".join(value_text(pending.kind, value) for value in values)
             return Happening(
                 at_s,
                 "question",

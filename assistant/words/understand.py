@@ -78,8 +78,7 @@ def understand(
     if isinstance(intent, it.Several):
         return _doubted_alone(intent, recognised, grammar, trust)
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
-        doubt = _doubt(recognised, grammar, trust, intent)
-        return intent if doubt is None else _doubted(intent, doubt)
+        return _weighed(recognised, grammar, trust, intent)
     if confidence >= trust.command:
         return intent
     if isinstance(intent, it.Command) and intent.verb == "next":
@@ -251,17 +250,29 @@ def _value_intent(
     return intent
 
 
-def _doubt(
+def _weighed(
     recognised: Recognised, grammar: Grammar, trust: Trust, intent: it.AnyIntent
-) -> str | None:
-    """Why a value is to be confirmed, if it is; a rival with another meaning is named."""
+) -> it.AnyIntent:
+    """A value with the doubt about it, if there is one: a rival with another meaning is
+    named; one that differs in the value alone goes along as the other one of two."""
     if recognised.confidence >= trust.accept:
-        return None
-    for rival in recognised.alternatives:
-        others = meanings(rival, grammar, intent.heard)
+        return intent
+    for text in recognised.alternatives:
+        others = meanings(text, grammar, intent.heard)
         if others and others[0] != intent:
-            return f"Not sure: perhaps {describe(others[0])}."
-    return "Not heard clearly."
+            return _between(intent, others[0])
+    return _doubted(intent, "Not heard clearly.")
+
+
+def _between(intent: it.AnyIntent, other: it.AnyIntent) -> it.AnyIntent:
+    """A value in doubt because another meaning is about as likely."""
+    doubted = _doubted(intent, f"Not sure: perhaps {describe(other)}.")
+    if not isinstance(intent, it.Given | it.Correction) or type(other) is not type(intent):
+        return doubted
+    same_but_value = {"value": intent.value, "heard": intent.heard}
+    if other.model_copy(update=same_but_value) != intent:
+        return doubted
+    return doubted.model_copy(update={"rival": getattr(other, "value")})  # noqa: B009
 
 
 _AnIntent = TypeVar("_AnIntent", bound=it.Intent)

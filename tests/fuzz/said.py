@@ -82,7 +82,13 @@ def _to_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
         return it.Skip(reason="not needed", heard=heard)
     value = _value(rng, state, step)
     said = it.Correction if rng.random() < 0.15 else it.Given
-    return said(kind=kind, value=value, heard=heard)
+    rival = None
+    if heard.doubt is not None and rng.random() < 0.7:
+        rival = rng.choice(ODD) if rng.random() < 0.2 else _value(rng, state, step)
+    waiting = state.pending
+    if waiting is not None and waiting.offers and rng.random() < 0.6:
+        value = rng.choice(waiting.offers)
+    return said(kind=kind, value=value, rival=rival, heard=heard)
 
 
 def _value(rng: Random, state: CaseState, step: Step) -> it.Scalar:

@@ -159,6 +159,9 @@ class Case:
                 self._check_duration(before, entry.value, intent)
             elif entry.origin == "said" and given is not None and entry.value != "done":
                 _must(_same(entry.value, given), "value changed", f"{given!r}: {entry}")
+            if entry.confirmed and isinstance(intent, it.Given | it.Correction):
+                offers = before.pending.offers if before.pending else ()
+                _must(entry.value in offers, "confirmed unasked", f"{offers}: {entry}")
             if not isinstance(intent, it.Command):
                 _must(intent.heard.doubt is None, "doubtful value stored", str(entry))
         if before.pending is not None and self.state.pending is None:

@@ -22,7 +22,7 @@ from assistant.sound.samples import Samples
 from assistant.speech.hearing import Hearing
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import number_words
-from assistant.words.sayings import Wording, load_wording
+from assistant.words.sayings import Wording, load_wording, value_phrase
 from hearing.ears import Grammars, Outcome, hear, later, step_on
 from hearing.phrases import Phrase, perfect
 from hearing.templates import words
@@ -137,6 +137,10 @@ def _answer(
     if pending is not None:
         asked = (pending.quantity, pending.value)
         meant = _new(before_all=phrase.scene.state, after=goal)
+        if pending.kind != "option":
+            for value in pending.offers:
+                if (pending.quantity, value) in meant:
+                    return value_phrase(pending.kind, value, wording.language)
         return CONFIRM if asked in meant else NO
     meaning = perfect(said, wanted_now(before))
     ideal_events, ideal = step_on(before, meaning, later(before)) if meaning else ((), before)

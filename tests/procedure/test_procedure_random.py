@@ -195,6 +195,11 @@ class Watched:
         if before.pending is not None and self.state.pending != before.pending:
             entered = any(entry.heard == before.pending.heard for entry in made)
             assert entered or any(isinstance(e, ev.ConfirmDropped) for e in events)
+        for entry in made:
+            if entry.origin == "said" and entry.confirmed and before.pending is not None:
+                answered = getattr(intent, "value", before.pending.value)
+                assert entry.value == answered  # the one that was said, or confirmed
+                assert entry.value in (before.pending.offers or (before.pending.value,))
         if before.signed is not None:
             assert self.state.entries == before.entries or not made
             assert self.state.warnings == before.warnings
@@ -224,6 +229,10 @@ def cooperative(state: CaseState) -> tuple[it.AnyIntent, float]:
         return (it.Tick(), 11.0) if state.timer.mode == "hold" else (_say("stop"), 3.0)
     elif state.who != "operator":
         return it.WhoSpeaks(who="operator"), 1.0
+    elif state.pending is not None and state.pending.rival is not None:
+        assert state.pending.kind != "option"
+        kind, value = state.pending.kind, state.pending.rival
+        return it.Given(kind=kind, value=value), 1.0
     elif state.pending is not None:
         verb = "confirm"
     elif state.open_warnings(state.active):
@@ -361,7 +370,9 @@ def values(draw: st.DrawFn) -> it.AnyIntent:
     value = draw(VALUES[kind] if draw(st.integers(0, 9)) else ABSURD)
     quantity = draw(st.none() | st.sampled_from(QUANTITIES))
     said = it.Correction if draw(st.booleans()) else it.Given
-    return said(kind=kind, value=value, quantity=quantity, heard=draw(HEARD))
+    heard = draw(HEARD)
+    rival = draw(st.none() | VALUES[kind] | ABSURD) if heard.doubt else None
+    return said(kind=kind, value=value, quantity=quantity, rival=rival, heard=heard)
 
 
 VERBS: tuple[it.Verb, ...] = get_args(it.Verb)

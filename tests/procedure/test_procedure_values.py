@@ -19,7 +19,10 @@ from room import (
 )
 from typical_case import PROTOCOL
 
+from assistant.case.read_events import read_event
+from assistant.procedure import events as ev
 from assistant.procedure import intents as it
+from assistant.procedure.apply import replay
 from assistant.procedure.facts import fill_top_mm
 from assistant.procedure.state import CASE
 from assistant.prompt.prompts import Urgency
@@ -289,6 +292,109 @@ def test_a_correction_of_a_questioned_value_is_not_one_of_the_value_before() -> 
     room.correct("mm", 15.5)
     assert room.values("apical_plugger_mm") == [15.5]
     assert room.values("middle_plugger_mm") == [13.0]
+
+
+# -- one of two -----------------------------------------------------------------
+
+
+def between(value: float, rival: float, kind: it.ValueKind = "mm") -> it.Given:
+    heard = it.Heard(text=f"{value:g}", confidence=0.6, doubt="Not sure: perhaps.")
+    return it.Given(kind=kind, value=value, rival=rival, heard=heard)
+
+
+@pytest.mark.parametrize("answer", [15.5, 14.5])
+@pytest.mark.parametrize("said", [it.Given, it.Correction])
+def test_of_two_that_are_offered_the_one_that_is_said_counts_as_confirmed(
+    answer: float, said: type[it.Given | it.Correction]
+) -> None:
+    room = at_apical_plugger()
+    room.do(between(15.5, 14.5))
+    assert room.said == "15.5 or 14.5?"
+    assert not room.values("apical_plugger_mm")
+    room.do(said(kind="mm", value=answer))
+    entry = [*room.on_record("apical_plugger_mm")][-1]
+    assert (entry.value, entry.confirmed) == (answer, True)
+    assert room.values("middle_plugger_mm") == [13.0]
+    assert replay(room.events) == room.state
+
+
+def test_what_the_question_offered_is_in_the_journal() -> None:
+    room = at_apical_plugger()
+    room.do(between(15.5, 14.5))
+    (asked,) = [event for event in room.events if isinstance(event, ev.ConfirmAsked)][-1:]
+    assert asked.pending.offers == (15.5, 14.5)
+    assert read_event(asked.model_dump(mode="json")) == asked
+
+
+def test_neither_and_a_third_value_confirm_nothing() -> None:
+    room = at_apical_plugger()
+    room.do(between(15.5, 14.5))
+    room.choose("no")
+    assert room.kinds == ["confirm_dropped"]
+    room.do(between(15.5, 14.5))
+    room.mm(15.0)
+    entry = [*room.on_record("apical_plugger_mm")][-1]
+    assert (entry.value, entry.confirmed) == (15.0, False)
+
+
+@pytest.mark.parametrize("verb", ["confirm", "next"])
+def test_confirm_alone_does_not_tell_which_of_two(verb: it.Verb) -> None:
+    room = at_apical_plugger()
+    room.do(between(15.5, 14.5))
+    room.command(verb)
+    assert room.refused == "say_which"
+    assert room.said == "Which of the two? 15.5 or 14.5?"
+    room.choose("yes")
+    assert room.refused == "say_which"
+    assert not room.values("apical_plugger_mm")
+
+
+def test_say_again_asks_the_same() -> None:
+    room = at_apical_plugger()
+    room.do(between(15.5, 14.5))
+    room.command("repeat")
+    assert room.said == "15.5 or 14.5?"
+
+
+def test_an_answer_in_doubt_is_asked_about_alone() -> None:
+    room = at_apical_plugger()
+    room.do(between(15.5, 14.5))
+    room.do(between(14.5, 15.5))
+    assert not room.values("apical_plugger_mm")
+    assert room.said == "Not sure: perhaps. 14.5? Say confirm, or no."
+
+
+@pytest.mark.parametrize(("rival", "offered"), [(35.0, True), (35.1, False), (-0.1, False)])
+def test_what_the_step_cannot_take_is_not_offered(rival: float, offered: bool) -> None:
+    room = front_tooth()
+    room.do(between(22.0, rival))
+    assert room.state.pending is not None
+    assert room.state.pending.offers == ((22.0, rival) if offered else ())
+    assert ("Say confirm" in room.said) != offered
+
+
+def test_the_other_of_two_is_asked_about_if_a_rule_asks() -> None:
+    """The first one's question was said with the choice; the other's was not."""
+    room = front_tooth()
+    room.do(between(22.0, 12.0))
+    room.mm(12.0)
+    assert not room.values("working_length_mm")
+    assert room.state.pending is not None and not room.state.pending.offers
+    room.command("confirm")
+    assert room.values("working_length_mm") == [12.0]
+    other = front_tooth()
+    other.do(between(12.0, 22.0))
+    assert other.said.endswith("12 or 22?") and other.said != "12 or 22?"
+    other.mm(12.0)
+    assert other.values("working_length_mm") == [12.0]
+
+
+def test_of_two_depths_the_one_beyond_the_limit_is_warned_about_when_it_is_taken() -> None:
+    room = at_apical_plugger()
+    room.do(between(15.0, 17.0))
+    room.mm(17.0)
+    assert room.values("apical_plugger_mm") == [17.0]
+    assert room.state.open_warnings(room.state.active)
 
 
 def test_a_doubtful_correction_replaces_only_when_confirmed() -> None:

@@ -21,8 +21,10 @@ from assistant.prompt.countdown import cues
 from assistant.prompt.prompts import Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
+from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Wanted, load_language, number_words
 from assistant.words.phrases import plain_phrase
+from assistant.words.sayable import sayable
 from assistant.words.sayings import load_wording, said_value, spoken
 from assistant.words.understand import understand_typed
 
@@ -339,6 +341,22 @@ def test_nothing_is_asked_once_the_note_is_signed() -> None:
     case = two_canals()
     assert asked(case, "repeat") == WORDING.refusals["signed"]
     assert asked(case, "how_long") == "Minutes left: about 0."
+
+
+def test_two_values_are_offered_by_voice_page_and_line() -> None:
+    case = premolar()
+    heard = it.Heard(text="fifteen", confidence=0.6, doubt="Not sure: perhaps 16.5.")
+    case.do(it.Given(kind="mm", value=15.0, rival=16.5, heard=heard))
+    (prompt,) = respond(case.events[-1:], case.state, WORDING)
+    assert prompt.text.endswith("15 or 16.5?")
+    assert (prompt.spoken or "").endswith("fifteen or sixteen point five?")
+    offered = [one.line for one in sayable(case.state, WORDING) if one.answers][:4]
+    assert [line for line in offered if line] == ["fifteen", "sixteen point five", "neither"]
+    language = load_language(data_folder("grammars") / "en")
+    intent = understand_typed("16.5", Grammar(language, wanted_now(case.state)))
+    case.do(intent)
+    assert case.state.entries[-1].value == 16.5
+    assert case.state.entries[-1].confirmed
 
 
 def test_what_can_be_said_is_named_as_it_is_understood() -> None:

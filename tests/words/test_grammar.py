@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from assistant.canal.instruments import ISO_SIZES
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import intents as it
@@ -14,6 +17,7 @@ from assistant.sitting import assembly
 from assistant.words.grammar import Grammar, Wanted, number_words
 from assistant.words.phrases import pronunciations
 from assistant.words.recognised import Recognised
+from assistant.words.sayings import value_phrase
 from assistant.words.understand import TYPED, Trust, understand, understand_typed
 
 pytestmark = pytest.mark.core
@@ -134,6 +138,51 @@ def test_doubt_asks_and_too_much_doubt_asks_again() -> None:
     # A doubtful command that changes something is asked again; a harmless one is obeyed.
     assert isinstance(understand(Recognised("undo that", 0.3), DEPTH, SURE), it.Unclear)
     assert isinstance(understand(Recognised("where are we", 0.3), DEPTH, SURE), it.Command)
+
+
+def test_a_rival_that_differs_in_the_value_alone_goes_along() -> None:
+    near = Recognised("plugger sixteen", 0.5, ("plugger six",))
+    given_ = understand(near, DEPTH, SURE)
+    assert isinstance(given_, it.Given)
+    assert (given_.value, given_.rival) == (16.0, 6.0)
+    correction = Recognised("correction sixteen", 0.5, ("correction six",))
+    corrected = understand(correction, DEPTH, SURE)
+    assert isinstance(corrected, it.Correction)
+    assert corrected.rival == 6.0
+    for other in ("six", "correction six", "go back"):  # another quantity, kind or request
+        found = understand(Recognised("plugger sixteen", 0.5, (other,)), DEPTH, SURE)
+        assert isinstance(found, it.Given)
+        assert found.rival is None and found.heard.doubt
+    sure = understand(Recognised("plugger sixteen", 0.9, ("plugger six",)), DEPTH, SURE)
+    assert isinstance(sure, it.Given)
+    assert sure.rival is None
+
+
+def test_neither_is_an_answer_where_two_are_offered() -> None:
+    assert isinstance(meaning("neither", DEPTH), it.Unclear)
+    asked = Grammar(WORDS, replace(DEPTH.wanted, choice=True))
+    assert meaning("neither", asked) == meaning("no", asked).model_copy(
+        update={"heard": meaning("neither", asked).heard}
+    )
+
+
+@pytest.mark.parametrize(
+    ("kind", "values"),
+    [
+        ("mm", [0.0, 0.1, 15.0, 21.5, 35.0]),
+        ("size", list(ISO_SIZES)),
+        ("taper", [0.02, 0.04, 0.06, 0.1, 0.12]),
+        ("tooth", [11, 14, 24, 48]),
+    ],
+)
+def test_a_value_that_is_offered_is_understood_as_it_is_shown(
+    kind: str, values: list[float]
+) -> None:
+    rules = Grammar(WORDS, Wanted(kind=kind, choice=True))
+    for value in values:
+        given_ = understand_typed(value_phrase(kind, value, "en"), rules)
+        assert isinstance(given_, it.Given), (kind, value)
+        assert given_.value == value
 
 
 def test_typed_lines_take_digits_and_free_reasons() -> None:
