@@ -263,9 +263,7 @@ def _correction(draft: Draft, intent: it.Correction) -> None:
     _said_for(draft, intent, found, "corrected")
 
 
-def _said_for(
-    draft: Draft, intent: it.Given | it.Correction, to: Questioned, why: str
-) -> None:
+def _said_for(draft: Draft, intent: it.Given | it.Correction, to: Questioned, why: str) -> None:
     """A value for a step or an entry, in the place of one that waits. One of the two that
     the question offered is thereby confirmed; what waited behind the question goes on."""
     waiting = draft.state.pending
