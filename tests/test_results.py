@@ -50,7 +50,9 @@ def test_nothing_is_written_unless_wanted_or_after_an_error(tmp_path: Path) -> N
     assert (tmp_path / results.FILE).read_text() == BEFORE
 
 
-@pytest.mark.parametrize("folder", ["canal", "faults", "fuzz", "hearing", "screen", "store"])
+@pytest.mark.parametrize(
+    "folder", ["canal", "faults", "fuzz", "hearing", "pace", "screen", "store"]
+)
 def test_every_campaign_has_its_results_beside_it(folder: str) -> None:
     beside = Path(__file__).parent / folder
     titles = {

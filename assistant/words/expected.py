@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import takewhile
 
 from assistant.procedure.known import known_at
 from assistant.procedure.modes import Mode, mode_of
@@ -27,6 +28,7 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
     return replace(
         here,
         readings=readings,
+        all_yes=_all_yes(steps),
         ahead=tuple(_following(state, steps)),
         corrections=correctable_kinds(state),
         canals=_canals(state),
@@ -35,6 +37,17 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         choice=bool(either(state)),
         attention=attention,
     )
+
+
+def _all_yes(steps: Sequence[Step]) -> int:
+    """How many questions of one phase, from the present one on, "yes" can answer."""
+    same = takewhile(
+        lambda step: (
+            step.phase == steps[0].phase and any(option.id == "yes" for option in step.options)
+        ),
+        steps,
+    )
+    return len(list(same))
 
 
 def wanted_at(step: Step) -> Wanted:

@@ -67,6 +67,7 @@ class Wanted:
         attention: the word that every phrase must begin with; empty for none.
         names: the names of the step's value, its own and the general ones.
         readings: how many readings of one length are still asked.
+        all_yes: how many questions "all yes" answers.
         ahead: the steps that the same sentence can go on to answer, in order.
         follows: it is one of those.
         known: it is answered already, and a sentence may go past it.
@@ -84,6 +85,7 @@ class Wanted:
     attention: str = ""
     names: tuple[str, ...] = ()
     readings: int = 0
+    all_yes: int = 0
     ahead: tuple[Wanted, ...] = ()
     follows: bool = False
     known: bool = False
@@ -228,6 +230,10 @@ def _stage(phrases: Phrases, wanted: Wanted, lead: str = "") -> Stage:
         lists[count] = (Listed(say=word, means=times),)
         counted = (one.replace("{times}", f"{{{count}:times}}") for one in several.counted)
         answers.append(Answer(End(f"given {kind}"), said(*counted), steps=times))
+    if wanted.all_yes:
+        # Said of so many steps, so nothing has to be counted in words.
+        end = End(f"option yes {wanted.all_yes}")
+        answers.append(Answer(end, said(*several.all_yes), steps=wanted.all_yes))
     return Stage(tuple(answers), _plain(lists), wanted.known)
 
 

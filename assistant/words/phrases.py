@@ -78,6 +78,7 @@ class Several(Strict):
         names: those names, by quantity.
         plurals: after one of these the values of a series follow bare, as in ``bare``.
         counted: the same reading several times.
+        all_yes: "yes" to all the questions of one phase that follow one another.
         answers: options by a name of their own, by quantity and option.
     """
 
@@ -87,6 +88,7 @@ class Several(Strict):
     plurals: tuple[Plural, ...]
     bare: dict[str, tuple[Sentences, ...]]
     counted: tuple[str, ...]
+    all_yes: tuple[str, ...]
     answers: dict[str, dict[str, tuple[str, ...]]]
 
 
@@ -141,7 +143,9 @@ def _of_several(several: Several) -> Iterator[tuple[tuple[str | int, ...], str]]
         for i, group in enumerate(groups):
             for j, one in enumerate(group.sentences):
                 yield ("several", "bare", kind, i, "sentences", j), one
-    yield from ((("several", "counted", i), one) for i, one in enumerate(several.counted))
+    for field in ("counted", "all_yes"):
+        for i, one in enumerate(getattr(several, field)):
+            yield ("several", field, i), one
     for quantity, options in several.answers.items():
         for option, said in options.items():
             for i, one in enumerate(said):

@@ -194,7 +194,9 @@ def _sentence(split: _Split, words: list[str], heard: it.Heard) -> it.AnyIntent:
         one = _intent(part.end.intent, part.slots, own)
         if part.end.doubt and isinstance(one, it.Given | it.Correction):
             one = _doubted(one, part.end.doubt)
-        parts += [one] * int(part.slots.get("times", 1))
+        # "option yes 3" is the answer to three questions, "three points" three readings.
+        _, _, count = part.end.intent.partition(" yes ")
+        parts += [one] * int(count or part.slots.get("times", 1))
     if len(parts) == 1:
         return parts[0]
     return it.Several.model_validate({"parts": tuple(parts), "heard": heard})
@@ -219,7 +221,7 @@ def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
             quantity = slots.get("quantity")
             return _value_intent(make, rest, slots, quantity, heard)
         case "option":
-            return it.Chosen(option=rest, heard=heard)
+            return it.Chosen(option=rest.split()[0], heard=heard)
         case "command":
             return it.Command.model_validate({"verb": rest, "heard": heard})
         case "skip":

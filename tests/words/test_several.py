@@ -79,6 +79,18 @@ def test_several_answers_in_one_sentence(step: str, line: str, meant: str | None
     assert (None if isinstance(intent, it.Unclear) else describe(intent)) == meant
 
 
+def test_all_yes_answers_the_questions_of_the_phase_and_no_more() -> None:
+    case = Driver(read_out=False)
+    case.say("tooth", 24)
+    case.say("canals", ("buccal", "palatal"))
+    intent = understand_typed("all yes", Grammar(WORDS, wanted_now(case.state)))
+    assert describe(intent) == "yes, yes, yes"
+    case.do(intent)
+    assert case.state.here.step == "working_length"
+    assert isinstance(understand_typed("all yes", grammar("taper")), it.Unclear)
+    assert describe(understand_typed("all yes", grammar("tugback"))) == "yes"
+
+
 def test_each_answer_has_its_own_words() -> None:
     intent = understand_typed("pluggers 9, 12.5, 16", grammar("plugger_coronal"))
     assert isinstance(intent, it.Several)
