@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -18,7 +19,7 @@ from assistant.errors import InputFileError, RecordUnwritable
 from assistant.exchange.tables import Table, table_text
 from assistant.exchange.whole import WholeCase, load, record_text
 from assistant.files.atomic import make_folder, reason, write_new
-from assistant.report.record import as_record
+from assistant.report.record import as_record, json_text
 from assistant.store import audit
 from assistant.store.current import register
 
@@ -65,6 +66,18 @@ ENDINGS = {
     show_default=True,
     help="fhir: as a set of resources; begun by a Composition; to be posted to a server.",
 )
+@click.option(
+    "--base-url",
+    envvar="FILLWARM_BASE_URL",
+    metavar="URL",
+    help="fhir: under which the practice publishes the codes; default: urn:fillwarm.",
+)
+@click.option(
+    "--codes",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="fhir: write the CodeSystems and ConceptMaps of the cases there as well.",
+)
 @click.option("--without-journal", is_flag=True, help="fhir: it cannot be imported then.")
 @click.option("--json", "as_json", is_flag=True)
 def export(
@@ -73,6 +86,8 @@ def export(
     out: Path,
     table: Table,
     kind: Kind,
+    base_url: str | None,
+    codes: Path | None,
     without_journal: bool,
     as_json: bool,
 ) -> None:
@@ -85,18 +100,20 @@ def export(
     spreadsheet would take for a formula has an apostrophe before it, and characters that
     are not seen are written as \\u and their number.
     """
+    make = partial(_content, format_, kind, _base(base_url), not without_journal)
     if format_ == "csv":
         records = (as_record(case.state, case.head_hash) for case in _each(cases))
         written = [_write(out, table_text(records, table).encode())]
     elif len(cases) == 1 and not out.is_dir():
         (case,) = _each(cases)
-        written = [_write(out, _content(case, format_, kind, not without_journal))]
+        written = [_write(out, make(case))]
     else:
         places = _places(cases, out, ENDINGS[format_])
         written = [
-            _write(place, _content(case, format_, kind, not without_journal))
-            for place, case in zip(places, _each(cases), strict=True)
+            _write(place, make(case)) for place, case in zip(places, _each(cases), strict=True)
         ]
+    if format_ == "fhir" and codes is not None:
+        written += _published(cases, _base(base_url), codes)
     if as_json:
         found = {"format": format_, "cases": len(cases), "files": [str(one) for one in written]}
         click.echo(json.dumps(found))
@@ -123,14 +140,39 @@ def _given_away(folder: Path) -> WholeCase:
     return case
 
 
-def _content(case: WholeCase, format_: Format, kind: Kind, with_journal: bool) -> bytes:
+def _base(given: str | None) -> str | None:
+    from assistant.exchange.terminology import BASE  # noqa: PLC0415
+
+    base = (given or "").rstrip("/") or None
+    if base is not None and not BASE.fullmatch(base):
+        raise InputFileError(
+            f"{given!r} is no base URL; give one such as https://practice.example/fhir."
+        )
+    return base
+
+
+def _published(cases: Sequence[Path], base: str | None, folder: Path) -> Iterator[Path]:
+    """The code systems of the cases' protocols; what is there already and the same stays."""
+    from assistant.exchange.terminology import resources  # noqa: PLC0415
+
+    protocols = [load(case).state.protocol for case in cases]
+    for name, one in resources(protocols, base).items():
+        text = json_text(one).encode()
+        place = folder / name
+        same = place.is_file() and place.read_bytes() == text
+        yield place if same else _write(place, text)
+
+
+def _content(
+    format_: Format, kind: Kind, base: str | None, with_journal: bool, case: WholeCase
+) -> bytes:
     if format_ == "case":
         return case.journal
     if format_ == "json":
         return record_text(case).encode()
     from assistant.exchange.fhir import bundle_text  # noqa: PLC0415 - not for other formats
 
-    return bundle_text(case, with_journal=with_journal, kind=kind).encode()
+    return bundle_text(case, with_journal=with_journal, kind=kind, base=base).encode()
 
 
 def _places(cases: Sequence[Path], folder: Path, ending: str) -> list[Path]:

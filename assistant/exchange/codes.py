@@ -4,9 +4,9 @@
   millimetre, which UCUM writes ``10.um``; a taper is ``mm/mm``. A temperature rise is in
   kelvin: UCUM's ``Cel`` has an offset, so a rise of 5 ``Cel`` would read as 278.15 K.
 - Teeth: ISO 3950, with the URI that HL7 FHIR R4 uses for it.
-- Everything else is named by this program, under ``urn:fillwarm:``. No SNOMED CT codes:
-  those for filling a root canal could not be checked here, and a wrong one is worse than
-  text.
+- The type of the document: LOINC. Everything else is named by this program, under
+  ``urn:fillwarm:`` (:mod:`.terminology`). No SNOMED CT codes: those for filling a root canal
+  could not be checked here, and a wrong one is worse than text.
 
 Codes and value domains of HL7 FHIR R4 (4.0.1) are from memory.
 """
@@ -95,6 +95,21 @@ ORIGINS: Final[Mapping[str, str]] = {
     "said": "dictated, or given by key or pedal",
     "computed": "computed by the program and accepted by the operator",
     "timed": "timed by the program",
+}
+
+COMPUTED_NAMES: Final[Mapping[str, str]] = {
+    "depth-limit": "Deepest allowed plugger or heat carrier",
+    "paper-points": "Length by the paper points that count",
+    "spread": "Spread of the readings",
+    "readings": "Number of readings",
+    "new-tip": "Tip of the master cone after the cut back",
+    "apical-seal": "Apical seal",
+    "increment-level": "Top of the fill after an increment",
+    "fill-level": "Top of the fill",
+    "heat": "Heat of a cycle, computed, not measured",
+    "softened": "Softened below the carrier",
+    "firm-after": "Firm after the carrier was taken out",
+    "surface-rise": "Largest temperature rise, root surface",
 }
 
 CARRIER = "heat carrier"

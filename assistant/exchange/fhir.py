@@ -53,6 +53,7 @@ from assistant.exchange.maker import (
     when,
 )
 from assistant.exchange.observations import of_computed, of_entries
+from assistant.exchange.terminology import published
 from assistant.exchange.whole import WholeCase, replayable
 from assistant.procedure.state import CASE, Warning
 from assistant.report.computed import computed, lines
@@ -69,15 +70,20 @@ Kind = Literal["collection", "document", "transaction"]
 
 
 def bundle_text(
-    case: WholeCase, *, with_journal: bool = True, kind: Kind = "collection"
+    case: WholeCase,
+    *,
+    with_journal: bool = True,
+    kind: Kind = "collection",
+    base: str | None = None,
 ) -> str:
-    """The bundle as it is written to a file.
+    """The bundle as it is written to a file, its systems under ``base`` if there is one.
 
     Raises:
         RecordDamaged: the journal holds values that nothing can be computed with.
     """
     with replayable(f"case {case.state.case_code!r}"):
-        return json_text(bundle(case, with_journal=with_journal, kind=kind))
+        found = bundle(case, with_journal=with_journal, kind=kind)
+        return json_text(published(found, base))
 
 
 def bundle(

@@ -24,6 +24,7 @@ from assistant.errors import InputFileError, RecordDamaged, RecordUnwritable
 from assistant.exchange import check, codes
 from assistant.exchange.fhir import Kind, bundle
 from assistant.exchange.r4 import Finding
+from assistant.exchange.terminology import as_urn
 from assistant.exchange.untrusted import parse_json, read_bounded
 from assistant.exchange.whole import WholeCase, from_journal, replayable
 from assistant.files.atomic import make_folder, reason, sync_folder, write_new
@@ -63,7 +64,7 @@ def read_case_file(path: Path) -> Taken:
             f"{path} is no usable FHIR bundle: {where}: {what[:120]}; fillwarm check-record "
             "tells all of it."
         )
-    return _from_bundle(found, path)
+    return _from_bundle(as_urn(found), path)
 
 
 def _from_bundle(found: dict[str, Any], path: Path) -> Taken:
@@ -92,6 +93,7 @@ def against_journal(raw: bytes, path: Path) -> list[Finding] | None:
     if check.kind_of(found, path) == "bundle":
         if not _journals(found):
             return None
+        found = as_urn(found)
         return list(_changed(found, _inside(found, path), path))
     beside = path.with_name(JOURNAL)
     if not beside.is_file():

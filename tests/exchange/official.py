@@ -25,6 +25,14 @@ from saved_case import whole  # noqa: E402
 from typical_case import Driver, barely_started, many_warnings, molar, two_canals  # noqa: E402
 
 from assistant.exchange.fhir import Kind, bundle_text  # noqa: E402
+from assistant.exchange.terminology import resources as published  # noqa: E402
+from assistant.files.yamlfile import load_yaml  # noqa: E402
+from assistant.protocol.model import Protocol  # noqa: E402
+from assistant.report.record import json_text  # noqa: E402
+
+PROTOCOLS = [
+    load_yaml(one, Protocol) for one in sorted((HERE.parents[1] / "protocols").glob("*.yaml"))
+]
 
 CASES: dict[str, Callable[[], Driver]] = {
     "signed": two_canals,
@@ -44,6 +52,13 @@ def main() -> int:
             for kind in get_args(Kind):
                 files.append(Path(folder) / f"{name}.{kind}.json")
                 files[-1].write_text(bundle_text(whole(case()), kind=kind))
+        for base in (None, "https://practice.example/fhir"):
+            for name, one in published(PROTOCOLS, base).items():
+                files.append(Path(folder) / f"{'url' if base else 'urn'}.{name}")
+                files[-1].write_text(json_text(one))
+        based = bundle_text(whole(two_canals()), base="https://practice.example/fhir")
+        files.append(Path(folder) / "signed.based.json")
+        files[-1].write_text(based)
         command = ["node", str(HERE / "server" / "check.mjs"), *map(str, files)]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:

@@ -13,11 +13,13 @@ from typing import Any, get_args
 from xml.etree.ElementTree import fromstring
 
 import pytest
-from saved_case import whole
+from click.testing import CliRunner
+from saved_case import saved, whole
 from typical_case import Driver, barely_started, many_warnings, molar, two_canals
 from ucumvert import get_ucum_parser
 
-from assistant.exchange import codes, r4
+from assistant.commandline.main import main
+from assistant.exchange import codes, r4, terminology
 from assistant.exchange.check import bundle_findings, resources
 from assistant.exchange.fhir import bundle, bundle_text
 from assistant.procedure import intents as it
@@ -443,3 +445,80 @@ def test_the_models_are_loaded_for_checking_only() -> None:
     code = "import sys, assistant.commandline.exchange, assistant.exchange.fhir; "
     code += "sys.exit(any(name.split('.')[0] == 'fhir' for name in sys.modules))"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+# -- the codes, published -------------------------------------------------------
+
+BASE = "https://practice.example/fhir"
+
+
+@pytest.mark.parametrize("base", [None, BASE])
+@pytest.mark.parametrize("case", [two_canals, many_warnings, undone_and_redone])
+def test_every_code_of_a_bundle_is_in_a_published_system(case: Any, base: Any) -> None:
+    one = case()
+    text = bundle_text(whole(one), base=base)
+    files = terminology.resources([one.state.protocol], base)
+    published = {
+        system["url"]: {concept["code"] for concept in system["concept"]}
+        for system in files.values()
+        if system["resourceType"] == "CodeSystem"
+    }
+    used: Any = {}
+    for coding in [c for found in every(json.loads(text), "coding") for c in found]:
+        used.setdefault(coding["system"], set()).add(coding["code"])
+    ours = {s: c for s, c in used.items() if "fillwarm" in s}
+    assert len(ours) >= 5
+    for system, found in ours.items():
+        assert found <= published[system], system
+    assert ("urn:fillwarm" in text) is (base is None)
+
+
+@pytest.mark.parametrize("kind", ["collection", "document", "transaction"])
+def test_a_base_url_is_taken_off_again(kind: Any) -> None:
+    case = whole(two_canals())
+    based = json.loads(bundle_text(case, kind=kind, base=BASE))
+    assert bundle_findings(based) == []
+    assert terminology.as_urn(based) == bundle(case, kind=kind)
+
+
+def test_systems_under_two_bases_are_not_taken_for_ours() -> None:
+    found = json.loads(bundle_text(whole(barely_started()), base=BASE))
+    of(found, "Patient")[0]["identifier"][0]["system"] = (
+        "https://other.example/NamingSystem/fillwarm-case-code"
+    )
+    assert terminology.as_urn(found) == found
+
+
+def test_the_maps_lead_to_the_codes_that_are_written() -> None:
+    files = terminology.resources([two_canals().state.protocol], BASE)
+    severity = files["ConceptMap-fillwarm-severity-map.json"]
+    (group,) = severity["group"]
+    assert group["source"] == f"{BASE}/CodeSystem/fillwarm-severity"
+    led = {one["code"]: one["target"][0]["code"] for one in group["element"]}
+    assert led == codes.SEVERITY
+    assert severity["url"] == f"{BASE}/ConceptMap/fillwarm-severity-map"
+
+
+def test_codes_are_written_beside_an_export(tmp_path: Any) -> None:
+    folder = saved(two_canals(), tmp_path / "0001")
+    words = [
+        "export",
+        str(folder),
+        "--base-url",
+        f"{BASE}/",
+        "--codes",
+        str(tmp_path / "codes"),
+    ]
+    for name in ("a.json", "b.json"):  # a second time the same files stay
+        done = CliRunner().invoke(main, [*words, "--out", str(tmp_path / name)])
+        assert done.exit_code == 0, done.output
+    assert len(list((tmp_path / "codes").iterdir())) == 10
+    assert f"{BASE}/CodeSystem/fillwarm-quantity" in (tmp_path / "a.json").read_text()
+    taken = ["import", str(tmp_path / "a.json"), "--case", str(tmp_path / "in"), "--json"]
+    assert json.loads(CliRunner().invoke(main, taken).stdout)["remarks"] == []
+    assert CliRunner().invoke(main, ["check-record", str(tmp_path / "a.json")]).exit_code == 0
+    bad = [*words, "--out", str(tmp_path / "c.json")]
+    bad[3] = "not a url"
+    done = CliRunner().invoke(main, bad)
+    assert done.exit_code == 3
+    assert "no base URL" in done.stderr

@@ -156,7 +156,7 @@ const result = {};
 for (const path of process.argv.slice(2)) {
   const found = JSON.parse(readFileSync(path));
   const one = (result[path] = checked(found));
-  const full = found.entry.some((e) => e.resource.resourceType === "Observation");
+  const full = found.entry?.some((e) => e.resource.resourceType === "Observation");
   if (found.type === "collection" && full) one.missed = missed(found);
   if (found.type === "transaction") one.readBack = await readBack(found);
 }
