@@ -49,7 +49,8 @@ def test_the_same_state_and_the_same_note(name: str, folder: Path) -> None:
     plain = state.model_dump(mode="json", exclude={"protocol"})
     kept = json.loads((JOURNALS / f"{name}.state.json").read_text())
     # What later versions know of besides, an old journal has none of.
-    assert not any([plain.pop(later) for later in plain.keys() - kept.keys()])
+    later = [plain.pop(name) for name in plain.keys() - kept.keys()]
+    assert not any(later)
     assert plain == kept
     assert as_text(note(state, HEAD)) == (JOURNALS / f"{name}.note.txt").read_text()
 
