@@ -3,13 +3,10 @@
 A recogniser is a C library. What it does when it hangs or crashes no thread survives:
 some hold the interpreter while they decode, so that a deadline in another thread
 would never come, and a crash takes the whole program along. So a sitting with a
-microphone asks a worker process; a second one, warm, takes its place at once.
+microphone asks a worker process, and another takes its place.
 
-Measured on two cores with recognisers of before: a worker is ready 1.1 s after its
-start (2.1 s the first time); a question and its answer cost 1 ms on top of 0.16 s (one
-word) to 0.45 s (4 s of speech) of recognition; a worker holds 210 MB, 340 MB once it has
-been used. A sitting holds 600 MB with two of them before the first word, where it held 300
-with the recogniser inside. Meanwhile the session's own loop is free, where it stood still.
+On Linux workers are forked from a process that has read the weights, so that they share
+its memory and a new one is soon ready; elsewhere each starts by itself (1.3 s).
 
 Not covered: the detector of speech and the spotter of urgent words stay
 in the program, since they see every frame. What they raise is caught; a crash or a hang
@@ -20,6 +17,7 @@ from __future__ import annotations
 
 import contextlib
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -43,7 +41,12 @@ START_S = 30.0
 AGAIN_S = 10.0
 """After a worker could not even be started, the next is tried so much later."""
 
-_SPAWN = get_context("spawn")  # the same everywhere; a fork would copy the sound threads
+# A fork of the program itself would copy its sound threads.
+if sys.platform == "linux":
+    _START = get_context("forkserver")
+    _START.set_forkserver_preload(["assistant.speech.preloaded"])
+else:
+    _START = get_context("spawn")
 _POLL_S = 0.005
 
 Build = Callable[[], Listener]
@@ -82,8 +85,8 @@ class _Worker:
         self.name: str | None = None
         self.begun_s = now_s
         self._known: set[str] = set()
-        self._pipe, theirs = _SPAWN.Pipe()
-        self._process = _SPAWN.Process(
+        self._pipe, theirs = _START.Pipe()
+        self._process = _START.Process(
             target=serve, args=(theirs, build), daemon=True, name="recogniser"
         )
         self._process.start()
@@ -130,7 +133,6 @@ class Watched:
 
     Args:
         build: makes the recogniser.
-        spare: keep a second worker warm.
         answer_s: least time until a question is given up.
         clock: seconds, never going back.
     """
@@ -139,7 +141,6 @@ class Watched:
         self,
         build: Build,
         *,
-        spare: bool = True,
         answer_s: float = ANSWER_S,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -147,11 +148,9 @@ class Watched:
         """Of the recogniser, once it is :meth:`ready`."""
         self.restarts = 0
         self._build = build
-        self._wants_spare = spare
         self._answer_s = answer_s
         self._clock = clock
         self._worker: _Worker | None = _Worker(build, clock())
-        self._spare: _Worker | None = None
         self._not_before_s = 0.0
         self._question: tuple[StepGrammar, Samples] | None = None
         self._asked_s: float | None = None
@@ -210,7 +209,7 @@ class Watched:
         return answer
 
     def tend(self) -> Lost | None:
-        """See :class:`~.listeners.Recogniser`; also what keeps the spare warm."""
+        """See :class:`~.listeners.Recogniser`."""
         worker = self._ready_worker()
         if isinstance(worker, Lost):
             return worker
@@ -220,16 +219,6 @@ class Watched:
             self._replace()
             why = "The recogniser had ended and was started again."
             return Lost(why, said=False)
-        if self._spare is None:
-            if self._wants_spare and self._clock() >= self._not_before_s:
-                self._spare = _Worker(self._build, self._clock())
-            return None
-        try:
-            self._spare.settle()
-        except (EOFError, UserError):  # told when it is the last one
-            self._spare.kill()
-            self._spare = None
-            self._not_before_s = self._clock() + AGAIN_S
         return None
 
     # -- asked by whoever can wait --------------------------------------------
@@ -253,12 +242,10 @@ class Watched:
         return answer
 
     def close(self) -> None:
-        """End the workers. Harmless when repeated."""
-        for worker in (self._worker, self._spare):
-            if worker is not None:
-                worker.kill()
-        self._worker = self._spare = None
-        self._wants_spare = False
+        """End the worker. Harmless when repeated."""
+        if self._worker is not None:
+            self._worker.kill()
+            self._worker = None
         self._not_before_s = float("inf")
 
     # -- one worker after another ---------------------------------------------
@@ -299,10 +286,7 @@ class Watched:
         return Lost(f"The recogniser {why} and was started again: say that again.")
 
     def _replace(self) -> None:
-        """The spare takes over, or a new one begins to load."""
         self.restarts += 1
         if self._worker is not None:
             self._worker.kill()
-        self._worker, self._spare = self._spare, None
-        if self._worker is None:
-            self._worker = _Worker(self._build, self._clock())
+        self._worker = _Worker(self._build, self._clock())
