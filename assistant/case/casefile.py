@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
@@ -31,6 +32,9 @@ from assistant.record.journal import Journal, read_journal
 JOURNAL = "journal.jsonl"
 """Name of the journal in the folder of a case."""
 
+BACK_S = 3.0
+"""The clock was set back if it is so much behind; as within a sitting (``clockwatch.py``)."""
+
 
 class CaseFile:
     """An open case; one process holds it at a time.
@@ -38,7 +42,8 @@ class CaseFile:
     Attributes:
         folder: where everything of the case lives.
         state: what the journal says.
-        recovery: a sentence on what was put aside when it was opened, or None.
+        recovery: what was put aside when it was opened, and that the clock went back since,
+            in sentences; or None.
     """
 
     def __init__(
@@ -100,9 +105,10 @@ class CaseFile:
         found = Journal.open(folder / JOURNAL, files)
         try:
             state, _ = _replayed([entry.event for entry in found.entries], folder)
-            case = cls(folder, found.journal, state, found.recovery)
+            told = " ".join(filter(None, (found.recovery, clock_went_back(found.entries, now))))
+            case = cls(folder, found.journal, state, told or None)
             if state.signed is None:
-                case.take(Reopen(note=found.recovery or "Nothing was lost."), now)
+                case.take(Reopen(note=told or "Nothing was lost."), now)
         except BaseException:
             found.journal.close()
             raise
@@ -148,6 +154,19 @@ class CaseFile:
     def close(self) -> None:
         """Let go of the case."""
         self._journal.close()
+
+
+def clock_went_back(lines: Sequence[JournalLine], now: Moment) -> str | None:
+    """A sentence if the last entry is later than ``now``; forward cannot be told from a
+    pause."""
+    last = datetime.fromisoformat(lines[-1].at).astimezone(now.wall.tzinfo)
+    if (last - now.wall).total_seconds() < BACK_S:
+        return None
+    return (
+        f"The clock of the machine is at {now.wall:%Y-%m-%d %H:%M:%S}, and the last entry was "
+        f"made at {last:%Y-%m-%d %H:%M:%S}: it was set back between two sittings, or ahead "
+        "in the last one."
+    )
 
 
 class WholeRead(NamedTuple):

@@ -21,7 +21,9 @@ from assistant.protocol.moment import Moment
 from assistant.record.journal import read_journal
 from assistant.report.write import FILES, put_reports, reports
 from assistant.store import anchors, audit, current
+from assistant.store.archive import case_part
 from assistant.store.current import with_index
+from assistant.store.lookalikes import LONGEST_NAME, odd_name
 from assistant.store.places import JOURNAL, is_case, key_of
 from assistant.store.signing import Signer, payload, sign
 
@@ -36,14 +38,32 @@ def need_unbroken(folder: Path) -> None:
         raise RecordDamaged(alarm)
 
 
-def need_vacant(folder: Path) -> None:
-    """Begin a case only where no signed one was.
+def need_vacant(folder: Path, code: str | None = None) -> None:
+    """Begin a case only under a name that can be kept, where no signed one was.
 
     Raises:
+        InputFileError: the name, or the code, is too long, hidden, or one of the store's own.
         RecordDamaged: the signed case of this folder is gone.
     """
+    inside = not Path(key_of(cases_folder(), folder)).is_absolute()
+    for name in dict.fromkeys([folder.name] * inside + [code] * (code is not None)):
+        _need_name(str(name), of_a_file=name == folder.name)
     if alarm := current.vacate(cases_folder(), folder, tell):
         raise RecordDamaged(alarm)
+
+
+def _need_name(name: str, *, of_a_file: bool) -> None:
+    try:
+        if of_a_file:
+            case_part(name)
+        elif not name.strip() or not name.isprintable():
+            raise ValueError(f"{name!a} cannot be read")
+        if len(name) > LONGEST_NAME:
+            raise ValueError(f"it has more than {LONGEST_NAME} characters")
+    except ValueError as bad:
+        raise InputFileError(f"No case can be called so: {bad}; choose another name.") from None
+    if why := odd_name(name):
+        tell(f"The name {name!a} is not what it looks like: {why}.")
 
 
 def seal(

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from assistant.commandline.store import (
     the_store,
 )
 from assistant.errors import CaseBusy, InputFileError, RecordDamaged
-from assistant.store import audit, current, index
+from assistant.store import anchors, audit, current, index
 from assistant.store import backup as making
 from assistant.store import erase as erasing
 from assistant.store import restore as restoring
@@ -90,7 +91,13 @@ def _elsewhere(store: Path) -> list[Path]:
 def restore(file: Path, by: str | None, yes: bool, dry_run: bool) -> None:
     """Put the cases of a back-up FILE back; what is in the store is never overwritten."""
     store = the_store()
-    plan = restoring.plan(store, file, lambda items: bar(items, "Verified"))
+
+    def planned(db: Any) -> restoring.RestorePlan:
+        anchors.read_trail(db, store)
+        knows = partial(anchors.known_of, db)
+        return restoring.plan(store, file, lambda items: bar(items, "Verified"), knows)
+
+    plan = with_index(store, planned, tell)
     click.echo(f"{file}: made {plan.manifest.made_at}, every file in it verified.")
     for step in plan.steps:
         case = (
@@ -99,6 +106,8 @@ def restore(file: Path, by: str | None, yes: bool, dry_run: bool) -> None:
         click.echo(shown(f"  {case} {restoring.SAID[step.fate]}"))
         if step.case.damaged:
             click.echo(shown(f"    it was damaged when it was copied: {step.case.damaged}"))
+        if step.alarm:
+            click.echo(shown(f"    {step.alarm}"))
         if step.erased and step.fate == "restore":
             click.echo(f"    it was erased from this store on {step.erased[:10]}")
     for name, to in plan.others.items():
@@ -117,6 +126,12 @@ def restore(file: Path, by: str | None, yes: bool, dry_run: bool) -> None:
     else:
         click.echo("Nothing was restored.")
         return
+    if odd := [step.folder for step in plan.steps if step.fate == "contradicted"]:
+        raise RecordDamaged(
+            f"Not restored, because index or audit trail know another: {', '.join(odd)}; take "
+            "a later back-up, or accept that it is lost (fillwarm accept CASE --reason TEXT) "
+            "and restore again."
+        )
     if left := [step.folder for step in plan.steps if step.fate in {"older", "different"}]:
         raise InputFileError(
             f"Not restored, because others are there: {', '.join(left)}; move those away and "

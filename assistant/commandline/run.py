@@ -235,7 +235,7 @@ def _open(
         if case.recovery:
             click.echo(f"!! {case.recovery}")
         return case
-    need_vacant(folder)
+    need_vacant(folder, code)
     if folder.resolve().parent != cases.resolve():
         click.echo(
             f"{folder} is not in the folder of cases, {cases}, where fillwarm cases and "

@@ -20,6 +20,7 @@ from assistant.record.chain import JournalLine
 from assistant.store import current, index
 from assistant.store.current import with_index
 from assistant.store.index import IndexRow, Query, Sort
+from assistant.store.lookalikes import odd_names
 from assistant.store.places import JOURNAL, folder_of, is_case
 from assistant.store.summary import CaseSummary
 
@@ -163,10 +164,18 @@ def cases(
 
     listing = with_index(store, ask, tell, bar)
     odd = current.unlisted(store)
+    codes = [row.found.code for row in listing.rows if isinstance(row.found, CaseSummary)]
+    alike = list(odd_names(dict.fromkeys([*current.folder_names(store), *codes])))
     if as_json:
-        click.echo(json.dumps(_as_data(store, listing, odd), ensure_ascii=False))
+        click.echo(
+            json.dumps(
+                _as_data(store, listing, odd) | {"lookalikes": alike}, ensure_ascii=False
+            )
+        )
     else:
         _print(store, listing, odd)
+        for sentence in alike:
+            click.echo(f"!! {sentence}")
     if number := len(listing.damaged) + len(listing.alarms):
         raise RecordDamaged(
             f"{number} record{'s' * (number != 1)} in {store} cannot be trusted as they are; "

@@ -10,6 +10,9 @@ from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt
 from assistant.words.recognised import Recognised
 
+LONGEST_LINE = 1000
+"""Characters of a typed line, on the page and at the keyboard; chosen here."""
+
 
 class Microphone(Enum):
     """What the room must know of the microphone; the values are words for the screen."""

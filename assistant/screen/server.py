@@ -37,6 +37,7 @@ from assistant.screen.guard import (
     host_allowed,
     same_origin,
 )
+from assistant.screen.port import LONGEST_LINE
 
 STATIC = Path(__file__).with_name("static")
 BEAT_S = 1.0
@@ -77,7 +78,7 @@ class TypedLine(_Message):
     """A typed line from the page."""
 
     kind: Literal["line"]
-    text: str = Field(max_length=1000)
+    text: str = Field(max_length=LONGEST_LINE)
 
 
 class Tap(_Message):

@@ -11,6 +11,7 @@ import re
 import stat
 import unicodedata
 import zipfile
+from pathlib import PurePosixPath
 from typing import Annotated, Literal, NoReturn
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
@@ -31,6 +32,7 @@ MOST_RATIO = 200
 _SLACK_BYTES = 2**20
 _OTHER_KEY = re.compile(r"names\.key-[0-9a-f]{16}\.json")
 _WINDOWS = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+_OWN = re.compile(r"audit.*\.jsonl|index\.sqlite.*|names\.key.*\.json|manifest\.json|.*\.lock")
 _FORBIDDEN = frozenset('<>:"\\|?*')
 
 
@@ -54,6 +56,19 @@ def plain_part(part: str) -> str:
     return part
 
 
+def case_part(part: str) -> str:
+    """The name of a case's folder: a plain one, and none that the store has for a file of
+    its own.
+
+    Raises:
+        ValueError: it is not.
+    """
+    plain_part(part)
+    if _OWN.fullmatch(unicodedata.normalize("NFKC", part).casefold()):
+        raise ValueError(f"{part!a} is the name of a file of the store itself")
+    return part
+
+
 def allowed(name: str) -> str:
     """The name of a member that a back-up may have.
 
@@ -65,7 +80,8 @@ def allowed(name: str) -> str:
     parts = name.split("/")
     if len(parts) < 3 or parts[0] != CASES:
         raise ValueError(f"{name!a} is nothing that a back-up holds")
-    for part in parts[1:]:
+    case_part(parts[1])
+    for part in parts[2:]:
         plain_part(part)
     return name
 
@@ -107,7 +123,7 @@ class Manifest(_Part):
     program: str
     made_at: str
     members: dict[Annotated[str, AfterValidator(allowed)], Member]
-    cases: dict[Annotated[str, AfterValidator(plain_part)], KeptCase]
+    cases: dict[Annotated[str, AfterValidator(case_part)], KeptCase]
 
 
 def checked_members(opened: zipfile.ZipFile, size: int) -> dict[str, zipfile.ZipInfo]:
@@ -122,6 +138,7 @@ def checked_members(opened: zipfile.ZipFile, size: int) -> dict[str, zipfile.Zip
     """
     found: dict[str, zipfile.ZipInfo] = {}
     seen: set[str] = set()
+    folders: set[str] = set()
     for info in opened.infolist():
         try:
             name = allowed(info.filename)
@@ -131,6 +148,7 @@ def checked_members(opened: zipfile.ZipFile, size: int) -> dict[str, zipfile.Zip
         if folded in seen:
             _refuse(opened, f"{name!a} is there twice")
         seen.add(folded)
+        folders |= {str(above) for above in PurePosixPath(folded).parents}
         kind = stat.S_IFMT(info.external_attr >> 16)
         if info.orig_filename != name or kind not in {0, stat.S_IFREG}:
             _refuse(opened, f"{name!a} is not a plain file")
@@ -140,6 +158,11 @@ def checked_members(opened: zipfile.ZipFile, size: int) -> dict[str, zipfile.Zip
         }:
             _refuse(opened, f"{name!a} is encrypted or packed in another way")
         found[name] = info
+    if both := sorted(folders & seen):
+        _refuse(opened, f"{both[0]!a} is a file and a folder")
+    cases = {name.split("/")[1] for name in found if name.startswith(f"{CASES}/")}
+    if len({unicodedata.normalize("NFKC", name).casefold() for name in cases}) < len(cases):
+        _refuse(opened, "two of its cases have one name on some systems")
     packed = sum(info.compress_size for info in found.values())
     unpacked = sum(info.file_size for info in found.values())
     # Members that share their packed bytes would pass the second test alone.

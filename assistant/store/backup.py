@@ -29,7 +29,7 @@ from assistant.store.archive import (
     Manifest,
     Member,
     allowed,
-    plain_part,
+    case_part,
 )
 from assistant.store.audit import AUDIT
 from assistant.store.names import KEY
@@ -139,7 +139,7 @@ class _Copy:
         """Its name, or one like it that every system takes and no other case has."""
         name = folder.resolve().name
         try:
-            plain_part(name)
+            case_part(name)
         except ValueError:
             name = re.sub(r"[^\w-]+", "-", name.encode(errors="replace").decode()).strip("-")
             name = f"case-{name}"[:60]

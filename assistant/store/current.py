@@ -287,7 +287,7 @@ def vacate(cases: Path, folder: Path, tell: Tell) -> str | None:
 def refresh(db: sqlite3.Connection, cases: Path, bar: Bar = no_bar) -> int:
     """Look at every case; read those that changed. How many were read."""
     known = index.stamps(db)
-    here = {name for name in _names(cases) if stamp(cases / name) is not None}
+    here = {name for name in folder_names(cases) if stamp(cases / name) is not None}
     elsewhere = {key for key in known if Path(key).is_absolute()}
     drop(db, known.keys() - here - elsewhere)
     changed = [
@@ -302,7 +302,7 @@ def refresh(db: sqlite3.Connection, cases: Path, bar: Bar = no_bar) -> int:
 def look_around(db: sqlite3.Connection, cases: Path, bar: Bar = no_bar) -> None:
     """The cheap check before a list; see the module docstring."""
     known = index.folders(db)
-    names = set(_names(cases))
+    names = set(folder_names(cases))
     drop(db, [key for key in known - names if not Path(key).is_absolute()])
     came = [name for name in sorted(names - known) if is_case(cases / name)]
     take_in(db, cases, came, bar)
@@ -350,7 +350,8 @@ def register(cases: Path, folder: Path, *, elsewhere: bool = True) -> str | None
     return None
 
 
-def _names(cases: Path) -> list[str]:
+def folder_names(cases: Path) -> list[str]:
+    """Folders that may be cases and that the index can hold."""
     return [name for name in case_names(cases) if _is_text(name)]
 
 

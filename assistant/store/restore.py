@@ -29,7 +29,8 @@ from assistant.errors import (
     UserError,
 )
 from assistant.files.atomic import reason, sync_folder, unwritable, write_new
-from assistant.record.chain import verify
+from assistant.record.chain import JournalLine, verify
+from assistant.store.anchors import Known, contradiction, of_journal
 from assistant.store.archive import CASES, MANIFEST, KeptCase, Manifest, checked_members
 from assistant.store.audit import AUDIT, entries
 from assistant.store.names import KEY, KeyFile, other_key
@@ -43,7 +44,7 @@ WORK = "restoring"
 
 Bar = Callable[[Sequence[str]], AbstractContextManager[Iterable[str]]]
 
-Fate = Literal["restore", "same", "newer", "older", "different"]
+Fate = Literal["restore", "same", "newer", "older", "different", "contradicted"]
 SAID: dict[Fate, str] = {
     "restore": "will be restored",
     "same": "is there already and the same: left as it is",
@@ -52,19 +53,24 @@ SAID: dict[Fate, str] = {
     "the back-up's",
     "different": "is another case in the store: left as it is; move it away to have the "
     "back-up's",
+    "contradicted": "is not what index and audit trail know of it: left out",
 }
 """What each fate is called."""
+
+Knows = Callable[[str], Sequence[Known]]
+"""What the store knows of the case with that first entry."""
 
 
 @dataclass(frozen=True, slots=True)
 class RestoreStep:
     """What is to become of one case of the back-up; ``erased`` is when a case of this
-    journal was erased from this store, or None."""
+    journal was erased from this store, ``alarm`` what contradicts it, or None."""
 
     folder: str
     case: KeptCase
     fate: Fate
     erased: str | None
+    alarm: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +92,7 @@ class RestorePlan:
         return [step for step in self.steps if step.fate == "restore"]
 
 
-def plan(cases: Path, archive: Path, bar: Bar) -> RestorePlan:
+def plan(cases: Path, archive: Path, bar: Bar, knows: Knows = lambda _: ()) -> RestorePlan:
     """Verify a back-up, every byte of it, and say what restoring it will do.
 
     Raises:
@@ -101,7 +107,9 @@ def plan(cases: Path, archive: Path, bar: Bar) -> RestorePlan:
                 _member(opened, manifest, name)
         erased = _erasures(cases)
         steps = [
-            _step(cases, erased, folder, case, _member(opened, manifest, _journal(folder)))
+            _step(
+                cases, erased, folder, case, _member(opened, manifest, _journal(folder)), knows
+            )
             for folder, case in sorted(manifest.cases.items())
         ]
         return RestorePlan(archive, manifest, steps, _others(cases, opened, manifest))
@@ -124,6 +132,8 @@ def carry_out(cases: Path, wanted: RestorePlan, bar: Bar) -> list[str]:
                 raise InputFileError(
                     f"{wanted.archive} was changed while it was read; begin again."
                 )
+            for to in (*wanted.others.values(), *(s.folder for s in wanted.to_restore)):
+                _require_free(cases / to)  # all of them before the first is written
             # First what the cases need: a name without its key cannot be read.
             for name, to in wanted.others.items():
                 _put(cases / to, _member(opened, wanted.manifest, name))
@@ -154,13 +164,16 @@ def _restore(
     for name in manifest.members:
         if name.startswith(prefix):
             _put(made / name.removeprefix(prefix), _member(opened, manifest, name))
-    to = cases / folder
+    _require_free(cases / folder)
+    made.rename(cases / folder)
+    sync_folder(cases)
+
+
+def _require_free(to: Path) -> None:
     if os.path.lexists(to):
         raise RecordUnwritable(
             f"{to} appeared while the back-up was restored and was left as it is; begin again."
         )
-    made.rename(to)
-    sync_folder(cases)
 
 
 def _put(path: Path, data: bytes) -> None:
@@ -256,24 +269,38 @@ def _journal(folder: str) -> str:
 
 
 def _step(
-    cases: Path, erased: dict[str, str], folder: str, case: KeptCase, journal: bytes
+    cases: Path,
+    erased: dict[str, str],
+    folder: str,
+    case: KeptCase,
+    journal: bytes,
+    knows: Knows,
 ) -> RestoreStep:
-    if case.damaged is None:
-        _require_whole(folder, case, journal)
+    lines = _whole(folder, case, journal) if case.damaged is None else []
     to = cases / folder
     fate: Fate = "restore"
+    alarm = None
     if os.path.lexists(to):
         fate = _compared(to / JOURNAL, journal)
-    return RestoreStep(folder, case, fate, erased.get(case.head or ""))
+    elif lines and (alarm := contradiction(lines, knows(lines[0].line_hash), ())):
+        fate = "contradicted"
+    return RestoreStep(folder, case, fate, erased.get(case.head or ""), alarm)
 
 
-def _require_whole(folder: str, case: KeptCase, journal: bytes) -> None:
+def _whole(folder: str, case: KeptCase, journal: bytes) -> list[JournalLine]:
     found, chain = verify(journal, Path(_journal(folder)))
     if chain.length != len(journal) or not found or chain.head != case.head:
         raise RecordDamaged(
             f"The journal of {folder} in the back-up does not end as its manifest says; "
             "nothing was changed; take another back-up."
         )
+    known = of_journal(folder, found)
+    if (known.code, known.signed) != (case.code, case.signed):
+        raise RecordDamaged(
+            f"The journal of {folder} in the back-up is not of the case that its manifest "
+            "says; nothing was changed; take another back-up."
+        )
+    return found
 
 
 def _compared(there: Path, journal: bytes) -> Fate:
