@@ -258,7 +258,7 @@ def course(axes: Axes, result: HeatResult) -> None:
     axes.plot(result.times_s, surface, "--", color="black", lw=0.9, label="root surface")
     axes.axhspan(MOULDABLE_C.low, MOULDABLE_C.high, color="0.85", lw=0)
     axes.axvline(result.removed_s, color="0.4", lw=0.6)
-    axes.set_ylim(BODY_C - 1, float(result.mass_max_c.max()) + 5)
+    axes.set_ylim(BODY_C - 1, float(result.mass_max_c.max()) + 20)
     axes.set_xlabel("s from switching on (line: carrier out)", size=9)
     axes.set_title("The same; grey: turns mouldable", size=9.5)
     axes.legend(fontsize=9, frameon=False, loc="upper right")
