@@ -13,7 +13,7 @@ from decimal import Decimal
 from oracle_rules import DEPTHS, DOWNPACK, NOT_JUDGED, Rules, Told
 
 from assistant.procedure import events as ev
-from assistant.procedure.state import CASE, Entry, Pending, Warning
+from assistant.procedure.state import CASE, Entry, Pending, Timer, Warning
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 
@@ -47,6 +47,9 @@ class Oracle(Rules):
         self.warnings: dict[int, Warning] = {}
         self.heat_said = False
         self.hold_began_s: float | None = None
+        self.heating = ""
+        self.heat_off_s: dict[str, float] = {}
+        self.late_said: set[str] = set()
         self.tally = Tally()
 
     def follow(self, events: Iterable[ev.AnyEvent]) -> list[str]:
@@ -72,7 +75,13 @@ class Oracle(Rules):
                         acts.append(("downpack-short", event.track))
                     self.at[event.track] = event.step
                 case ev.TimerStarted(timer=timer):
-                    self.hold_began_s, self.heat_said = timer.started.mono_s, False
+                    wrong += self._begins(timer)
+                case ev.TimerEnded(ended=ended):
+                    if self.heating and ended is not None:
+                        self.heat_off_s[self.heating] = ended.mono_s
+                    self.heating = ""
+                case ev.CaseReopened():
+                    self.heat_off_s.clear()  # the clock is another one
                 case ev.WarningAnswered(seq=seq, answer=answer):
                     self.warnings[seq] = self.warnings[seq].model_copy(
                         update={"answer": answer}
@@ -109,9 +118,11 @@ class Oracle(Rules):
 
     def _must(self, told: Told) -> set[str]:
         """What must be said about a value as it is accepted; a question that was
-        confirmed is answered, and heat past its limit is said while it is on."""
+        confirmed is answered. Heat past its limit is said while it is on, and waits for
+        its answer once more where it is urgent."""
         said = {r for r in self.broken(told) if self.severity[r] != "confirm"}
-        return said - {"heat-long"} if self.heat_said else said
+        waits = self.severity.get("heat-long") == "urgent"
+        return said - {"heat-long"} if self.heat_said and not waits else said
 
     def _unquestioned(self, told: Told) -> list[str]:
         asked = {r for r in self.broken(told) if self.severity[r] == "confirm"}
@@ -129,7 +140,7 @@ class Oracle(Rules):
         told = Told(
             seq=seq,
             canal=old.canal if old else self.active,
-            step=old.step if old else self.at.get(self.active, ""),
+            step=old.step if old else pending.step or self.at.get(self.active, ""),
             quantity=pending.quantity,
             round=old.round if old else 1,
             value=pending.value,
@@ -175,6 +186,9 @@ class Oracle(Rules):
                     continue
                 if rule not in allowed or not told.stands:
                     yield f"{rule} was said of {told}, which does not break it"
+            elif rule == "press-late":
+                self.tally.count(self.tally.otherwise, [rule])
+                yield from self._too_early(warning)
             elif rule == "heat-long":
                 self.heat_said = True
                 self.tally.count(self.tally.otherwise, [rule])
@@ -189,6 +203,33 @@ class Oracle(Rules):
         for rule, what in acts:
             if not any(w.rule == rule and what in (w.step, w.track) for w in raised):
                 yield f"{rule} was not said of {what}"
+
+    def _begins(self, timer: Timer) -> list[str]:
+        """A timed act begins: a press with how long the mass has cooled already, to the
+        tenth above, which is said if it is longer than the limit."""
+        self.hold_began_s, self.heat_said = timer.started.mono_s, False
+        if timer.mode == "until_off":
+            self.heating = timer.track
+            self.heat_off_s.pop(timer.track, None)
+            self.late_said.discard(timer.track)
+            return []
+        off_s = self.heat_off_s.pop(timer.track, None)
+        self.late_said.discard(timer.track)
+        if off_s is None or timer.delay_s is None:
+            return []
+        waited_s = timer.started.mono_s - off_s
+        if 0 <= round(timer.delay_s - waited_s, 6) < 0.1:
+            return []
+        return [f"the press in {timer.track} began {waited_s} s late, told as {timer.delay_s}"]
+
+    def _too_early(self, warning: Warning) -> Iterator[str]:
+        """A late press is said once a cycle, and never before it is late."""
+        off_s = self.heat_off_s.get(warning.track)
+        if off_s is None or warning.at.mono_s - off_s <= float(self.limit("press_delay_s")):
+            yield f"press-late was said of {warning.track} before it was late"
+        if warning.track in self.late_said:
+            yield f"press-late was said twice of {warning.track}"
+        self.late_said.add(warning.track)
 
     def _unsaid_depths(self) -> Iterator[str]:
         """Every depth that stands and is too deep has been warned about, under the

@@ -142,21 +142,21 @@ class Driver:
     def downpack(self, wl: float) -> None:
         """Two cycles; in the second the carrier is said 1 mm too deep, then corrected."""
         self.heat(3.0)
-        self.mm(13.5, 13.5)
         self.press()
+        self.mm(13.5, 13.5)
         self.heat(3.2)
+        self.press()
         self.mm(wl - 4.0)
         self.correct("mm", wl - 5.0)
         self.mm(wl - 5.0)
-        self.press()
         self.choose("none")
 
     def backfill(self, *increments_mm: float) -> None:
         """Each increment's press is first cut short at 3.1 s."""
         for length in increments_mm:
-            self.mm(length)
             self.press_cut_short(3.1)
             self.press()
+            self.mm(length)
         self.choose("yes")
 
     def canal(self, wl: float, *increments_mm: float) -> None:

@@ -44,6 +44,7 @@ class CaseFile:
         state: what the journal says.
         recovery: what was put aside when it was opened, and that the clock went back since,
             in sentences; or None.
+        reopening: what its reopening led to; empty for a fresh case.
     """
 
     def __init__(
@@ -52,6 +53,7 @@ class CaseFile:
         self.folder = folder
         self.state = state
         self.recovery = recovery
+        self.reopening: tuple[ev.AnyEvent, ...] = ()
         self._journal = journal
 
     @classmethod
@@ -108,7 +110,7 @@ class CaseFile:
             told = " ".join(filter(None, (found.recovery, clock_went_back(found.entries, now))))
             case = cls(folder, found.journal, state, told or None)
             if state.signed is None:
-                case.take(Reopen(note=told or "Nothing was lost."), now)
+                case.reopening = case.take(Reopen(note=told or "Nothing was lost."), now)
         except BaseException:
             found.journal.close()
             raise

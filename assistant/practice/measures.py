@@ -45,6 +45,9 @@ class Press(Frozen):
     held_s: float
     wanted_s: float
     cut_short: bool
+    delay_s: float | None = None
+    """From heat off to the first pressure; None, too, in scores from before it was timed."""
+    late: bool = False
 
 
 class DictatedDepth(Frozen):
@@ -215,7 +218,16 @@ def presses(state: CaseState) -> Iterator[Press]:
             held_s=held,
             wanted_s=wanted,
             cut_short=held < wanted,
+            delay_s=entry.delay_s,
+            late=_late(state, entry),
         )
+
+
+def _late(state: CaseState, entry: Entry) -> bool:
+    limit = state.protocol.limits.press_delay_s
+    if entry.delay_s is None or limit is None:
+        return False
+    return entry.delay_s > limit.value + EPSILON_MM
 
 
 def heats(state: CaseState) -> Iterator[tuple[float, float]]:

@@ -136,6 +136,7 @@ def _criteria(
     portion_warned = measures.about(state, "first_round_above", "later_round_above", "below")
     counted = {
         "presses": [not press.cut_short for press in presses],
+        "delay": [not p.late for p in presses if p.delay_s is not None],
         "heat": [seconds <= limit for seconds, limit in heats],
         "depths": [depth.good for depth in depths],
         "downpack": [

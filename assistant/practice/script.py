@@ -24,6 +24,7 @@ from assistant.procedure import intents as it
 from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
 from assistant.procedure.intents import Scalar
+from assistant.procedure.reach import heats
 from assistant.procedure.state import CASE, Timer, Warning
 from assistant.protocol.model import Measure, Protocol, Step, Timed
 from assistant.protocol.moment import Moment
@@ -253,6 +254,9 @@ class _Trial:
             return
         limit_s = self.state.protocol.limit(step.expect.limit)
         if step.expect.mode == "hold":
+            if step.role is Role.INCREMENT_PRESS and step.options and self._filled():
+                yield self._saying(step, step.options[0].id)
+                return
             yield Line(say=words["press"])
             if self._make("short_press"):
                 yield Line(say=words["let_go"], after_s=limit_s / 2)
@@ -269,6 +273,11 @@ class _Trial:
             return
         off_s = min(heat_s - OFF_EARLY_S, limit_s - OFF_BEFORE_S)
         yield Line(say=words["heat_off"], after_s=round(max(0.3, off_s), 2))
+
+    def _filled(self) -> bool:
+        """Whether the plan has no increment left."""
+        plan = reckoning.backfill(self.state, self.state.active)
+        return plan is not None and not plan.increments
 
     def _heat_s(self) -> float | None:
         """Seconds of heat until the carrier is where the plan wants it, at its marker
@@ -344,7 +353,10 @@ class _Trial:
         if entry is None or entry.seq in self._kept:
             return Line(say=words["keep"])
         if entry.origin == "timed":
-            return Line(say=words["press"])
+            heat = heats(state.protocol.by_id[entry.step])
+            # What warns about the heat waits until the press is over.
+            over = heat and state.here.answered
+            return Line(say=words["keep" if over else "press"])
         rule = next(r for r in state.protocol.rules if r.id == warning.rule)
         limit = None
         if rule.check == "deeper_than_limit":

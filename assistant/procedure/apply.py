@@ -12,7 +12,7 @@ from typing import Any
 
 from assistant.procedure import events as ev
 from assistant.procedure.belongs import check_belongs
-from assistant.procedure.state import CASE, CaseState, Entry, Track
+from assistant.procedure.state import CASE, CaseState, Entry, HeatOff, Pending, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, WRITTEN
 
 
@@ -60,7 +60,7 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
                 state,
                 entries=(*_restand(state.entries, entry.replaces, "replaced"), entry),
                 tracks=_answered(state, entry),
-                pending=None,
+                pending=_still_asked(state, entry),
             )
             if isinstance(entry.value, tuple):
                 made = _with_canals(made, entry)
@@ -93,16 +93,24 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
         case ev.StepSkipped(skipped=skipped):
             return _with(state, skipped=(*state.skipped, skipped), pending=None)
         case ev.TimerStarted(timer=timer):
-            return _with(state, timer=timer)
-        case ev.TimerEnded():
-            return _with(state, timer=None)
+            return _with(state, timer=timer, tracks=_heat_off(state, timer.track, None))
+        case ev.TimerEnded(ended=ended):
+            over, tracks = state.timer, state.tracks
+            if over is not None and over.mode == "until_off" and ended is not None:
+                off = HeatOff(at=ended, warnings_before=len(state.warnings))
+                tracks = _heat_off(state, over.track, off)
+            return _with(state, timer=None, tracks=tracks)
         case ev.TrackSelected(track=track):
             return _with(state, active=track, pending=None)
         case ev.Paused():
             return _with(state, paused=True)
         case ev.Resumed():
             return _with(state, paused=False)
-        case ev.CaseReopened(at=at, note=text) | ev.TroubleMet(at=at, text=text):
+        case ev.CaseReopened(at=at, note=text):
+            # The clock that the heat went off by is another one now.
+            tracks = tuple(t.model_copy(update={"heat_off": None}) for t in state.tracks)
+            return _with(state, tracks=tracks, interruptions=(*state.interruptions, (at, text)))
+        case ev.TroubleMet(at=at, text=text):
             return _with(state, interruptions=(*state.interruptions, (at, text)))
         case ev.SpeakerNamed(who=who):
             return _with(state, who=who)
@@ -140,6 +148,20 @@ def _answered(state: CaseState, entry: Entry) -> tuple[Track, ...]:
     )
 
 
+def _heat_off(state: CaseState, track: str, off: HeatOff | None) -> tuple[Track, ...]:
+    """The tracks, one of them with when its heat went off."""
+    return tuple(
+        t.model_copy(update={"heat_off": off}) if t.name == track else t for t in state.tracks
+    )
+
+
+def _still_asked(state: CaseState, entry: Entry) -> Pending | None:
+    """What waits for its confirm; a press that ends meanwhile answers nothing."""
+    pending = state.pending
+    asked = pending and pending.step
+    return pending if asked is not None and asked != entry.step else None
+
+
 def _with_canals(state: CaseState, entry: Entry) -> CaseState:
     """Tracks for the canals named; a canal named before keeps its place."""
     assert isinstance(entry.value, tuple)
@@ -161,6 +183,7 @@ def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
             last = len(visited) - 1 - visited[::-1].index(there)
             visited = visited[:last]
     rounds = dict(track.rounds)
+    there_before = rounds.get(event.loop or "")
     if event.loop:
         rounds[event.loop] = event.round
     moved = track.model_copy(
@@ -169,6 +192,7 @@ def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
             "visited": visited,
             "rounds": tuple(rounds.items()),
             "answered": False,
+            "heat_off": track.heat_off if event.round == there_before else None,
         }
     )
     return _with(

@@ -120,6 +120,8 @@ def _check_pending(state: CaseState, pending: Pending) -> None:
     if pending.corrects is not None:
         old = state.entries[pending.corrects - 1]
         step: Step | None = state.protocol.by_id[old.step]
+    elif pending.step is not None:
+        step = _step_of(state, state.active, pending.step)
     else:
         step = state.step
     right = step is not None and pending.quantity == step.expect.quantity

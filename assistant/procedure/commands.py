@@ -16,7 +16,7 @@ from assistant.protocol.model import Step
 def obey(draft: Draft, intent: it.AnyIntent) -> None:
     """Carry out a command that the door has let through."""
     match intent:
-        case it.Command(verb="start"):
+        case it.Command(verb="start" | "press" | "heat_on"):
             _start(draft)
         case it.Command(verb="stop"):
             timing.stop(draft, intent)
@@ -36,6 +36,7 @@ def obey(draft: Draft, intent: it.AnyIntent) -> None:
             _skip(draft, reason or "")
         case it.SwitchCanal(canal=canal):
             draft.drop_pending("canal changed")
+            draft.go_on()
             draft.add(ev.TrackSelected(track=canal, at=draft.now))
         case it.WhoSpeaks(who=who):
             draft.add(ev.SpeakerNamed(who=who, at=draft.now))

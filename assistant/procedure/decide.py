@@ -52,6 +52,8 @@ def _let_in(draft: Draft, intent: it.AnyIntent) -> None:
         draft.refuse(intent, refused.reason, **refused.detail)
     else:
         _carry_out(draft, intent)
+        if any(isinstance(event, ev.ConfirmDropped) for event in draft.events):
+            draft.go_on()  # a question may have held the step up
 
 
 def _take_known(draft: Draft) -> None:
@@ -78,7 +80,8 @@ def _in_order(draft: Draft, parts: tuple[it.Part, ...], *, confirmed: bool = Fal
         if asked or not draft.rest:
             return None
         taken = len(state.entries) > len(before.entries)
-        if not taken or state.open_warnings(state.active):
+        fresh = set(state.open_warnings(state.active)) - set(before.open_warnings(state.active))
+        if not taken or fresh:
             return _leave(draft, draft.rest)
     return None
 
@@ -207,6 +210,7 @@ def _ask(
     rival: it.Scalar | None = None,
 ) -> None:
     """Question a doubtful value; a depth past its limit is warned about at once."""
+    asks = judged.candidate.step == draft.state.step
     pending = Pending(
         kind=kind,
         quantity=judged.candidate.quantity,
@@ -218,6 +222,7 @@ def _ask(
         origin=origin,
         rest=draft.rest,
         rival=rival,
+        step=None if corrects or asks else judged.candidate.step.id,
     )
     draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
 

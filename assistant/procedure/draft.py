@@ -12,7 +12,7 @@ from assistant.procedure import events as ev
 from assistant.procedure.apply import apply
 from assistant.procedure.facts import holds, stays
 from assistant.procedure.intents import Heard, Intent, Part, Scalar
-from assistant.procedure.reach import given_here, in_place
+from assistant.procedure.reach import given_early, given_here, heats, in_place
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
     CASE,
@@ -102,12 +102,14 @@ class Draft:
         origin: Origin = "said",
         confirmed: bool = False,
         cut_short: bool = False,
+        delay_s: float | None = None,
         correction: bool = False,
-        silenced: frozenset[str] = frozenset(),
+        unsaid: frozenset[str] = frozenset(),
     ) -> None:
         """Put a judged value on the record, then say which rules it trips.
 
-        ``silenced`` are checks already spoken about (heat past its limit).
+        ``unsaid`` are checks already spoken about (heat past its limit): what needs an
+        answer waits for it in silence.
         """
         (track, step, quantity, value, round_, _), old, fired = judged
         entry = Entry(
@@ -123,6 +125,7 @@ class Draft:
             at=self.now,
             confirmed=confirmed,
             cut_short=cut_short,
+            delay_s=delay_s,
             replaces=old.seq if old else None,
             correction=correction,
         )
@@ -132,8 +135,12 @@ class Draft:
         for one in fired:
             # What was questioned and confirmed need not be said again.
             questioned = one.rule.severity == "confirm" and confirmed
-            if not questioned and one.rule.check not in silenced:
+            if questioned:
+                continue
+            if one.rule.check not in unsaid:
                 self.warn(one, track, step, entry.seq)
+            elif one.rule.severity == "urgent":
+                self.warn(one._replace(spoken=""), track, step, entry.seq)
         if step.role in LENGTHS:
             self.check_depths_again(track)
 
@@ -176,6 +183,7 @@ class Draft:
             step=step.id,
             entry=entry,
             at=self.now,
+            spoken=fired.spoken,
         )
         self.add(ev.Warned(warning=warning))
 
@@ -234,17 +242,18 @@ class Draft:
     # -- moving -------------------------------------------------------------
 
     def go_on(self) -> None:
-        """Leave the present step if it has its value; a value of another step
-        (an older one, corrected) moves nothing."""
-        if self.state.here.answered:
+        """Leave the present step if it has its value, and those after it in its loop that
+        were given theirs early; a value of another step (an older one, corrected) moves
+        nothing."""
+        if self.state.here.answered and self.state.pending is None and self.state.timer is None:
             self.advance()
 
     def advance(self, *, skip: bool = False) -> None:
         """Move the active track on, unless an urgent warning waits for an answer."""
         state = self.state
         track, step = state.here, state.step
-        if step is None or state.open_warnings(track.name):
-            return
+        if step is None or self._held_up(step):
+            return None
         given = None if skip else given_here(self.state)
         option = given.value if given and isinstance(given.value, str) else None
         target = next_step(state.protocol, step, option, holds(state, track.name), skip=skip)
@@ -254,7 +263,17 @@ class Draft:
                 self.warn(fired, track.name, step, None)
         round_ = track.round(step.loop) if again else None
         self.move(track.name, target, "skip" if skip else "done", round_)
+        if not again and given_early(self.state, step):
+            return self.advance()
         self._after_part()
+        return None
+
+    def _held_up(self, step: Step) -> bool:
+        """Whether an urgent warning waits for its answer. The heat that was too long
+        waits with its own until the press is over: the mass cools meanwhile."""
+        waiting = self.state.open_warnings(self.state.active)
+        given = given_here(self.state) if heats(step) else None
+        return any(given is None or w.entry != given.seq for w in waiting)
 
     def move(self, track: str, target: str, via: str, round_: int | None = None) -> None:
         """Put a track on a step; a loop that is entered, or begins again, starts a

@@ -150,12 +150,14 @@ class TimerStarted(Frozen):
 
 
 class TimerEnded(Frozen):
-    """It ended; the duration is in the entry that follows."""
+    """It ended; the duration is in the entry that follows. ``ended``: when it was said
+    to, which is before it was understood; None in journals from before it was kept."""
 
     kind: Literal["timer_ended"] = "timer_ended"
     at: Moment
     duration_s: float
     reason: Literal["complete", "stopped", "interrupted"]
+    ended: Moment | None = None
 
 
 class TrackSelected(Frozen):
@@ -181,11 +183,13 @@ class Resumed(Frozen):
 
 
 class CaseReopened(Frozen):
-    """The program started again on an unfinished case."""
+    """The program started again on an unfinished case; ``running`` is the timed act that
+    it was stopped in."""
 
     kind: Literal["case_reopened"] = "case_reopened"
     at: Moment
     note: str
+    running: Timer | None = None
 
 
 class SpeakerNamed(Frozen):

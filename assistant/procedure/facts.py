@@ -102,11 +102,18 @@ def fill_top_mm(state: CaseState, track: str, before: int | None = None) -> floa
     return top
 
 
-def advance_mm(
-    state: CaseState, track: str, depth_mm: float, before: int | None = None
-) -> float | None:
-    """How far the heat carrier went into the fill: its depth less the fill's top then."""
-    top = fill_top_mm(state, track, before)
+def cycle_top_mm(state: CaseState, track: str, round_: int) -> float | None:
+    """Depth of the fill that a downpack cycle began on, in whatever order its depths were
+    told: where the cycle before left it, else where the cone was seared or cut off."""
+    compacted = [e for e in state.in_sequence(track, Role.COMPACTION) if e.round < round_]
+    started = (state.last(track, role) for role in (Role.SEAR, Role.CUT_OFF))
+    tops = (number(e) for e in (*reversed(compacted), *started))
+    return next((top for top in tops if top is not None), None)
+
+
+def advance_mm(state: CaseState, track: str, depth_mm: float, round_: int) -> float | None:
+    """How far the heat carrier went into the fill of its cycle."""
+    top = cycle_top_mm(state, track, round_)
     return None if top is None else lengths.round_mm(depth_mm - top)
 
 

@@ -141,7 +141,9 @@ Verb = Literal[
     "next",
     "confirm",
     "keep",
-    "start",
+    "start",  # the act of the present step, whichever it is
+    "press",
+    "heat_on",
     "stop",
     "back",
     "repeat",

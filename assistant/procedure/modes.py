@@ -23,7 +23,7 @@ from assistant.procedure.facts import option_of
 from assistant.procedure.state import CASE, CaseState
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.machine import Place
-from assistant.protocol.model import AT_CANALS
+from assistant.protocol.model import AT_CANALS, Step
 from assistant.protocol.roles import Role
 
 QUERIES = frozenset(
@@ -38,7 +38,8 @@ class Mode(Enum):
 
     SIGNED = "the note is signed"
     PAUSED = "nothing is taken until it is resumed"
-    TIMING = "a press or a heat activation runs"
+    TIMING = "a heat activation runs"
+    PRESSING = "a press runs, and the lengths of its round can be given"
     QUESTIONED = "a value, or the signature, waits for its confirm, or one of two for a choice"
     WARNED = "an urgent warning of the active canal waits for its answer"
     ASKED = "a step of the active canal, or of the case, is asked"
@@ -50,7 +51,8 @@ def mode_of(state: CaseState) -> Mode:
     holds = {
         Mode.SIGNED: state.signed is not None,
         Mode.PAUSED: state.paused,
-        Mode.TIMING: state.timer is not None,
+        Mode.TIMING: state.timer is not None and state.timer.mode == "until_off",
+        Mode.PRESSING: state.timer is not None,
         Mode.QUESTIONED: state.pending is not None,
         Mode.WARNED: bool(state.open_warnings(state.active)),
         Mode.ASKED: state.step is not None,
@@ -90,11 +92,16 @@ def request_of(state: CaseState, intent: it.AnyIntent) -> Request | None:
     """
     match intent:
         case it.Command(verb=verb):
+            if verb in _STARTS:
+                return Request.START
             return Request.QUERY if verb in QUERIES else Request(verb)
         case it.Chosen(option="yes") if _expects(state, "done"):
             return Request.NEXT
     return _REQUESTS.get(type(intent))
 
+
+_STARTS = {"start": None, "press": "hold", "heat_on": "until_off"}
+"""What begins a timed act, and the mode of the act that it means; None for either."""
 
 _REQUESTS: dict[type[it.Intent], Request] = {
     it.Given: Request.VALUE,
@@ -125,13 +132,44 @@ def _quiet(state: CaseState, _: it.Intent) -> bool:
 def _answers_what_waits(state: CaseState, given: it.Given) -> bool:
     """Said again, for the question or in the place of what was warned about."""
     asked = reach.wanted(state, given)
-    again = asked is not None and asked.old is not None
+    again = asked is not None and (asked.old is not None or _warned(state, asked.step))
     return again or _quiet(state, given) or bool(reach.open_here(state))
 
 
-def _done_again(state: CaseState, start: it.Command) -> bool:
-    """Every warning is about the very act that would be started once more."""
-    return set(reach.open_here(state)) == set(state.open_warnings(state.active))
+def _warned(state: CaseState, step: Step) -> bool:
+    """Whether the value that a step of the present round has waits for an answer."""
+    given = reach.in_place(state, state.active, step, state.here.round(step.loop))
+    return given is not None and given.seq in {
+        w.entry for w in state.open_warnings(state.active)
+    }
+
+
+def _mass_cools(state: CaseState, start: it.Command) -> bool:
+    """A press is never held up: what warns about the heat waits until it is over. Any
+    other act is done again where every warning is about it."""
+    here = reach.open_here(state)
+    again = set(here) == set(state.open_warnings(state.active))
+    press = state.step is not None and not reach.heats(state.step)
+    return again or (press and (bool(here) or not state.here.answered))
+
+
+def _is_that_act(state: CaseState, start: it.Command) -> bool:
+    expect = state.step.expect if state.step else None
+    return _STARTS[start.verb] in {None, getattr(expect, "mode", None)}
+
+
+def _given_early(state: CaseState, given: it.Given) -> bool:
+    """A length for another step than the press that runs."""
+    found = reach.wanted(state, given)
+    return found is not None and found.step != state.step
+
+
+def _is_questioned(state: CaseState, _: it.Intent) -> bool:
+    return state.pending is not None
+
+
+def _says_no(state: CaseState, chosen: it.Chosen) -> bool:
+    return state.pending is not None and chosen.option == "no"
 
 
 def _asked(state: CaseState, _: it.Intent) -> bool:
@@ -206,8 +244,9 @@ CLOSED: dict[Mode, tuple[str, Request]] = {
 }
 """Modes that take one request alone, beside queries: why others are refused, and the one."""
 
-_QUESTIONED, _WARNED, _ASKED, _FINISHED = (
-    frozenset({m}) for m in (Mode.QUESTIONED, Mode.WARNED, Mode.ASKED, Mode.FINISHED)
+_PRESSING, _QUESTIONED, _WARNED, _ASKED, _FINISHED = (
+    frozenset({m})
+    for m in (Mode.PRESSING, Mode.QUESTIONED, Mode.WARNED, Mode.ASKED, Mode.FINISHED)
 )
 _OPEN = _QUESTIONED | _WARNED | _ASKED | _FINISHED
 _WARNING = "answer_warning_first"
@@ -222,9 +261,13 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         ),
     ),
     Request.CORRECTION: (
-        Row("nothing_to_correct", _OPEN, lambda *said: reach.to_correct(*said) is not None),
-        Row("correct_final_instead", _OPEN, _no_final_length),
-        Row("canals_begun", _OPEN, _no_canal_begun),
+        Row(
+            "nothing_to_correct",
+            _OPEN | _PRESSING,
+            lambda *said: reach.to_correct(*said) is not None,
+        ),
+        Row("correct_final_instead", _OPEN | _PRESSING, _no_final_length),
+        Row("canals_begun", _OPEN | _PRESSING, _no_canal_begun),
     ),
     Request.OPTION: (
         Row(
@@ -245,18 +288,20 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("needs_answer", _ASKED, lambda state, _: _expects(state, "done")),
     ),
     Request.CONFIRM: (
-        Row("say_which", _QUESTIONED, _one_offered),
+        Row("say_which", _QUESTIONED | _PRESSING, _one_offered),
         Row("operator_signs", _QUESTIONED, _may_confirm),
         Row(_WARNING, _WARNED),
         Row("nothing_to_confirm", _ASKED | _FINISHED, _suggests),
     ),
     Request.KEEP: (
         Row("nothing_to_keep", _ASKED | _FINISHED),
+        Row("nothing_to_keep", _PRESSING, lambda *said: not _quiet(*said)),
         Row("nothing_to_keep", _QUESTIONED, lambda *said: not _quiet(*said)),
     ),
     Request.START: (
         Row("nothing_to_start", _OPEN, lambda state, _: _expects(state, "timed")),
-        Row(_WARNING, _QUESTIONED | _WARNED, _done_again),
+        Row("another_act", _OPEN, _is_that_act),
+        Row(_WARNING, _QUESTIONED | _WARNED, _mass_cools),
     ),
     Request.STOP: (Row("nothing_to_stop", _OPEN),),
     Request.BACK: (
@@ -303,6 +348,18 @@ DOOR: dict[Request, tuple[Row, ...]] = {
 """Every refusal in the modes that are not closed, but those of a value in itself; of a
 request's rows, the first that stands in the mode and is not lifted."""
 
+WHILE_PRESSING: dict[Request, Lifts] = {
+    Request.STOP: lambda *_: True,
+    Request.QUERY: lambda *_: True,
+    Request.VALUE: _given_early,
+    Request.CORRECTION: lambda *_: True,
+    Request.KEEP: lambda *_: True,
+    Request.CONFIRM: _is_questioned,
+    Request.OPTION: _says_no,
+}
+"""What is taken while a press runs, beside what rows of its own refuse; all else waits
+until the timer has ended."""
+
 TAKEN = "taken"
 
 
@@ -313,7 +370,8 @@ def rows_of(request: Request) -> tuple[Row, ...]:
         for mode, (reason, one) in CLOSED.items()
         if request not in {one, Request.QUERY}
     )
-    return (*DOOR[request], *closed)
+    pressing = Row("timer_running", _PRESSING, WHILE_PRESSING.get(request))
+    return (*DOOR[request], *closed, pressing)
 
 
 @cache

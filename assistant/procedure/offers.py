@@ -23,6 +23,7 @@ from assistant.procedure.state import KIND_OF, CaseState
 
 ANSWERS: dict[Mode, tuple[Request, ...]] = {
     **{mode: (request,) for mode, (_, request) in CLOSED.items()},
+    Mode.PRESSING: (Request.STOP, Request.VALUE, Request.CONFIRM, Request.OPTION, Request.KEEP),
     Mode.QUESTIONED: (Request.CONFIRM, Request.OPTION),
     Mode.WARNED: (Request.KEEP, Request.START, Request.CORRECTION),
     Mode.ASKED: (
@@ -75,13 +76,15 @@ def _sayable(state: CaseState) -> Iterator[it.AnyIntent]:
     if "no" not in {option.id for option in options}:
         yield it.Chosen(option="no")
     steps = {step.id: step for step in (state.step, asked.step if asked else None) if step}
+    for step in reach.early(state):
+        steps[step.id] = step
     for kind in dict.fromkeys(KIND_OF.get(step.expect.kind) for step in steps.values()):
         if kind is not None:
             yield it.Given(kind=kind, value=0)
     for kind in reach.correctable_kinds(state):
         yield it.Correction(kind=kind, value=0)
     for verb in get_args(it.Verb):
-        if verb not in QUERIES:
+        if verb not in QUERIES and verb != "start":  # it is one of the two acts
             yield it.Command(verb=verb)
     yield it.Skip(reason="not needed")
     yield from (it.SwitchCanal(canal=t.name) for t in state.tracks if t.name != state.active)

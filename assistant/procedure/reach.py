@@ -12,7 +12,14 @@ from assistant.procedure import intents as it
 from assistant.procedure.facts import option_of, readings_mm, stays, suggestion
 from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
 from assistant.protocol.machine import next_step
-from assistant.protocol.model import AT_CANALS, FINISHED, Measure, NotGivenError, Step
+from assistant.protocol.model import (
+    AT_CANALS,
+    FINISHED,
+    Measure,
+    NotGivenError,
+    Step,
+    Timed,
+)
 
 
 class Questioned(NamedTuple):
@@ -27,6 +34,8 @@ def questioned(state: CaseState) -> Questioned | None:
     pending = state.pending
     if pending is None:
         return None
+    if pending.step is not None:
+        return Questioned(state.protocol.by_id[pending.step], None)
     if pending.corrects is not None:
         old = state.entries[pending.corrects - 1]
         return Questioned(state.protocol.by_id[old.step], old)
@@ -39,12 +48,49 @@ def either(state: CaseState) -> tuple[it.Scalar, ...]:
 
 
 def wanted(state: CaseState, intent: it.Given) -> Questioned | None:
-    """What a value answers: the question about an earlier one, or the present step."""
+    """What a value answers: the question about another step, or the present one, or one
+    that is given early."""
     asked = questioned(state)
-    if asked is not None and asked.old is not None and fits(asked.step, intent):
+    if asked is not None and asked.step != state.step and fits(asked.step, intent):
         return asked
+    steps = (*((state.step,) if state.step is not None else ()), *early(state))
+    found = next((step for step in steps if fits(step, intent)), None)
+    return None if found is None else Questioned(found, None)
+
+
+def early(state: CaseState) -> tuple[Step, ...]:
+    """The lengths that can be given before they are asked for: those of the present
+    round still to come, once its heat is off. While a press runs, nobody need wait."""
     step = state.step
-    return Questioned(step, None) if step is not None and fits(step, intent) else None
+    if step is None or step.loop is None or heats(step) or state.active == CASE:
+        return ()
+    part = state.protocol.canal
+    here, round_ = part.index(step), state.here.round(step.loop)
+    waiting = {w.entry for w in state.open_warnings(state.active)}
+    found = []
+    for one in part[here + 1 :]:
+        if one.loop == step.loop and isinstance(one.expect, Measure):
+            given = in_place(state, state.active, one, round_)
+            if given is None or given.seq in waiting:
+                found.append(one)
+    return tuple(found)
+
+
+def given_early(state: CaseState, before: Step) -> bool:
+    """Whether the present step, reached from the one before in its round, was given its
+    length ahead; it is then answered without being asked."""
+    step = state.step
+    if step is None or step.loop is None or step.loop != before.loop or state.active == CASE:
+        return False
+    part = state.protocol.canal
+    if not isinstance(step.expect, Measure) or part.index(step) <= part.index(before):
+        return False
+    return in_place(state, state.active, step, state.here.round(step.loop)) is not None
+
+
+def heats(step: Step) -> bool:
+    """Whether a step times the heat."""
+    return isinstance(step.expect, Timed) and step.expect.mode == "until_off"
 
 
 def fits(step: Step, intent: it.Given | it.Correction) -> bool:
@@ -63,6 +109,8 @@ def ahead(state: CaseState) -> tuple[Step, ...]:
     whatever is answered. A step of readings is there as often as it is still asked."""
     steps: list[Step] = []
     step = state.step
+    if step is not None and step.expect.kind == "timed":
+        step = next(iter(early(state)), None)  # what is told beside a press
     while step is not None and len(steps) < MOST_AHEAD and step.expect.kind in _IN_ONE:
         readings = step.expect.kind == "readings"
         steps += [step] * (_readings_left(state) if readings else 1)

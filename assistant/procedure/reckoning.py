@@ -211,17 +211,11 @@ def downpack(state: CaseState, track: str) -> plan.CyclePlan | None:
 
 def _progress(state: CaseState, track: str, sear: float) -> tuple[float, int, float | None]:
     """Top of the fill, cycles done, and the carrier's depth in a cycle under way."""
-    level, done, heated = sear, 0, None
-    for entry in state.in_sequence(track):
-        value = number(entry)
-        if value is None:
-            continue
-        role = state.role(entry)
-        if role is Role.HEAT_DEPTH:
-            heated = value
-        elif role is Role.COMPACTION:
-            level, done, heated = value, done + 1, None
-    return level, done, heated
+    levels = {e.round: number(e) for e in state.in_sequence(track, Role.COMPACTION)}
+    done = [level for level in levels.values() if level is not None]
+    heated = state.last(track, Role.HEAT_DEPTH)
+    under_way = heated is not None and levels.get(heated.round) is None
+    return done[-1] if done else sear, len(done), number(heated) if under_way else None
 
 
 def backfill_job(
@@ -270,7 +264,7 @@ def heat_of(state: CaseState, track: str, heated: Entry) -> heat_live.LiveHeat |
     depth = number(heated)
     if depth is None:
         return None
-    return heat_to(state, track, depth, heated.round, state.place(heated))
+    return heat_to(state, track, depth, heated.round)
 
 
 def heating_of(state: CaseState, track: str, heated: Entry) -> Heating | None:
@@ -278,14 +272,14 @@ def heating_of(state: CaseState, track: str, heated: Entry) -> Heating | None:
     depth = number(heated)
     if depth is None:
         return None
-    return heating(state, track, depth, heated.round, state.place(heated))
+    return heating(state, track, depth, heated.round)
 
 
 def heat_to(
-    state: CaseState, track: str, depth_mm: float, round_: int, place: int | None
+    state: CaseState, track: str, depth_mm: float, round_: int
 ) -> heat_live.LiveHeat | None:
-    """The same for a depth not yet on record, in the cycle and at the place given."""
-    canal, done = shape(state, track), heating(state, track, depth_mm, round_, place)
+    """The same for a depth not yet on record, in the cycle given."""
+    canal, done = shape(state, track), heating(state, track, depth_mm, round_)
     if canal is None or done is None:
         return None
     wall = state.protocol.limits.root_wall_mm
@@ -312,16 +306,14 @@ def live_heat(
     return found._replace(surface_rise_c=at_wall.surface_rise_c)
 
 
-def heating(
-    state: CaseState, track: str, depth_mm: float, round_: int, place: int | None
-) -> Heating | None:
+def heating(state: CaseState, track: str, depth_mm: float, round_: int) -> Heating | None:
     """The activation of a cycle as the heat computation wants it."""
     wl = facts.wl_mm(state, track)
     timed = (e for e in state.standing(track, Role.HEAT) if e.round == round_)
     heat_s = number(next(timed, None))
     if wl is None or heat_s is None or depth_mm > wl:
         return None
-    top = facts.fill_top_mm(state, track, place)
+    top = facts.cycle_top_mm(state, track, round_)
     try:
         return Heating(
             tip_depth_mm=depth_mm,

@@ -50,10 +50,12 @@ class Candidate(NamedTuple):
 
 
 class Fired(NamedTuple):
-    """A rule that was tripped, with the sentence to say."""
+    """A rule that was tripped, with the sentence to show, and to say if that is another
+    (see :class:`.state.Warning`)."""
 
     rule: Rule
     text: str
+    spoken: str | None = None
 
 
 Finding = dict[str, str] | None
@@ -75,6 +77,21 @@ def fired_by_skip(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
     for rule in state.protocol.rules:
         if rule.check == "skipped" and (not rule.steps or step.id in rule.steps):
             yield _fire(state, rule, track, step, {})
+
+
+def fired_by_delay(state: CaseState, waited_s: float | None) -> Iterator[Fired]:
+    """Rules tripped by a press that is not begun so long after the heat went off, each
+    once in a cycle."""
+    step, off = state.step, state.here.heat_off
+    if waited_s is None or step is None or off is None or state.here.answered:
+        return
+    said = {w.rule for w in state.warnings[off.warnings_before :] if w.track == state.active}
+    for rule in state.protocol.rules:
+        if rule.check == "late" and step.id in rule.steps and rule.id not in said:
+            bound = _bound(state, rule)
+            if waited_s > bound + EPSILON_MM:
+                found = {"value": text_of(waited_s), "limit": text_of(bound)}
+                yield _fire(state, rule, state.active, step, found)
 
 
 def fired_by_leaving(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
@@ -178,7 +195,7 @@ def _option_is(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 def _advance_outside(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     value = as_number(c.value)
-    advance = None if value is None else advance_mm(state, c.track, value, c.place)
+    advance = None if value is None else advance_mm(state, c.track, value, c.round)
     if advance is None or rule.limit_high is None:
         return None
     low, high = _bound(state, rule), state.protocol.limit(rule.limit_high)
@@ -275,7 +292,7 @@ def _heat(state: CaseState, c: Candidate) -> LiveHeat | None:
     depth = as_number(c.value)
     if depth is None:
         return None
-    return reckoning.heat_to(state, c.track, depth, c.round, c.place)
+    return reckoning.heat_to(state, c.track, depth, c.round)
 
 
 _VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] = {

@@ -45,6 +45,8 @@ class Entry(Frozen):
         confirmed: an explicit "confirm" preceded it.
         read_back: it was said (or shown, in silent mode) to the room.
         cut_short: a timed act that ended before its time.
+        delay_s: of a press, the seconds from "heat off" to the first pressure; None
+            where no heat went off before it.
         replaces: number of the entry it stands in for, or None.
         correction: it replaces by a correction, not because a step was done again.
     """
@@ -62,6 +64,7 @@ class Entry(Frozen):
     confirmed: bool = False
     read_back: bool = False
     cut_short: bool = False
+    delay_s: float | None = None
     replaces: int | None = None
     correction: bool = False
     standing: Standing = "standing"
@@ -74,7 +77,11 @@ class Entry(Frozen):
 
 
 class Warning(Frozen):
-    """One safety rule that fired, and how it was answered (None: not yet)."""
+    """One safety rule that fired, and how it was answered (None: not yet).
+
+    ``spoken`` is what is said in the place of ``text``, None for the text itself, empty
+    for what is only shown.
+    """
 
     seq: int
     rule: str
@@ -85,6 +92,7 @@ class Warning(Frozen):
     entry: int | None
     at: Moment
     answer: str | None = None
+    spoken: str | None = None
 
     @property
     def open(self) -> bool:
@@ -144,7 +152,8 @@ class Seal(Frozen):
 
 
 class Timer(Frozen):
-    """A running timed act; ``warnings_before`` is how many were on record at its start."""
+    """A running timed act; ``warnings_before`` is how many were on record at its start,
+    ``delay_s`` as in :class:`Entry`."""
 
     track: str
     step: str
@@ -152,6 +161,7 @@ class Timer(Frozen):
     started: Moment
     target_s: float
     warnings_before: int = 0
+    delay_s: float | None = None
 
 
 class Pending(Frozen):
@@ -166,6 +176,7 @@ class Pending(Frozen):
         warned: urgent warnings it would raise, said at once all the same.
         rest: what followed it in the same sentence; it is questioned along and taken
             with the "confirm", each value by its own rules.
+        step: the step it is for, None for the present one.
     """
 
     kind: ValueKind | Literal["option"]
@@ -178,6 +189,7 @@ class Pending(Frozen):
     origin: Origin = "said"
     rest: tuple[Part, ...] = ()
     rival: Scalar | None = None
+    step: str | None = None
 
     @property
     def offers(self) -> tuple[Scalar, ...]:
@@ -185,12 +197,21 @@ class Pending(Frozen):
         return () if self.rival is None else (self.value, self.rival)
 
 
+class HeatOff(Frozen):
+    """When the heat of a cycle went off, on the clock of this run of the program;
+    ``warnings_before`` as in :class:`Timer`."""
+
+    at: Moment
+    warnings_before: int
+
+
 class Track(Frozen):
     """The place of one canal (or of the case) in the sequence.
 
     ``visited`` is the path so far, (step id, round), for "back"; ``rounds``
     counts the loops (cycles, increments); ``answered`` tells that the present
-    step has its value and only a warning keeps the track there.
+    step has its value and only a warning keeps the track there; ``heat_off`` is set in
+    the round whose heat is off and whose press has not begun.
     """
 
     name: str
@@ -198,6 +219,7 @@ class Track(Frozen):
     visited: tuple[tuple[str, int], ...] = ()
     rounds: tuple[tuple[str, int], ...] = ()
     answered: bool = False
+    heat_off: HeatOff | None = None
 
     def round(self, loop: str | None) -> int:
         """The number of the present cycle or increment, 1 outside loops."""

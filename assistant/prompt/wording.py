@@ -17,7 +17,8 @@ from assistant.procedure.modes import CLOSED, Mode, mode_of
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.protocol.model import AT_CANALS, FINISHED
+from assistant.protocol.model import AT_CANALS, FINISHED, Timed
+from assistant.protocol.moment import Moment
 from assistant.words.sayable import sayable
 from assistant.words.sayings import Wording, said_entry, said_value, spoken, told_entry
 
@@ -48,7 +49,8 @@ def _about_values(
     match event:
         case ev.Warned(warning=warning):
             loud = warning.severity in {"urgent", "alert"}
-            yield Prompt(warning.text, Urgency.WARNING if loud else Urgency.CAUTION)
+            urgency = Urgency.WARNING if loud else Urgency.CAUTION
+            yield Prompt(warning.text, urgency, warning.spoken)
         case ev.ConfirmAsked(pending=pending):
             for text in pending.warned:
                 yield Prompt(text, Urgency.WARNING)
@@ -102,15 +104,17 @@ def _about_place(
             yield Prompt(notice["timer_on"], Urgency.READ_BACK, spoken="")
         case ev.TimerEnded(reason="complete"):
             yield Prompt(notice["release"], Urgency.CAUTION)
-        case ev.TimerEnded(reason="stopped"):
+        case ev.TimerEnded(reason="stopped", ended=ended) if not _goes_cool(after, ended):
             yield Prompt(notice["timer_off"], Urgency.READ_BACK)
-        case ev.TimerEnded(reason="interrupted"):
-            yield Prompt(notice["timer_void"], Urgency.QUESTION)
         case ev.Paused():
             yield Prompt(notice["paused"], Urgency.READ_BACK)
         case ev.Resumed():
             yield Prompt(notice["resumed"].format(ask=question(after, words, brief)))
-        case ev.CaseReopened():
+        case ev.CaseReopened(running=running):
+            if running is not None:
+                key = "stopped_in_heat" if running.mode == "until_off" else "stopped_in_press"
+                text = notice[key].format(canal=running.track.capitalize())
+                yield Prompt(text, Urgency.WARNING)
             standing = [entry for entry in after.entries if entry.standing == "standing"]
             last = told_entry(after, standing[-1], words) if standing else "none."
             now = question(after, words, brief)
@@ -137,13 +141,17 @@ def _what_now(
     for its answer comes before the question of the step."""
     warned = any(isinstance(event, ev.Warned) for event in events)
     moved = any(isinstance(event, _MOVES) for event in events)
-    waiting = after.open_warnings(after.active)
-    if waiting and (warned or moved or any(isinstance(e, ev.EntryMade) for e in events)):
+    waiting = () if _press_waits(after) else after.open_warnings(after.active)
+    if (
+        waiting
+        and after.timer is None
+        and (warned or moved or any(isinstance(e, ev.EntryMade) for e in events))
+    ):
         if not warned:
             for warning in waiting:
                 yield Prompt(warning.text, Urgency.WARNING)
         yield Prompt(_how_to_answer(after, words), Urgency.QUESTION)
-    elif moved and after.signed is None and after.timer is None:
+    elif moved and not waiting and after.signed is None and after.timer is None:
         yield Prompt(question(after, words, brief), Urgency.STEP)
 
 
@@ -157,9 +165,11 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
     mode, step = mode_of(state), state.step
     if mode in CLOSED:
         return words.refusals[CLOSED[mode][0]]
-    if mode is Mode.QUESTIONED and state.pending is not None:
+    if mode is Mode.PRESSING and state.pending is None:
+        return words.refusals["timer_running"]
+    if state.pending is not None:
         return _question(state.pending, words)
-    if mode is Mode.WARNED:
+    if mode is Mode.WARNED and not _press_waits(state):
         return f"{_unanswered(state)} {_how_to_answer(state, words)}"
     if step is None:
         return answers.where(state, words.answers)
@@ -167,6 +177,20 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
         return fill(step.briefly, state, state.here)
     hints = [fill_if_known(hint, state, state.here) for hint in step.hints]
     return " ".join(filter(None, [fill(step.ask, state, state.here), *hints]))
+
+
+def _goes_cool(state: CaseState, ended: Moment | None) -> bool:
+    """Whether heat went off just now: its seconds are read back, and the press is next."""
+    return ended is not None and any(
+        track.heat_off is not None and track.heat_off.at == ended for track in state.tracks
+    )
+
+
+def _press_waits(state: CaseState) -> bool:
+    """Whether a press is what is waited for: nothing that is said delays it."""
+    expect = state.step.expect if state.step else None
+    hold = isinstance(expect, Timed) and expect.mode == "hold"
+    return hold and not state.here.answered and state.timer is None
 
 
 def _unanswered(state: CaseState) -> str:
@@ -239,7 +263,10 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
 
 def _how_to_answer(state: CaseState, words: Wording) -> str:
     newest = state.open_warnings(state.active)[-1]
-    timed = state.protocol.by_id[newest.step].expect.kind == "timed"
+    expect = state.protocol.by_id[newest.step].expect
+    if isinstance(expect, Timed) and expect.mode == "until_off":
+        return words.questions["warned_heat"]
+    timed = isinstance(expect, Timed)
     # A press can be repeated where it stands; elsewhere it is kept, or gone back to.
     here = state.step is not None and state.step.id == newest.step
     if timed:

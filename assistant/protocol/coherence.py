@@ -155,7 +155,9 @@ def _check_limits(protocol: Protocol, parts: dict[str, tuple[Step, ...]]) -> Non
         named.append((("rules", i, "limit_high"), f"rule {rule.id!r}", rule.limit_high))
     for at, step in _placed(parts):
         if step.expect.kind == "timed":
-            named.append(((*at, "expect", "limit"), f"step {step.id!r}", step.expect.limit))
+            for key in ("limit", "starts_after"):
+                limit = getattr(step.expect, key)
+                named.append(((*at, "expect", key), f"step {step.id!r}", limit))
     given = dict(protocol.limits.given())
     for at, who, limit in named:
         if limit is not None and limit not in given:

@@ -96,6 +96,7 @@ class Limits(BaseModel):
     level_within_mm: Limit | None = None
     apex_locator_agree_mm: Limit | None = None
     dwell_s: Limit | None = None
+    press_delay_s: Limit | None = None
     plugger_clearance_mm: Limit | None = None
     cut_error_mm: Limit | None = None
     surface_rise_c: Limit | None = None
@@ -238,12 +239,14 @@ class Done(Frozen):
 class Timed(Frozen):
     """A timed act: ``hold`` counts down ``limit`` and ends itself; ``until_off``
     counts up, is ended by "stop", and is warned about once past ``limit``. A time
-    that is dictated instead may be up to ``max_s``, by default a minute (chosen here)."""
+    that is dictated instead may be up to ``max_s``, by default a minute (chosen here).
+    A hold with ``starts_after`` begins by itself that long after the heat went off."""
 
     kind: Literal["timed"]
     quantity: str
     mode: Literal["hold", "until_off"]
     limit: LimitName
+    starts_after: LimitName | None = None
     max_s: float = Field(default=60.0, gt=0, allow_inf_nan=False)
 
 
@@ -366,12 +369,13 @@ CheckName = Literal[
     "beyond_reach",
     "surface_rise_above",
     "cools_slower",
+    "late",
 ]
 
 
-ACTS: frozenset[CheckName] = frozenset({"skipped", "finish_short"})
-"""Checks about what is done, not about a value: they can only be said, for there
-is no value to keep, to correct or to question."""
+ACTS: frozenset[CheckName] = frozenset({"skipped", "finish_short", "late"})
+"""Checks about what is done, or not yet done, not about a value: they can only be said,
+for there is no value to keep, to correct or to question."""
 
 
 CHECKS_WITHOUT_LIMIT: frozenset[CheckName] = frozenset(

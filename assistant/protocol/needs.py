@@ -79,6 +79,7 @@ CHECKS: Mapping[str, Need] = {
     "beyond_reach": _need(*_SHAPE, limits=("short_of_wl_mm", "plugger_clearance_mm")),
     "surface_rise_above": _HEATING,
     "cools_slower": _HEATING,
+    "late": _need(Role.HEAT, Role.PRESS),
 }
 """Beside the limit that a rule names itself."""
 
@@ -202,6 +203,11 @@ def _check_roles(protocol: Protocol) -> None:
         mode = MODES.get(role)
         if mode is not None and getattr(step.expect, "mode", None) != mode:
             raise misfit((*at, "expect"), f"a timed act of role {role} has mode {mode}")
+        if getattr(step.expect, "starts_after", None) and role is not Role.PRESS:
+            raise misfit(
+                (*at, "expect", "starts_after"),
+                "only the press of a cycle starts by itself, role press",
+            )
 
 
 def _check_loops(protocol: Protocol) -> None:
@@ -226,7 +232,8 @@ def _check_loops(protocol: Protocol) -> None:
 def _check_own_limits(protocol: Protocol) -> None:
     """A limit of a name of its own that nothing uses is probably misspelt."""
     used = {rule.limit for rule in protocol.rules} | {r.limit_high for r in protocol.rules}
-    used |= {getattr(step.expect, "limit", None) for step in protocol.steps()}
+    for key in ("limit", "starts_after"):
+        used |= {getattr(step.expect, key, None) for step in protocol.steps()}
     for name in protocol.limits.own():
         if name not in used:
             known = ", ".join(type(protocol.limits).model_fields)

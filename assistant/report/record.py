@@ -137,7 +137,7 @@ def _timing(state: CaseState, entry: Entry) -> dict[str, object]:
     expect = state.protocol.by_id[entry.step].expect
     planned = state.protocol.limit(expect.limit) if expect.kind == "timed" else None
     return {
-        **entry.model_dump(include={"step", "round", "cut_short", "standing"}),
+        **entry.model_dump(include={"step", "round", "cut_short", "standing", "delay_s"}),
         "canal": _canal_name(entry.track),
         "entry": entry.seq,
         "duration_s": entry.value,

@@ -118,6 +118,8 @@ class TimingRecord(_Part):
     cut_short: bool
     standing: Standing
     """replaced: made, and made again; undone: taken back by voice."""
+    delay_s: float | None = None
+    """Of a press: from heat off to the first pressure; null where none was timed."""
     ended_at: AwareDatetime
 
 

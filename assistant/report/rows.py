@@ -268,13 +268,19 @@ def _cycles(state: CaseState, canal: str) -> Iterator[NoteRow]:
                 "heat " + _acts(state, canal, one, Role.HEAT),
                 "carrier " + _value_in(state, canal, one, Role.HEAT_DEPTH),
                 "plugger " + _value_in(state, canal, one, Role.COMPACTION),
-                "press " + _acts(state, canal, one, Role.PRESS),
+                "press " + _acts(state, canal, one, Role.PRESS) + _after_heat(one),
             ]
             parts[1] += _to_limit(state, canal, one.values.get(Role.HEAT_DEPTH))
             parts[2] += _to_limit(state, canal, one.values.get(Role.COMPACTION), always=True)
             yield NoteRow(f"Cycle {one.number}", ", ".join(parts))
         if one.ended is not None:
             yield NoteRow("Downpack ended", f"{marked(state, one.ended)}, cycle {one.number}")
+
+
+def _after_heat(one: rounds.Round) -> str:
+    """How long after heat off the press began, where that was timed."""
+    delays = [e.delay_s for e in one.acts.get(Role.PRESS, ()) if e.delay_s is not None]
+    return f", {text_of(delays[0])} s after heat off" if delays else ""
 
 
 def _to_limit(

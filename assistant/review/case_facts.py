@@ -18,6 +18,10 @@ EPSILON_S = 1e-6
 """Times are exact to 0.1 s; comparisons must not trip over the binary fraction."""
 
 
+PRESS_DELAY = "press_delay_s"
+"""What stands for the delay among the quantities of the acts."""
+
+
 @dataclass(frozen=True, slots=True)
 class Act:
     """A press (``hold``) or an activation of heat (``until_off``).
@@ -126,9 +130,12 @@ def facts_of(course: Timeline) -> CaseFacts:
         case_code=state.case_code,
         opened=state.opened.wall,
         titles={step.id: step.title for step in state.protocol.steps()},
-        labels={step.expect.quantity: step.title for step in state.protocol.steps()},
+        labels={
+            **{step.expect.quantity: step.title for step in state.protocol.steps()},
+            PRESS_DELAY: "From heat off to the press",
+        },
         seconds=tuple(_seconds(course)),
-        acts=tuple(_acts(course)),
+        acts=(*_acts(course), *_delays(state)),
         depths=tuple(_depths(state)),
         increments=tuple(one for _, one in increments),
         increments_per_canal=tuple(per_canal.values()),
@@ -168,6 +175,15 @@ def _acts(course: Timeline) -> Iterator[Act]:
         assert one.planned_s is not None
         stands = one.standing == "standing"
         yield Act(one.quantity, modes[one.kind], one.held_s, one.planned_s, stands)
+
+
+def _delays(state: CaseState) -> Iterator[Act]:
+    """From heat off to the first pressure, which a longer one than planned comes late."""
+    limit = state.protocol.limits.press_delay_s
+    for entry in _standing(state) if limit is not None else ():
+        if entry.delay_s is not None:
+            assert limit is not None
+            yield Act(PRESS_DELAY, "until_off", entry.delay_s, limit.value, True)
 
 
 def _depths(state: CaseState) -> Iterator[DepthOverLimit]:

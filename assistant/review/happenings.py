@@ -218,6 +218,8 @@ def _entry(end: CaseState, entry: Entry, at_s: float) -> Happening:
         of = "of" if kind == "press" else "s, limit"
         text = f"{text_of(held_s)} {of} {text_of(planned_s)} s {mark(end, entry)}"
         text += ", cut short" if entry.cut_short else ""
+        if entry.delay_s is not None:
+            text += f", {text_of(entry.delay_s)} s after heat off"
     if entry.replaces is not None:
         old = end.entries[entry.replaces - 1]
         text += f", in place of {entry_text(end, old)}"

@@ -11,7 +11,8 @@ TAP = "tap"
 
 _ANSWERS = {"yes": "Y", "no": "N"}
 _COMMANDS = {
-    "start": "Space",
+    "press": "Space",
+    "heat_on": "Space",
     "stop": "Space",
     "confirm": "C",
     "keep": "K",

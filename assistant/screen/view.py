@@ -95,7 +95,8 @@ class Notice(Shown):
 
 
 class Countdown(Shown):
-    """A running timer: ``hold`` counts down to zero, ``until_off`` up to the limit."""
+    """A running timer: ``hold`` counts down to zero, ``until_off`` up to the limit, as
+    does the time since heat went off, until the press begins."""
 
     mode: Literal["hold", "until_off"]
     title: str
@@ -253,7 +254,15 @@ def _tooth(state: CaseState) -> str:
 
 
 def _countdown(state: CaseState, now: Moment) -> Countdown | None:
-    timer = state.timer
+    timer, off, limit = state.timer, state.here.heat_off, state.protocol.limits.press_delay_s
+    if timer is None and off is not None and limit is not None and state.step is not None:
+        # Counts up until the press begins: the mass is cooling.
+        return Countdown(
+            mode="until_off",
+            title=state.step.title,
+            target_s=limit.value,
+            elapsed_s=round(max(0.0, now.mono_s - off.at.mono_s), _CLEAN_S),
+        )
     if timer is None:
         return None
     return Countdown(

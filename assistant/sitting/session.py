@@ -17,6 +17,7 @@ from assistant.errors import DeviceLost, RecordUnwritable
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.state import Timer
+from assistant.procedure.timing import due
 from assistant.prompt import chimes
 from assistant.prompt.countdown import cues
 from assistant.prompt.mouth import Mouth, Verbosity
@@ -185,9 +186,9 @@ class Session:
         state = self.case.state
         self.screen.show_step(state)
         self._say(self._how_to_be_heard())
-        reopened = ev.CaseReopened(at=self.clock.now(), note="")
         if state.entries:
-            self._say(respond((reopened,), state, self.wording))
+            reopened = ev.CaseReopened(at=self.clock.now(), note="")
+            self._say(respond(self.case.reopening or (reopened,), state, self.wording))
         elif self.prepared is not None:
             self.take(self.prepared)
         else:
@@ -226,9 +227,8 @@ class Session:
             elif counted:
                 # Shown, not said: "heat off" must find the room quiet.
                 self.screen.show_prompts(counted)
-            over = now.mono_s - timer.started.mono_s >= timer.target_s
-            if over and now.mono_s >= self._tick_again_s:
-                self.take(it.Tick())
+        if due(self.case.state, now) and now.mono_s >= self._tick_again_s:
+            self.take(it.Tick())
         self._last_tick = now
         self.mouth.pump()
         if self.mouth.trouble != self._told_trouble:

@@ -167,9 +167,10 @@ class Listening:
             if self.echo is not None:
                 cleaned = self.echo.push(frame, now.mono_s)
                 deaf = self.echo.deaf(deaf, now.mono_s)
-            elif deaf and (self._heating() or (not self.deaf and self._hearing.ear.in_speech)):
+            elif deaf and (self._timing() or (not self.deaf and self._hearing.ear.in_speech)):
                 # An earpiece keeps us out of the microphone: what was begun before we spoke
-                # is heard out, and "heat off" is heard over the warning of its limit.
+                # is heard out, "heat off" over the warning of its limit, and the depths of
+                # a cycle over the count of its press.
                 deaf = False
             timing = self._timing()
             afresh = deaf != self.deaf  # what it heard of us must not be taken for the room
@@ -226,10 +227,6 @@ class Listening:
 
     def _timing(self) -> bool:
         return self._timer() is not None
-
-    def _heating(self) -> bool:
-        timer = self._timer()
-        return timer is not None and timer.mode == "until_off"
 
     # -- urgent words -------------------------------------------------------
 

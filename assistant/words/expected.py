@@ -7,7 +7,6 @@ from dataclasses import replace
 from itertools import takewhile
 
 from assistant.procedure.known import known_at
-from assistant.procedure.modes import Mode, mode_of
 from assistant.procedure.reach import ahead, correctable_kinds, either
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
@@ -21,10 +20,14 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
     said out of turn must be understood to be told why it is refused.
     ``attention`` is the word that every phrase must begin with, if any.
     """
-    steps = ahead(state)
-    step = steps[0] if steps else state.step
+    steps, present = ahead(state), state.step
+    step = steps[0] if steps else present
     here = wanted_at(step) if step else Wanted()
     readings = sum(1 for one in steps if one is step) if step in steps[1:] else 0
+    if present is not None and present != step:
+        # Beside a press the lengths of its round are told before they are asked for.
+        asked = wanted_at(present)
+        here = replace(here, beside=asked.kind, options=(*asked.options, *here.options))
     return replace(
         here,
         readings=readings,
@@ -32,7 +35,7 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         ahead=tuple(_following(state, steps)),
         corrections=correctable_kinds(state),
         canals=_canals(state),
-        start=mode_of(state) is not Mode.TIMING,
+        start=state.timer is None,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
         choice=bool(either(state)),
         attention=attention,

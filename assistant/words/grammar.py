@@ -71,6 +71,7 @@ class Wanted:
         ahead: the steps that the same sentence can go on to answer, in order.
         follows: it is one of those.
         known: it is answered already, and a sentence may go past it.
+        beside: another kind of value that is taken beside that of the step, or None.
     """
 
     kind: str | None = None
@@ -89,6 +90,7 @@ class Wanted:
     ahead: tuple[Wanted, ...] = ()
     follows: bool = False
     known: bool = False
+    beside: str | None = None
 
 
 def everything(phrases: Phrases) -> Wanted:
@@ -145,6 +147,8 @@ class Grammar:
 def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
     """The templates of everything that may be said now, with what they mean."""
     yield from _answers(phrases, wanted)
+    for group in phrases.values.get(wanted.beside or "", ()):
+        yield End(f"given {wanted.beside}", group.doubt or ""), group.sentences
     for kind in wanted.corrections:
         for group in phrases.values.get(kind, ()):
             templates = tuple(
@@ -157,7 +161,7 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         yield End("option no"), (*phrases.options["no"], *neither)
     own = {one for _, templates in _answers(phrases, wanted) for one in templates}
     for verb, templates in phrases.commands.items():
-        if verb == "start" and not wanted.start:
+        if verb in {"press", "heat_on"} and not wanted.start:
             continue
         # "Seated" says what is done where just that is asked: there it is the answer.
         kept = tuple(one for one in templates if one not in own)

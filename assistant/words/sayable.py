@@ -69,7 +69,7 @@ def _said(offer: Offer, state: CaseState, words: Wording) -> Sayable:
             text = line = plain_phrase(phrases.who[who][0])
         case it.Command(verb=verb):
             timed = state.protocol.by_id[state.timer.step] if state.timer else state.step
-            named = verb in {"start", "stop", "next"}
+            named = verb in {"stop", "next"}
             text = line = command(phrases, verb, timed if named else None)
         case _:
             raise TypeError(f"no phrase for {offer.intent}")

@@ -42,7 +42,7 @@ class Trust:
     ours: float = 0.0
 
 
-HARMLESS = frozenset({"start", "stop", "pause", "resume"}) | QUERIES
+HARMLESS = frozenset({"press", "heat_on", "stop", "pause", "resume"}) | QUERIES
 """Commands obeyed at little confidence: they store no value, and a short word such as
 "press" is never heard with much."""
 

@@ -216,6 +216,9 @@ def test_the_carrier_sinks_with_the_seconds_of_heat_as_far_as_its_marker() -> No
     for heat_s in (0.5, 1.5, 2.5, 20.0):
         case = forked(start)
         case.heat(heat_s)
+        case.press()
+        if case.state.open_warnings(canal.name):
+            case.command("keep")
         found = sight(scenario, case.state)
         assert found is not None
         depths.append(found.accepts[0])

@@ -147,7 +147,7 @@ def heated() -> tuple[CaseState, float, float, float]:
     top = facts.fill_top_mm(case.state, case.state.active)
     assert top is not None
     depth = round(top + 2.0, 1)
-    found = reckoning.heat_to(case.state, case.state.active, depth, 1, None)
+    found = reckoning.heat_to(case.state, case.state.active, depth, 1)
     assert found is not None
     assert found.inside
     return case.state, depth, found.surface_rise_c.high, found.cool_s.low

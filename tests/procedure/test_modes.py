@@ -58,26 +58,33 @@ def reason(state: CaseState, intent: it.AnyIntent) -> str | None:
 WARN, SIGNED, PAUSED, TIMER = "answer_warning_first", "signed", "paused", "timer_running"
 CLOSED = (SIGNED, PAUSED, TIMER)
 EXPECTED: dict[Request, tuple[str | None, ...]] = {
-    #                    signed, paused, timing, questioned, warned, asked, finished
-    Request.VALUE: (*CLOSED, None, WARN, None, "nothing_asked"),
-    Request.CORRECTION: (*CLOSED, None, None, None, None),
-    Request.OPTION: (*CLOSED, "say_confirm_or_no", WARN, "not_an_option", "nothing_asked"),
-    Request.NEXT: (*CLOSED, "say_confirm_or_no", WARN, "needs_answer", "nothing_asked"),
-    Request.CONFIRM: (*CLOSED, None, WARN, *["nothing_to_confirm"] * 2),
-    Request.KEEP: (*CLOSED, "nothing_to_keep", None, *["nothing_to_keep"] * 2),
-    Request.START: (*CLOSED, *["nothing_to_start"] * 4),
-    Request.STOP: (SIGNED, PAUSED, None, *["nothing_to_stop"] * 4),
-    Request.BACK: (*CLOSED, None, WARN, None, None),
-    Request.UNDO: (*CLOSED, None, None, None, None),
-    Request.SKIP: (*CLOSED, None, WARN, None, "nothing_asked"),
-    Request.SWITCH: (*CLOSED, None, None, None, None),
-    Request.SPEAKER: (*CLOSED, None, None, None, None),
-    Request.PAUSE: (*CLOSED, None, None, None, None),
-    Request.RESUME: (SIGNED, None, TIMER, *["not_paused"] * 4),
-    Request.SIGN: (*CLOSED, *["not_at_the_end"] * 4),
-    Request.ADDENDUM: (None, *["not_signed"] * 6),
-    Request.PREPARE: (*CLOSED, *["begun_already"] * 4),
-    Request.QUERY: (None,) * 7,
+    #                    signed, paused, timing, pressing, questioned, warned, asked, finished
+    Request.VALUE: (*CLOSED, None, None, WARN, None, "nothing_asked"),
+    Request.CORRECTION: (*CLOSED, None, None, None, None, None),
+    Request.OPTION: (
+        *CLOSED,
+        TIMER,
+        "say_confirm_or_no",
+        WARN,
+        "not_an_option",
+        "nothing_asked",
+    ),
+    Request.NEXT: (*CLOSED, TIMER, "say_confirm_or_no", WARN, "needs_answer", "nothing_asked"),
+    Request.CONFIRM: (*CLOSED, TIMER, None, WARN, *["nothing_to_confirm"] * 2),
+    Request.KEEP: (*CLOSED, *["nothing_to_keep"] * 2, None, *["nothing_to_keep"] * 2),
+    Request.START: (*CLOSED, TIMER, *["nothing_to_start"] * 4),
+    Request.STOP: (SIGNED, PAUSED, None, None, *["nothing_to_stop"] * 4),
+    Request.BACK: (*CLOSED, TIMER, None, WARN, None, None),
+    Request.UNDO: (*CLOSED, TIMER, None, None, None, None),
+    Request.SKIP: (*CLOSED, TIMER, None, WARN, None, "nothing_asked"),
+    Request.SWITCH: (*CLOSED, TIMER, None, None, None, None),
+    Request.SPEAKER: (*CLOSED, TIMER, None, None, None, None),
+    Request.PAUSE: (*CLOSED, TIMER, None, None, None, None),
+    Request.RESUME: (SIGNED, None, TIMER, TIMER, *["not_paused"] * 4),
+    Request.SIGN: (*CLOSED, TIMER, *["not_at_the_end"] * 4),
+    Request.ADDENDUM: (None, *["not_signed"] * 7),
+    Request.PREPARE: (*CLOSED, TIMER, *["begun_already"] * 4),
+    Request.QUERY: (None,) * 8,
 }
 ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.VALUE: it.Given(kind="mm", value=12.0),
@@ -90,8 +97,13 @@ ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.PREPARE: it.Prepare(values=()),
     Request.QUERY: it.Command(verb="where"),
 }
+ACTS = {"press", "heat_on"}
+"""Verbs of one timed act each; "start" is that of whichever is asked for."""
+
 ONE_OF_EACH |= {
-    Request(verb): it.Command(verb=verb) for verb in get_args(it.Verb) if verb not in QUERIES
+    Request(verb): it.Command(verb=verb)
+    for verb in get_args(it.Verb)
+    if verb not in QUERIES | ACTS
 }
 
 
@@ -99,13 +111,15 @@ def one_state_of_each() -> dict[Mode, CaseState]:
     """A canal at a plugger's depth in every mode that it can be in there."""
     stops = road("warm-vertical")
     asked = next(s for s in stops if s.state.here.step == "plugger_middle")
-    timed = next(s for s in stops if s.state.here.step == "press")
+    heat = next(s for s in stops if s.state.here.step == "heat")
+    press = next(s for s in stops if s.state.here.step == "press")
     done = next(s for s in stops if s.state.canals and s.state.track("buccal").finished)
     doubtful = it.Heard(text="twelve", doubt="Not heard clearly.")
     return {
         Mode.SIGNED: stops[-1].state,
         Mode.PAUSED: after(asked, it.Command(verb="pause")),
-        Mode.TIMING: after(timed, it.Command(verb="start")),
+        Mode.TIMING: after(heat, it.Command(verb="start")),
+        Mode.PRESSING: after(press, it.Command(verb="start")),
         Mode.QUESTIONED: after(asked, it.Given(kind="mm", value=12.0, heard=doubtful)),
         # Beyond the new limit is then a plugger of an earlier step.
         Mode.WARNED: after(
@@ -179,6 +193,7 @@ def check_door(state: CaseState) -> None:
     unsaid = {name_of(state, intent) for intent in here}  # would change nothing
     unsaid |= {name for name in taken if name[0] in {Request.QUERY, Request.ADDENDUM}}
     done = name_of(state, it.Chosen(option="yes"))
+    unsaid.add(name_of(state, it.Command(verb="start")))  # each act has its own
     unsaid |= {done} if done[0] == Request.NEXT else set()  # another way to say "done"
     assert {name_of(state, o.intent) for o in offers(state)} == taken - unsaid
 

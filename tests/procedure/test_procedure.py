@@ -19,6 +19,7 @@ from room import (
     at_the_end,
     front_tooth,
     premolar,
+    told_at_press,
 )
 from typical_case import PROTOCOL, barely_started, molar, two_canals
 
@@ -188,9 +189,9 @@ def test_back_through_a_finished_canal() -> None:
 
 
 def test_cycles_are_counted_on_without_gap_after_going_back() -> None:
-    room = at_press()
+    room = told_at_press()
     room.press()
-    room.command("back")
+    room.command("back", "back", "back")
     assert (room.at, room.state.here.round("cycle")) == (("single", "press"), 1)
     room.press()
     assert (room.at, room.state.here.round("cycle")) == (("single", "heat"), 2)
@@ -214,7 +215,7 @@ def test_level_not_reached_leads_to_one_more_increment() -> None:
         room.press()
     assert room.at[1] == "level_check"
     room.choose("no")
-    assert (room.at[1], room.state.here.round("increment")) == ("increment", 3)
+    assert (room.at[1], room.state.here.round("increment")) == ("increment_press", 3)
     room.mm(2.0)
     room.press()
     assert room.values("increment_mm") == [2.5, 3.5, 2.0]
@@ -373,7 +374,7 @@ def test_undo_does_not_reach_the_set_up_once_a_canal_is_begun() -> None:
 
 
 def test_undo_of_a_timed_press_asks_for_the_press() -> None:
-    room = at_press()
+    room = told_at_press()
     room.press()
     assert room.at[1] == "heat"
     room.command("undo")

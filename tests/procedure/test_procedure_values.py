@@ -16,6 +16,7 @@ from room import (
     at_press,
     front_tooth,
     premolar,
+    told_at_press,
 )
 from typical_case import PROTOCOL
 
@@ -139,24 +140,25 @@ def test_another_value_is_not_taken_over_a_waiting_warning() -> None:
 
 
 def test_correcting_the_plugger_when_the_press_is_asked_for() -> None:
-    room = at_press()
+    room = told_at_press()
     room.correct("mm", 14.0)
     assert room.values("plugger_depth_mm") == [14.0]
     assert room.at[1] == "press"
     room.correct("mm", 17.0)
     assert room.warned == ["depth-limit"]
-    room.command("start")
-    assert room.refused == "answer_warning_first"
+    room.command("press")  # the mass cools: it waits for no answer
+    assert room.open() == ["depth-limit"]
     room.command("keep")
     assert room.at[1] == "press"
-    room.press()
+    room.do(it.Tick(), 5.0)
     assert room.at[1] == "downpack_radiograph"
 
 
 def test_correcting_a_depth_of_an_earlier_cycle_does_not_answer_this_one() -> None:
-    room = at_press()
+    room = told_at_press()
     room.press()
     room.heat(3.0)
+    room.press()
     room.mm(16.0)
     assert room.at[1] == "plugger_depth"
     room.correct_named("plugger_depth_mm", 13.0)
@@ -165,7 +167,7 @@ def test_correcting_a_depth_of_an_earlier_cycle_does_not_answer_this_one() -> No
 
 
 def test_a_depth_corrected_late_counts_in_its_own_place() -> None:
-    room = at_press()
+    room = told_at_press()
     room.press()
     room.heat(3.0)
     room.mm(16.0, 16.0)
@@ -176,7 +178,7 @@ def test_a_depth_corrected_late_counts_in_its_own_place() -> None:
 
 
 def test_a_carrier_depth_corrected_late_is_judged_by_the_fill_it_went_into() -> None:
-    room = at_press()
+    room = told_at_press()
     room.correct_named("heat_depth_mm", 13.8)  # 3.8 past the sear at 10
     assert not room.warned
     room.correct_named("heat_depth_mm", 15.0)
@@ -207,7 +209,8 @@ def test_level_reached_is_no_increment_to_correct() -> None:
     room.press()
     room.choose("level_reached")
     room.correct("mm", 2.8)
-    assert room.values("increment_mm") == [2.8, "level_reached"]
+    assert room.values("increment_mm") == [2.8]
+    assert room.values("increment_press_s") == [5.0, "level_reached"]
 
 
 def test_nothing_to_correct() -> None:
@@ -564,6 +567,8 @@ DEPTH_STEPS = [
 
 def at_depth_step(step: str) -> Room:
     room = at_press()
+    room.press()
+    room.mm(13.5, 13.5)
     while room.at[1] != step:
         room.command("undo")
     return room

@@ -123,7 +123,7 @@ def test_readings_repeat_until_they_are_enough_and_agree() -> None:
 def test_the_first_branch_that_holds_wins() -> None:
     protocol = PROTOCOLS[0]
     step = protocol.by_id["downpack_radiograph"]
-    for post, target in ((True, "post_stop"), (False, "increment")):
+    for post, target in ((True, "post_stop"), (False, "increment_press")):
         facts = {"post_planned": post, "always": True}
         assert next_step(protocol, step, "accepted", facts.__getitem__) == target
 
@@ -140,7 +140,7 @@ def test_a_branch_may_stay() -> None:
 
 def test_deciding_leaves_no_trace_in_the_machine() -> None:
     protocol = PROTOCOLS[0]
-    step = protocol.by_id["press"]
+    step = protocol.by_id["plugger_depth"]
 
     def short(fact: str) -> bool:
         return fact == "downpack_short"
@@ -191,8 +191,9 @@ def test_the_picture_has_every_step_by_its_title_and_every_way_between(
 def test_options_and_facts_stand_on_the_arrows() -> None:
     text = mermaid(PROTOCOLS[0])
     assert "step_dry --> step_dry: no | wet | bleeding | exudate\n" in text
-    assert "step_press --> step_heat: time [downpack short]\n" in text
-    assert "step_downpack_radiograph --> step_increment: accepted or none [else]\n" in text
+    assert "step_plugger_depth --> step_heat: length [downpack short]\n" in text
+    way = "step_downpack_radiograph --> step_increment_press: accepted or none [else]\n"
+    assert way in text
 
 
 def test_no_title_can_break_the_picture() -> None:

@@ -367,7 +367,7 @@ def test_a_suggestion_and_a_sentence_without_their_role_are_refused() -> None:
     assert "suggestion cut_back needs a step of role cone_length" in refusal(tree)
     tree = warm()
     del step(tree, "coronal_level")["role"]
-    step(tree, "increment_press")["next"] = [{"when": "post_planned", "to": "increment"}]
+    step(tree, "increment")["next"] = [{"when": "post_planned", "to": "increment_press"}]
     said = refusal(tree)
     assert "{coronal_level} in this sentence needs a step of role coronal_level" in said
     assert "planned {coronal_level}" in line_of(tree, said)
@@ -391,7 +391,7 @@ def test_a_role_twice_in_the_wrong_part_or_of_another_kind_is_refused() -> None:
 
 def test_a_loop_that_never_begins_again_is_refused() -> None:
     tree = warm()
-    step(tree, "press")["next"] = []
+    step(tree, "plugger_depth")["next"] = []
     said = refusal(tree)
     assert "loop 'cycle' never begins again" in said
     assert "cycle" in line_of(tree, said)

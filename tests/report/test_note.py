@@ -135,7 +135,7 @@ def test_a_cycle_is_one_line_with_its_distance_to_the_limit(typical: Any) -> Non
     rows = canal_rows(typical, "Buccal")
     assert rows["Cycle 1"] == (
         "heat 3 s [t], carrier 13.5 mm [d], plugger 13.5 mm [d] (2.6 mm above limit), "
-        "press 5 s [t]"
+        "press 5 s [t], 1 s after heat off"
     )
     assert "(0.1 mm above limit)" in rows["Cycle 2"]
 

@@ -122,6 +122,13 @@ def at_heat() -> Room:
 def at_press() -> Room:
     room = at_heat()
     room.heat(3.0)
+    assert room.at == ("single", "press")
+    return room
+
+
+def told_at_press() -> Room:
+    """The depths of the cycle told before the press is begun."""
+    room = at_press()
     room.mm(13.5, 13.5)
     assert room.at == ("single", "press")
     return room
@@ -130,11 +137,12 @@ def at_press() -> Room:
 def at_backfill() -> Room:
     room = at_press()
     room.press()
+    room.mm(13.5, 13.5)
     room.heat(3.0)
-    room.mm(16.0, 16.0)
     room.press()
+    room.mm(16.0, 16.0)
     room.choose("none")
-    assert room.at == ("single", "increment")
+    assert room.at == ("single", "increment_press")
     return room
 
 
