@@ -11,12 +11,14 @@ and was not (or the other way round), fails the run.
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import os
 import random
 import shutil
 import sys
 import tempfile
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -340,6 +342,74 @@ def tried(one: Tried, origin: Path, seed: int, times: int) -> dict[str, object]:
     return {"attack": one.what, "n": times, "noticed": noticed, "unexpected": wrong, **by}
 
 
+# -- hostile back-ups --------------------------------------------------------------------
+
+NAMES = {
+    "case named as a file of the store": (
+        "cases/audit.jsonl/journal.jsonl",
+        "cases/index.sqlite/journal.jsonl",
+        "cases/names.key.json/journal.jsonl",
+        "cases/Audit.JSONL/journal.jsonl",
+    ),
+    "name that leaves the store": (
+        "../evil",
+        "cases/../../evil",
+        "/evil",
+        "cases/a/../../evil",
+    ),
+    "one name for two things": (
+        "cases/0001/note.txt/x",
+        "cases/0001/NOTE.TXT",
+        "audit.jsonl/x",
+    ),
+    "hidden or turned letters": (
+        "cases/00\u200b01/journal.jsonl",
+        "cases/\u202e1/journal.jsonl",
+    ),
+}
+
+
+def hostile(origin: Path, seed: int, times: int) -> list[dict[str, object]]:
+    """A row for each kind: restored into an empty store; refused, and nothing written?"""
+    good, store = origin.with_name("good.zip"), origin.with_name("empty")
+    os.environ["FILLWARM_CASES"] = str(origin)
+    assert fillwarm("backup", good).exit_code == 0
+    os.environ["FILLWARM_CASES"] = str(store)
+    rows: list[dict[str, object]] = []
+    for what, names in {**NAMES, "a journal cut, its manifest made to fit": ("",)}.items():
+        refused = 0
+        for number in range(times):
+            rng = random.Random(f"{seed} {what} {number}")
+            bad = origin.with_name("bad.zip")
+            _rebuilt(good, bad, rng.choice(names), rng)
+            done = fillwarm("restore", bad, "--yes")
+            refused += done.exit_code in {3, 5} and not any(store.glob("*"))
+            shutil.rmtree(store, ignore_errors=True)
+        rows.append({"restored": what, "n": times, "refused, nothing written": refused})
+    return rows
+
+
+def _rebuilt(good: Path, bad: Path, name: str, rng: random.Random) -> None:
+    """The back-up with one more member in its manifest, or with a shorter journal."""
+    with zipfile.ZipFile(good) as old, zipfile.ZipFile(bad, "w", zipfile.ZIP_DEFLATED) as new:
+        held = {one: old.read(one) for one in old.namelist()}
+        manifest = json.loads(held["manifest.json"])
+        journal = f"cases/{CASE}/{JOURNAL}"
+        if name:
+            held[name] = held[journal]
+            manifest["members"][name] = manifest["members"][journal]
+            folder = name.split("/")[1] if name.endswith(JOURNAL) else CASE
+            manifest["cases"].setdefault(folder, manifest["cases"][CASE])
+        else:
+            lines = held[journal].splitlines(keepends=True)
+            held[journal] = b"".join(lines[: -rng.randrange(1, 9)])
+            told = {"sha256": hashlib.sha256(held[journal]).hexdigest()}
+            manifest["members"][journal] = told | {"size": len(held[journal])}
+        held["manifest.json"] = json.dumps(manifest).encode()
+        for one, data in held.items():
+            new.writestr(one, data)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n\n")[0])
     parser.add_argument("--seed", type=int, default=1)
@@ -359,8 +429,12 @@ def main() -> None:
         print(
             "told the key it must be; it is not counted as noticed, as somebody must know it."
         )
-        if wrong := [str(row["attack"]).strip() for row in rows if row["unexpected"]]:
-            raise SystemExit(f"Not as expected: {', '.join(wrong)}")
+        archives = hostile(origin, given.seed, given.times)
+        print(f"\n{as_text(archives)}")
+        wrong = [row["restored"] for row in archives if list(row.values())[2] != given.times]
+        wrong += [str(row["attack"]).strip() for row in rows if row["unexpected"]]
+        if wrong:
+            raise SystemExit(f"Not as expected: {', '.join(map(str, wrong))}")
 
 
 if __name__ == "__main__":
