@@ -10,7 +10,16 @@ import click
 from assistant.case.casefile import JOURNAL, read_case, read_whole
 from assistant.commandline.anchoring import need_unbroken, write_out
 from assistant.commandline.cases import CASE
-from assistant.commandline.verdict import as_data, found_signatures, need_key, told
+from assistant.commandline.options import FILE
+from assistant.commandline.verdict import (
+    as_data,
+    found_signatures,
+    found_stamps,
+    need_head,
+    need_key,
+    told,
+    told_stamps,
+)
 from assistant.report.note import as_text
 from assistant.report.note import note as chart_note
 from assistant.report.record import as_record
@@ -40,26 +49,32 @@ def note(folder: Path, only_print: bool, as_json: bool) -> None:
 @click.command()
 @click.argument("folder", metavar="CASE", type=CASE)
 @click.option("--key", default=None, help="It must be signed by this key (as key show has it).")
+@click.option("--head", default=None, help="A head that was printed: the journal must have it.")
+@click.option("--authority", type=FILE, default=None, help="Certificate of a time stamp's.")
 @click.option("--json", "as_json", is_flag=True)
-def verify(folder: Path, key: str | None, as_json: bool) -> None:
+def verify(
+    folder: Path, key: str | None, head: str | None, authority: Path | None, as_json: bool
+) -> None:
     """Check that a journal is whole, unedited, and what is known of it elsewhere.
 
     Tells by whom and with which key it is signed, and what all that does not prove.
     """
-    state, _, head, unfinished, lines = read_whole(folder)
+    state, _, now, unfinished, lines = read_whole(folder)
     need_unbroken(folder)
-    signatures = found_signatures(lines)
+    need_head(folder, lines, head)
+    signatures, stamped = found_signatures(lines), found_stamps(folder, lines, authority)
     signed = state.signed.wall.isoformat() if state.signed else None
     if as_json:
-        found = {"case": state.case_code, "entries": len(state.entries), "head": head}
+        found = {"case": state.case_code, "entries": len(state.entries), "head": now}
         about = {"signed": signed, "unfinished_bytes": unfinished}
-        click.echo(json.dumps(found | about | {"signatures": as_data(signatures)}))
+        more = {"signatures": as_data(signatures), "stamps": [s.entry for s in stamped]}
+        click.echo(json.dumps(found | about | more))
     else:
         click.echo(
             f"{folder / JOURNAL}: whole, {len(state.entries)} entries, signed: {signed or 'no'}"
         )
-        click.echo(f"head {head}")
-        for sentence in told(state, lines, signatures):
+        click.echo(f"head {now}")
+        for sentence in (*told(state, lines, signatures), *told_stamps(stamped)):
             click.echo(sentence)
         if unfinished:
             click.echo(

@@ -33,6 +33,7 @@ COMMANDS = {
     "accept": "anchoring:accept",
     "key": "signing:key",
     "seal": "anchoring:seal_",
+    "stamp": "stamping:stamp",
     "name": "names:name",
     "backup": "keep:backup",
     "restore": "keep:restore",

@@ -6,11 +6,13 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from assistant.commandline.signing import key_path
-from assistant.errors import RecordDamaged
-from assistant.extras import how_to, installed
+from assistant.errors import InputFileError, RecordDamaged
+from assistant.extras import how_to, installed, need
 from assistant.procedure.state import CaseState
 from assistant.record.chain import JournalLine
+from assistant.report.note import HASH_SHOWN
 from assistant.store.signing import Signature, key_file, signatures
+from assistant.store.stamping import Stamp, certificates, stamps
 
 Found = Sequence[tuple[int, Signature]]
 """Signatures that are right, with the entry each is over."""
@@ -89,3 +91,51 @@ def need_key(folder: Path, lines: Sequence[JournalLine], found: Found, key: str 
             + (f" after entry {over}" if over else "")
             + "; compare it with the printed note and a back-up."
         )
+
+
+def need_head(folder: Path, lines: Sequence[JournalLine], head: str | None) -> None:
+    """A head that was printed must be that of some entry; its first 16 digits do.
+
+    Raises:
+        RecordDamaged: it is not.
+        InputFileError: it is too short to tell anything.
+    """
+    if head is None:
+        return
+    wanted = head.strip().lower()
+    if len(wanted) < HASH_SHOWN:
+        raise InputFileError(
+            f"A head has {HASH_SHOWN} hexadecimal digits or more; give it again."
+        )
+    if not any(line.line_hash.startswith(wanted) for line in lines):
+        raise RecordDamaged(
+            f"No entry of the journal in {folder} ever had the head {wanted[:16]}: it was cut "
+            "or written anew since that was printed, or it is another case."
+        )
+
+
+def found_stamps(
+    folder: Path, lines: Sequence[JournalLine], authority: Path | None
+) -> list[Stamp]:
+    """The time stamps of a case, checked if there is a certificate.
+
+    Raises:
+        EquipmentError: what checks them is not installed.
+        RecordDamaged, InputFileError: one is not right, or the certificate is none.
+    """
+    if authority is None and not installed("sign"):
+        return []
+    need("sign", "Checking a time stamp")
+    roots = certificates(authority) if authority else []
+    return list(stamps(folder, lines, roots))
+
+
+def told_stamps(found: Sequence[Stamp]) -> Iterator[str]:
+    """The sentences for the user."""
+    for one in found:
+        how = (
+            "checked against the certificate given"
+            if one.checked
+            else "not checked: give the authority's certificate with --authority"
+        )
+        yield f"Time stamp: entry {one.entry} was there on {one.at.isoformat()}; {how}."

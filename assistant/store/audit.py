@@ -40,6 +40,7 @@ What = Literal[
     "accepted",
     "trail accepted",
     "key set",
+    "time stamp",
     "export",
     "import",
     "back-up",
