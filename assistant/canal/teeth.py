@@ -36,20 +36,27 @@ _ALLOWED = "allowed are 11 to 18, 21 to 28, 31 to 38 and 41 to 48"
 class Canal(StrEnum):
     """Trade name of a canal. The value is the stable id in records and grammars.
 
-    ``BUCCAL`` also stands for the labial canal of a front tooth.
+    ``LABIAL`` and ``BUCCAL`` are two names of the same canal of a front tooth.
     """
 
     SINGLE = "single"
+    LABIAL = "labial"
     BUCCAL = "buccal"
     PALATAL = "palatal"
+    SECOND_PALATAL = "second palatal"
+    MESIOPALATAL = "mesiopalatal"
+    DISTOPALATAL = "distopalatal"
     LINGUAL = "lingual"
     MESIAL = "mesial"
     DISTAL = "distal"
     MESIOBUCCAL = "mesiobuccal"
     SECOND_MESIOBUCCAL = "second mesiobuccal"
+    THIRD_MESIOBUCCAL = "third mesiobuccal"
     MIDDLE_MESIAL = "middle mesial"
     MESIOLINGUAL = "mesiolingual"
     DISTOBUCCAL = "distobuccal"
+    SECOND_DISTOBUCCAL = "second distobuccal"
+    MIDDLE_DISTAL = "middle distal"
     DISTOLINGUAL = "distolingual"
 
 
@@ -168,9 +175,20 @@ PERMANENT_TEETH: tuple[Tooth, ...] = tuple(
 _ONE = (Canal.SINGLE,)
 _BUCCAL_PALATAL = (Canal.BUCCAL, Canal.PALATAL)
 _BUCCAL_LINGUAL = (Canal.BUCCAL, Canal.LINGUAL)
+_LABIAL_PALATAL = (Canal.LABIAL, Canal.PALATAL)
+_LABIAL_LINGUAL = (Canal.LABIAL, Canal.LINGUAL)
 _MESIAL_DISTAL = (Canal.MESIAL, Canal.DISTAL)
 _UPPER_3 = (Canal.MESIOBUCCAL, Canal.DISTOBUCCAL, Canal.PALATAL)
 _UPPER_4 = (Canal.MESIOBUCCAL, Canal.SECOND_MESIOBUCCAL, Canal.DISTOBUCCAL, Canal.PALATAL)
+_PALATAL_PAIR = (Canal.MESIOPALATAL, Canal.DISTOPALATAL)
+_UPPER_4_PALATAL = (Canal.MESIOBUCCAL, Canal.DISTOBUCCAL, *_PALATAL_PAIR)
+_UPPER_5 = (
+    (*_UPPER_4, Canal.SECOND_PALATAL),
+    (*_UPPER_4[:3], *_PALATAL_PAIR),
+    (*_UPPER_4[:2], Canal.THIRD_MESIOBUCCAL, *_UPPER_4[2:]),
+    (*_UPPER_4[:3], Canal.SECOND_DISTOBUCCAL, Canal.PALATAL),
+)
+_UPPER_6 = (*_UPPER_4[:3], Canal.SECOND_DISTOBUCCAL, *_PALATAL_PAIR)
 _PREMOLAR_LOWER_3 = (Canal.MESIOBUCCAL, Canal.DISTOBUCCAL, Canal.LINGUAL)
 _MESIAL_2 = (Canal.MESIOBUCCAL, Canal.MESIOLINGUAL)
 _MESIAL_3 = (Canal.MESIOBUCCAL, Canal.MIDDLE_MESIAL, Canal.MESIOLINGUAL)
@@ -179,26 +197,35 @@ _LOWER_3 = (*_MESIAL_2, Canal.DISTAL)
 _LOWER_4 = (*_MESIAL_2, *_DISTAL_2)
 _LOWER_4_MIDDLE = (*_MESIAL_3, Canal.DISTAL)
 _LOWER_5 = (*_MESIAL_3, *_DISTAL_2)
+_LOWER_5_DISTAL = (*_MESIAL_2, Canal.DISTOBUCCAL, Canal.MIDDLE_DISTAL, Canal.DISTOLINGUAL)
 
 # Handbook anatomy from memory (the order of commonness chiefly after Vertucci
-# 1984 and, for the lower first molar, Skidmore & Bjorndal 1971). Four canals come
+# 1984 and, for the lower first molar, Skidmore & Bjorndal 1971); five and six canals as
+# case reports have them, from memory. Four canals come
 # first in the upper first molar because that is what a microscope finds. The
 # single canal of a lower second molar is the C-shaped one.
 _CANAL_SETS: dict[tuple[Arch, int], tuple[tuple[Canal, ...], ...]] = {
     ("upper", 1): (_ONE,),
     ("upper", 2): (_ONE,),
-    ("upper", 3): (_ONE, _BUCCAL_PALATAL),
+    ("upper", 3): (_ONE, _BUCCAL_PALATAL, _LABIAL_PALATAL),
     ("upper", 4): (_BUCCAL_PALATAL, _ONE, _UPPER_3),
     ("upper", 5): (_ONE, _BUCCAL_PALATAL, _UPPER_3),
-    ("upper", 6): (_UPPER_4, _UPPER_3),
-    ("upper", 7): (_UPPER_3, _UPPER_4, _BUCCAL_PALATAL, _ONE),
+    ("upper", 6): (_UPPER_4, _UPPER_3, _UPPER_4_PALATAL, *_UPPER_5, _UPPER_6),
+    ("upper", 7): (_UPPER_3, _UPPER_4, _BUCCAL_PALATAL, _ONE, _UPPER_4_PALATAL, *_UPPER_5),
     ("upper", 8): (_UPPER_3, _BUCCAL_PALATAL, _ONE, _UPPER_4),
-    ("lower", 1): (_ONE, _BUCCAL_LINGUAL),
-    ("lower", 2): (_ONE, _BUCCAL_LINGUAL),
-    ("lower", 3): (_ONE, _BUCCAL_LINGUAL),
+    ("lower", 1): (_ONE, _BUCCAL_LINGUAL, _LABIAL_LINGUAL),
+    ("lower", 2): (_ONE, _BUCCAL_LINGUAL, _LABIAL_LINGUAL),
+    ("lower", 3): (_ONE, _BUCCAL_LINGUAL, _LABIAL_LINGUAL),
     ("lower", 4): (_ONE, _BUCCAL_LINGUAL, _PREMOLAR_LOWER_3),
     ("lower", 5): (_ONE, _BUCCAL_LINGUAL, _PREMOLAR_LOWER_3),
-    ("lower", 6): (_LOWER_3, _LOWER_4, _MESIAL_DISTAL, _LOWER_4_MIDDLE, _LOWER_5),
+    ("lower", 6): (
+        _LOWER_3,
+        _LOWER_4,
+        _MESIAL_DISTAL,
+        _LOWER_4_MIDDLE,
+        _LOWER_5,
+        _LOWER_5_DISTAL,
+    ),
     ("lower", 7): (_LOWER_3, _MESIAL_DISTAL, _LOWER_4, _ONE, _LOWER_4_MIDDLE),
     ("lower", 8): (_LOWER_3, _MESIAL_DISTAL, _ONE, _LOWER_4),
 }

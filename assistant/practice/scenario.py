@@ -21,7 +21,7 @@ from assistant.canal.lengths import round_mm
 from assistant.canal.model import CanalShape, prepared
 from assistant.canal.pluggers import Plugger
 from assistant.canal.points import iso_point
-from assistant.canal.teeth import PERMANENT_TEETH, Tooth, canal_sets, typical_length_mm
+from assistant.canal.teeth import PERMANENT_TEETH, Canal, Tooth, canal_sets, typical_length_mm
 from assistant.procedure.reckoning import value_of
 from assistant.protocol.model import Frozen, Protocol
 from assistant.protocol.roles import Role
@@ -145,7 +145,9 @@ _COUNTS: dict[Level, tuple[int, ...]] = {1: (1, 2), 2: (1, 2, 3), 3: (3, 4)}
 def _tooth(rng: random.Random, level: Level) -> tuple[Tooth, tuple[str, ...]]:
     """A tooth, and one of its sets of canals, the commoner ones more often."""
     tooth = rng.choice([t for t in PERMANENT_TEETH if t.position in _POSITIONS[level]])
-    sets = [s for s in canal_sets(tooth) if len(s) in _COUNTS[level]]
+    # A labial canal is a buccal one by another name: not to be drawn twice as often.
+    named = [s for s in canal_sets(tooth) if Canal.LABIAL not in s]
+    sets = [s for s in named if len(s) in _COUNTS[level]]
     weights = [1 / (rank + 1) ** 2 for rank in range(len(sets))]
     (chosen,) = rng.choices(sets, weights)
     return tooth, tuple(str(canal) for canal in chosen)

@@ -244,7 +244,7 @@ def _value_intent(
         case "taper":
             value = float(slots["taper"])
         case "canals":
-            order = ("first", "second", "third", "fourth")
+            order = ("first", "second", "third", "fourth", "fifth", "sixth")
             value = tuple(str(slots[key]) for key in order if key in slots)
         case _:
             value = int(slots[kind])

@@ -133,6 +133,13 @@ def test_canal_sets_make_anatomical_sense(tooth: Tooth) -> None:
         # A second or middle canal presupposes those it is named after.
         if Canal.SECOND_MESIOBUCCAL in canals:
             assert Canal.MESIOBUCCAL in canals
+        if Canal.THIRD_MESIOBUCCAL in canals:
+            assert Canal.SECOND_MESIOBUCCAL in canals
+        if Canal.SECOND_DISTOBUCCAL in canals:
+            assert Canal.DISTOBUCCAL in canals
+        if Canal.MIDDLE_DISTAL in canals:
+            assert {Canal.DISTOBUCCAL, Canal.DISTOLINGUAL} <= set(canals)
+        assert (Canal.MESIOPALATAL in canals) == (Canal.DISTOPALATAL in canals)
         if Canal.MIDDLE_MESIAL in canals:
             assert {Canal.MESIOBUCCAL, Canal.MESIOLINGUAL} <= set(canals)
     # The palate is above, the tongue below.
@@ -214,7 +221,7 @@ def test_canals_pass_exactly_when_one_set_holds_them(tooth: Tooth, named: list[C
 def test_no_handbook_set_is_questioned(tooth: Tooth) -> None:
     for canals in canal_sets(tooth):
         assert odd_canals(tooth, canals) == clashing_canals(tooth, canals) == ()
-    assert not {0, 6} & {len(canals) for canals in canal_sets(tooth)}
+    assert not {0, 7} & {len(canals) for canals in canal_sets(tooth)}
 
 
 def test_a_name_that_is_no_canal_is_refused() -> None:

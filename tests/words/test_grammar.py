@@ -214,3 +214,36 @@ def test_everything_that_can_be_said_has_a_pronunciation() -> None:
         grammar = Grammar(WORDS, Wanted(kind, options=tuple(WORDS.phrases.options)))
         for word in grammar.graph.words:
             assert word in known, word
+
+
+@pytest.mark.parametrize(
+    ("said", "named"),
+    [
+        ("labial and lingual", ("labial", "lingual")),
+        (
+            "m b one m b two distobuccal mesiopalatal and distopalatal",
+            (
+                "mesiobuccal",
+                "second mesiobuccal",
+                "distobuccal",
+                "mesiopalatal",
+                "distopalatal",
+            ),
+        ),
+        (
+            "mesiobuccal middle mesial mesiolingual distobuccal middle distal distolingual",
+            (
+                "mesiobuccal",
+                "middle mesial",
+                "mesiolingual",
+                "distobuccal",
+                "middle distal",
+                "distolingual",
+            ),
+        ),
+    ],
+)
+def test_five_canals_and_more_by_their_trade_names(said: str, named: tuple[str, ...]) -> None:
+    meant = understand_typed(said, CANALS)
+    assert isinstance(meant, it.Given)
+    assert meant.value == named
