@@ -149,8 +149,10 @@ def run(
     replaced. A killed program goes on where it was, with all that it read back.
 
     --screen prints a link that opens the page once on this machine and two codes: one to
-    watch (ten minutes, any number of screens), one to enter as well (once). On a network the
-    page is not encrypted: use one of your own.
+    watch (ten minutes, any number of screens), one to enter as well (once). "Pair a screen",
+    said, typed or touched, shows them again with a QR code and the list of paired screens,
+    of which a page that may enter removes any. For a tablet, --screen-host 0.0.0.0. On a
+    network the page is not encrypted: use one of your own.
     """
     if screen:
         need("screen", "A screen in browsers")
@@ -193,6 +195,7 @@ def run(
     sitting.prepared = set_up.intent(steps) if set_up else None
     if web is not None:
         sitting.on_pass = web.beat
+        sitting.on_pair = web.ask_codes
     source: AudioSource | None = recording
     if recording is None and not typed:
         source = wiring.microphone(microphone)

@@ -155,6 +155,7 @@ Verb = Literal[
     "what_is_left",
     "how_long",
     "what_can_i_say",
+    "pair",
     "sign",
     "say_all",
     "say_less",

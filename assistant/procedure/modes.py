@@ -28,7 +28,7 @@ from assistant.protocol.roles import Role
 
 QUERIES = frozenset(
     {"repeat", "where", "read_back", "what_is_left", "how_long", "what_can_i_say"}
-    | {"say_all", "say_less", "say_warnings"}
+    | {"say_all", "say_less", "say_warnings", "pair"}
 )
 """Commands that change nothing in the case and are answered at any time."""
 

@@ -256,6 +256,8 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
             text = words.answers["say_now"].format(phrases=phrases)
             if state.timer is not None:
                 text = words.refusals["timer_running"]  # no word of ours may end it
+        case "pair":
+            text = words.notices["pair"]
         case _:
             text = words.notices["verbosity"]
     return Prompt(text, Urgency.READ_BACK)

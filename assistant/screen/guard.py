@@ -2,12 +2,13 @@
 
 No I/O; time is an argument (seconds since the epoch, so that a grant outlives a restart).
 
-A device is paired with one of two codes of eight digits, printed on the terminal: one to
-watch, which serves any number of screens for ten minutes, and one to enter as well, which
-serves once. On a loopback address a link with a one-time secret does the same. A paired
-device holds two secrets: a cookie that no script can read, and a key that only pages of
-this very address and port can read (browsers send cookies to every port of a host). Both
-are needed. Only their hashes are kept here.
+A device is paired with one of two codes of eight digits: one to watch, which serves any
+number of screens for ten minutes, and one to enter as well, which serves once and is then
+replaced. A link with a one-time secret (typed by nobody: it is a QR code too) pairs one
+device to enter; it leaves the codes alone. Whoever may enter can ask for them at any time.
+A paired device holds two secrets: a cookie that no script can read, and a key that only
+pages of this very address and port can read (browsers send cookies to every port of a
+host). Both are needed. Only their hashes are kept here.
 
 Guessing: five wrong codes lock an address out for a minute, doubling; twenty wrong ones
 from anywhere replace the codes and lock everyone out for a minute. So at most 20 guesses
@@ -22,8 +23,9 @@ import ipaddress
 import secrets
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
+from itertools import count
 
 from pydantic import BaseModel, ConfigDict
 
@@ -39,6 +41,7 @@ LONGEST_LOCK_S = 900.0
 ADDRESSES_KEPT = 256
 GRANTS_KEPT = 512
 
+NAME_CHARACTERS = 12
 LINE_CHARACTERS = 120
 """Longest line taken from the page; no phrase of the grammar is near it."""
 
@@ -51,7 +54,8 @@ class Right(Enum):
 
 
 class Grant(BaseModel):
-    """A paired device: hashes of its secrets, its right, and when it ends."""
+    """A paired device: hashes of its secrets, its right, and when it ends; for the list of
+    devices its number, where it was paired from, and when."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -59,11 +63,20 @@ class Grant(BaseModel):
     key: str
     right: Right
     ends_s: float
+    number: int = 0
+    address: str = ""
+    since_s: float = 0.0
+
+    @property
+    def name(self) -> str:
+        """What the device is called: the beginning of a hash, which opens nothing."""
+        return self.cookie[:NAME_CHARACTERS]
 
 
 @dataclass(frozen=True, slots=True)
 class Codes:
-    """The codes that pair now; ``link`` is the secret of the one-time link, if any."""
+    """The codes that pair now; ``link`` is the secret of the one-time link, empty once it
+    has served."""
 
     watch: str
     enter: str
@@ -106,11 +119,9 @@ class Pairing:
 
     Args:
         grants: devices paired by an earlier run of the program.
-        link: whether a one-time link is offered (loopback addresses only).
     """
 
     grants: Iterable[Grant] = ()
-    link: bool = False
     _codes: Codes | None = None
     _wrong: dict[str, _Wrong] = field(default_factory=dict)
     _anywhere: _Wrong = field(default_factory=_Wrong)
@@ -123,8 +134,15 @@ class Pairing:
         """New codes to announce, or None while the old ones hold."""
         if self._codes is not None and now_s < self._codes.ends_s:
             return None
-        link = secrets.token_urlsafe(16) if self.link else ""
-        self._codes = Codes(new_code(), new_code(), link, now_s + CODE_LIFE_S)
+        self._codes = Codes(new_code(), new_code(), _secret(), now_s + CODE_LIFE_S)
+        return self._codes
+
+    def asked_codes(self, now_s: float) -> Codes:
+        """Codes and a link for whoever asks for them: those in force, for ten minutes more,
+        since somebody may be typing one of them."""
+        codes = self.fresh_codes(now_s) or self._codes
+        assert codes is not None
+        self._codes = replace(codes, link=codes.link or _secret(), ends_s=now_s + CODE_LIFE_S)
         return self._codes
 
     def attempt(self, given: str, address: str, now_s: float) -> Paired | Refusal:
@@ -138,16 +156,24 @@ class Pairing:
             return self._count_wrong(address, now_s)
         self._wrong.pop(address, None)
         if right is Right.ENTER and self._codes is not None:
-            # The code to enter and the link serve once.
-            codes = self._codes
-            self._codes = Codes(codes.watch, new_code(), "", codes.ends_s)
+            # The code to enter and the link serve once, each for itself.
+            codes, by_link = self._codes, given == self._codes.link
+            self._codes = replace(
+                codes,
+                link="" if by_link else codes.link,
+                enter=codes.enter if by_link else new_code(),
+            )
         paired = Paired(secrets.token_urlsafe(32), secrets.token_urlsafe(32), right)
+        taken = {grant.number for grant in self.kept(now_s)}
         self._keep(
             Grant(
                 cookie=hashed(paired.cookie),
                 key=hashed(paired.key),
                 right=right,
                 ends_s=now_s + GRANT_LIFE_S,
+                number=next(n for n in count(1) if n not in taken),
+                address=address,
+                since_s=now_s,
             ),
             now_s,
         )
@@ -155,10 +181,22 @@ class Pairing:
 
     def right_of(self, cookie: str, key: str, now_s: float) -> Right | None:
         """What the holder of both secrets may do, or None."""
+        grant = self.grant_of(cookie, key, now_s)
+        return grant.right if grant else None
+
+    def grant_of(self, cookie: str, key: str, now_s: float) -> Grant | None:
+        """The paired device that holds both secrets, or None."""
         grant = self._known.get(hashed(cookie))
         if grant is None or now_s >= grant.ends_s:
             return None
-        return grant.right if hmac.compare_digest(grant.key, hashed(key)) else None
+        return grant if hmac.compare_digest(grant.key, hashed(key)) else None
+
+    def remove(self, name: str) -> bool:
+        """Forget a device; whether there was one of that name."""
+        found = [cookie for cookie, grant in self._known.items() if grant.name == name]
+        for cookie in found:
+            del self._known[cookie]
+        return bool(found)
 
     def kept(self, now_s: float) -> tuple[Grant, ...]:
         """The grants that still hold, to be found again after a restart."""
@@ -198,6 +236,10 @@ class Pairing:
         while len(self._known) >= GRANTS_KEPT:
             self._known.pop(next(iter(self._known)))
         self._known[grant.cookie] = grant
+
+
+def _secret() -> str:
+    return secrets.token_urlsafe(16)
 
 
 def hashed(secret: str) -> str:

@@ -11,8 +11,10 @@ from __future__ import annotations
 import asyncio
 import json
 import time
+from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -26,10 +28,13 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from assistant.screen.codes import squares
 from assistant.screen.guard import (
     GRANT_LIFE_S,
+    NAME_CHARACTERS,
     Bucket,
     Codes,
+    Grant,
     Pairing,
     Refusal,
     Right,
@@ -87,7 +92,22 @@ class Tap(_Message):
     kind: Literal["tap"]
 
 
-MESSAGES: TypeAdapter[TypedLine | Tap] = TypeAdapter(TypedLine | Tap)
+class AskCodes(_Message):
+    """Codes for one more device."""
+
+    kind: Literal["pair"]
+
+
+class Remove(_Message):
+    """A paired device is to be forgotten."""
+
+    kind: Literal["remove"]
+    device: str = Field(max_length=NAME_CHARACTERS)
+
+
+MESSAGES: TypeAdapter[TypedLine | Tap | AskCodes | Remove] = TypeAdapter(
+    TypedLine | Tap | AskCodes | Remove
+)
 
 
 class Hub:
@@ -104,6 +124,8 @@ class Hub:
         self._made_s = time.monotonic()
         self._idle_s = idle_s
         self._waiting: set[asyncio.Event] = set()
+        self.private = 0
+        """Raised by :meth:`tell_private`: whoever may enter is sent the pairing again."""
 
     @property
     def viewers(self) -> int:
@@ -126,22 +148,38 @@ class Hub:
         for waiting in self._waiting:
             waiting.set()
 
-    async def tell(self, send: Callable[[str], object]) -> None:
+    def tell_private(self) -> None:
+        """There is news of codes and devices."""
+        self.private += 1
+        self.wake()
+
+    async def tell(
+        self, send: Callable[[str], object], private: Callable[[], str | None]
+    ) -> None:
         """Send one viewer what is new, and beats, until the end.
+
+        ``private`` makes what only this viewer is told of codes and devices, "" for nothing;
+        None ends it: it is no longer paired.
 
         Raises:
             TimeoutError: the viewer does not take its messages.
         """
-        woken, sent = asyncio.Event(), -1
+        woken, sent, told = asyncio.Event(), -1, -1
         self._waiting.add(woken)
         try:
             while not self.ended:
+                if (secret := private()) is None:
+                    return
                 if sent != self.version:
                     sent, text = self.version, self._message()
+                elif told != self.private and secret:
+                    told, text = self.private, secret
                 else:
                     text = self._beat()
                 async with asyncio.timeout(SLOW_S):
                     await send(text)  # type: ignore[misc]
+                if secret and told != self.private:
+                    continue
                 with suppress(TimeoutError):
                     async with asyncio.timeout(BEAT_S):
                         await woken.wait()
@@ -220,7 +258,8 @@ def _reads_only(scope: Scope) -> bool:
 
 class Pages:
     """The handlers. ``take`` is given every line (empty: a tap); ``announce`` writes to the
-    terminal, and ``paired`` is called when a device was."""
+    terminal, ``paired`` is called when the paired devices have changed, and ``address_of``
+    tells the link for other devices ("" where they cannot reach this one)."""
 
     def __init__(
         self,
@@ -229,7 +268,8 @@ class Pages:
         port: Callable[[], int],
         take: Callable[[str], None],
         announce: Callable[[Codes], None],
-        paired: Callable[[Right, str], None],
+        paired: Callable[[], None],
+        address_of: Callable[[Codes], str],
     ) -> None:
         self.hub = hub
         self.pairing = pairing
@@ -237,6 +277,10 @@ class Pages:
         self._take = take
         self._announce = announce
         self._paired = paired
+        self._address_of = address_of
+        self._offered: Codes | None = None
+        self._opened = 0
+        self._connected: Counter[str] = Counter()
 
     async def index(self, request: Request) -> Response:
         """The page; for a device that is not paired there must be a code that holds."""
@@ -251,11 +295,56 @@ class Pages:
 
     async def who(self, request: Request) -> Response:
         """Whether this device is paired, and for what."""
-        right = self._right(request.cookies, request.headers.get("x-key", ""))
-        if right is None:
+        grant = self._grant(request.cookies, request.headers.get("x-key", ""))
+        if grant is None:
             self.renew()
             return JSONResponse({"right": None}, 401)
-        return JSONResponse({"right": right.value})
+        return JSONResponse({"right": grant.right.value})
+
+    def ask_codes(self, *, show: bool = False) -> Codes:
+        """Codes for one more device, for every page that may enter; ``show`` opens them
+        there, as when they were asked for by voice."""
+        self._offered = self.pairing.asked_codes(time.time())
+        self._opened += show
+        self.hub.tell_private()
+        return self._offered
+
+    def _private(self, cookies: dict[str, str], key: str) -> str | None:
+        """What a viewer is told of codes and devices: nothing ("") if it only watches,
+        None if it is not paired (any more)."""
+        grant = self._grant(cookies, key)
+        if grant is None or grant.right is not Right.ENTER:
+            return None if grant is None else ""
+        now_s, codes = time.time(), self._offered
+        offered = None
+        if codes is not None and now_s < codes.ends_s:
+            link = self._address_of(codes)
+            offered = {
+                "watch": codes.watch,
+                "enter": codes.enter,
+                "link": link,
+                "qr": squares(link) if link else (),
+                "ends_s": round(codes.ends_s - now_s),
+            }
+        devices = [
+            {
+                "device": one.name,
+                "number": one.number,
+                "right": one.right.value,
+                "address": one.address,
+                "since": time.strftime("%H:%M", time.localtime(one.since_s)),
+                "connected": self._connected[one.name] > 0,
+                "this": one.name == grant.name,
+            }
+            for one in self.pairing.kept(now_s)
+        ]
+        told = {"opened": self._opened, "codes": offered, "devices": devices}
+        return json.dumps({"kind": "pairing", **told})
+
+    def _remove(self, device: str) -> None:
+        if self.pairing.remove(device):
+            self._paired()
+            self.hub.tell_private()
 
     async def pair(self, request: Request) -> Response:
         """Give a code, get a cookie and a key."""
@@ -272,7 +361,10 @@ class Pages:
             self.renew()
             told = {"error": outcome.reason, "wait_s": round(outcome.wait_s)}
             return JSONResponse(told, 429 if outcome.wait_s else 403)
-        self._paired(outcome.right, address)
+        if self._offered is not None and outcome.right is Right.ENTER:
+            self._offered = None  # one of them has served
+        self._paired()
+        self.hub.tell_private()
         response = JSONResponse({"right": outcome.right.value, "key": outcome.key})
         response.set_cookie(
             self._cookie,
@@ -287,18 +379,27 @@ class Pages:
         """One viewer, from its handshake to its end."""
         asked = socket.scope.get("subprotocols", [])
         key = asked[1] if len(asked) == 2 and asked[0] == PROTOCOL else ""
-        right = self._right(socket.cookies, key)
-        if right is None or self.hub.viewers >= MAX_VIEWERS:
+        grant = self._grant(socket.cookies, key)
+        if grant is None or self.hub.viewers >= MAX_VIEWERS:
             await socket.close(1008)
             return
         await socket.accept(PROTOCOL)
-        tell = asyncio.create_task(self.hub.tell(socket.send_text))
-        hear = asyncio.create_task(self._hear(socket, right))
-        await asyncio.wait({tell, hear}, return_when=asyncio.FIRST_COMPLETED)
+        self._connected[grant.name] += 1
+        self.hub.tell_private()
+        private = partial(self._private, socket.cookies, key)
+        tell = asyncio.create_task(self.hub.tell(socket.send_text, private))
+        hear = asyncio.create_task(self._hear(socket, key))
+        try:
+            await asyncio.wait({tell, hear}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            self._connected[grant.name] -= 1
+            self.hub.tell_private()
         for task in (tell, hear):
             task.cancel()
         told, heard = await asyncio.gather(tell, hear, return_exceptions=True)
         code, reason = 1001, "the program has ended"
+        if private() is None:
+            code, reason = 1008, "this screen is no longer paired"
         if isinstance(heard, tuple):
             code, reason = heard
         elif isinstance(told, Exception):
@@ -307,7 +408,7 @@ class Pages:
             async with asyncio.timeout(BEAT_S):
                 await socket.close(code, reason)
 
-    async def _hear(self, socket: WebSocket, right: Right) -> tuple[int, str]:
+    async def _hear(self, socket: WebSocket, key: str) -> tuple[int, str]:
         """Take the lines of one page; the code and reason with which to close it."""
         bucket = Bucket(per_s=5, burst=20)
         while True:
@@ -325,18 +426,25 @@ class Pages:
                 asked = MESSAGES.validate_json(text)
             except ValidationError:
                 return 1008, "unknown message"
-            if right is not Right.ENTER:
+            grant = self._grant(socket.cookies, key)
+            if grant is None or grant.right is not Right.ENTER:
                 return 1008, "this screen only watches"
-            if isinstance(asked, Tap):
-                self._take("")
-            elif line := clean_line(asked.text):
-                self._take(line)
+            match asked:
+                case Tap():
+                    self._take("")
+                case AskCodes():
+                    self.ask_codes()
+                case Remove(device=device):
+                    self._remove(device)
+                case TypedLine(text=text):
+                    if line := clean_line(text):
+                        self._take(line)
 
-    def _right(self, cookies: dict[str, str], key: str) -> Right | None:
+    def _grant(self, cookies: dict[str, str], key: str) -> Grant | None:
         cookie = cookies.get(self._cookie, "")
         if not cookie or not key or len(cookie) > _SECRET or len(key) > _SECRET:
             return None
-        return self.pairing.right_of(cookie, key, time.time())
+        return self.pairing.grant_of(cookie, key, time.time())
 
     @property
     def _cookie(self) -> str:

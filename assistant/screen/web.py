@@ -27,6 +27,7 @@ from assistant.errors import EquipmentError, RecordUnwritable
 from assistant.files.atomic import write_atomically
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.screen.codes import half_blocks
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.port import Microphone
 from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application
@@ -77,13 +78,15 @@ class WebScreen:
         self._write = write
         self._grants = grants
         self._seen = Seen()
-        self._pairing = Pairing(_load(grants), link=is_loopback(host))
+        self._pairing = Pairing(_load(grants))
+        self._told = {one.name: one for one in self._pairing.kept(time.time())}
         self._hub = Hub(self.idle_s)
         self._typed: SimpleQueue[str | None] = SimpleQueue()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._bell = asyncio.Event()
         self._ready = threading.Event()
         self._server: uvicorn.Server | None = None
+        self._pages: Pages | None = None
         self._thread: threading.Thread | None = None
 
     # -- what the case shows; nothing here waits ------------------------------
@@ -125,6 +128,22 @@ class WebScreen:
             with suppress(RuntimeError):  # it has just been closed
                 self._loop.call_soon_threadsafe(self._bell.set)
 
+    def ask_codes(self) -> None:
+        """Show codes for one more device, on the pages that may enter and the terminal."""
+        if self._loop is not None:
+            with suppress(RuntimeError):  # it has just been closed
+                self._loop.call_soon_threadsafe(self._show_codes)
+
+    def _show_codes(self) -> None:
+        if self._pages is None:
+            return
+        codes = self._pages.ask_codes(show=True)
+        self._tell_codes(codes)
+        if link := self._link(codes):
+            self._write(half_blocks(link))
+        for one in self._pairing.kept(time.time()):
+            self._write(f"Screen {one.number}: {one.right.value}, from {one.address}.")
+
     # -- life -------------------------------------------------------------------
 
     def start(self, typed: SimpleQueue[str | None]) -> None:
@@ -159,13 +178,14 @@ class WebScreen:
         self._thread.join(5)
 
     async def _serve(self, listener: socket.socket) -> None:
-        pages = Pages(
+        self._pages = pages = Pages(
             self._hub,
             self._pairing,
             lambda: self.port,
             self._take,
             self._tell_codes,
             self._paired,
+            self._link,
         )
         names = own_names(self.host, socket.gethostname())
         config = uvicorn.Config(
@@ -221,23 +241,40 @@ class WebScreen:
 
     def _tell_codes(self, codes: Codes) -> None:
         self.codes = codes
-        shown = f"[{self.host}]" if ":" in self.host else self.host
-        if self.host in {"0.0.0.0", "::"}:
-            shown = socket.gethostname()  # "everywhere" is no address to type
-        if codes.link:
-            link = f"http://{shown}:{self.port}/#{codes.link}"
-            self._write(f"Screen, on this machine, once: {link}")
+        here = self._address()
+        if codes.link and is_loopback(self.host):
+            self._write(f"Screen, on this machine, once: {here}#{codes.link}")
         self._write(
-            f"Screen at http://{shown}:{self.port}/ for ten minutes with code "
+            f"Screen at {here} for ten minutes with code "
             f"{_spaced(codes.watch)} (to watch) or {_spaced(codes.enter)} (to enter too, once)."
         )
 
-    def _paired(self, right: Right, address: str) -> None:
-        may = "and may enter" if right is Right.ENTER else "to watch"
-        self._write(f"Screen: a device at {address} was paired {may}.")
+    def _address(self) -> str:
+        """Where another device finds the page; "everywhere" is no address to type."""
+        host = _this_machine() if self.host in {"0.0.0.0", "::"} else self.host
+        shown = f"[{host}]" if ":" in host else host
+        return f"http://{shown}:{self.port}/"
+
+    def _link(self, codes: Codes) -> str:
+        """The link for another device; "" where none can reach this one."""
+        if is_loopback(self.host) or not codes.link:
+            return ""
+        return f"{self._address()}#{codes.link}"
+
+    def _paired(self) -> None:
+        """The paired devices have changed."""
+        kept = self._pairing.kept(time.time())
+        known, self._told = self._told, {one.name: one for one in kept}
+        for one in kept:
+            if one.name not in known:
+                may = "and may enter" if one.right is Right.ENTER else "to watch"
+                self._write(f"Screen {one.number}, at {one.address}, was paired {may}.")
+        for name, one in known.items():
+            if name not in self._told:
+                self._write(f"Screen {one.number}, at {one.address}, was removed.")
         if self._grants is not None:
             try:
-                _save(self._grants, self._pairing.kept(time.time()))
+                _save(self._grants, kept)
             except (OSError, RecordUnwritable) as bad:
                 self._write(f"!! The screen has to be paired again after a restart: {bad}")
 
@@ -293,6 +330,14 @@ def _load(path: Path | None) -> tuple[Grant, ...]:
 def _save(path: Path, grants: tuple[Grant, ...]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     write_atomically(path, _GRANTS.dump_json(grants))  # readable by its owner only
+
+
+def _this_machine() -> str:
+    """This machine's address on its network, else its name; nothing is sent to find it."""
+    with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
+        asked.connect(("192.0.2.1", 9))  # an address kept for documents (RFC 5737)
+        return str(asked.getsockname()[0])
+    return socket.gethostname()
 
 
 def _spaced(code: str) -> str:

@@ -91,6 +91,8 @@ class Session:
         self.on_pass: Callable[[], None] | None = None
         """Called on every pass of the loop; one that stays away tells that it is stuck."""
         self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
+        self.on_pair: Callable[[], None] | None = None
+        """Shows codes for one more screen; None where no page is served."""
         self.prepared: it.Prepare | None = None
         """The set-up of a new case; told to it in the place of the first question."""
         self.listening: Listening | None = None
@@ -262,6 +264,8 @@ class Session:
         for event in events:
             if isinstance(event, ev.Queried) and event.what in VERBOSITY:
                 self.mouth.verbosity = VERBOSITY[event.what]
+            if isinstance(event, ev.Queried) and event.what == "pair":
+                self._pair()
         state = self.case.state
         brief = self.mouth.verbosity is not Verbosity.FULL
         if any(isinstance(event, ev.NotUnderstood) for event in events):
@@ -350,6 +354,12 @@ class Session:
             return False
         self.trouble(text)
         return True
+
+    def _pair(self) -> None:
+        if self.on_pair is not None:
+            self.on_pair()
+        else:
+            self.screen.show_trouble("No page is served; begin again with --screen.")
 
     # -- small things -----------------------------------------------------------
 

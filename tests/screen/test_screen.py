@@ -34,11 +34,13 @@ from assistant.screen.guard import (
     WRONG_BEFORE_LOCK,
     WRONG_BEFORE_RENEWAL,
     Bucket,
+    Grant,
     Paired,
     Pairing,
     Refusal,
     Right,
     clean_line,
+    hashed,
     host_allowed,
     own_names,
     same_origin,
@@ -244,7 +246,7 @@ def paired(pairing: Pairing, code: str, now_s: float = 1000.0) -> Paired:
 
 
 def test_the_two_codes_give_two_rights_and_the_link_serves_once() -> None:
-    pairing = Pairing(link=True)
+    pairing = Pairing()
     codes = pairing.fresh_codes(1000.0)
     assert codes is not None and len(codes.watch) == len(codes.enter) == 8
     watcher = paired(pairing, f"{codes.watch[:4]} {codes.watch[4:]}")
@@ -253,10 +255,46 @@ def test_the_two_codes_give_two_rights_and_the_link_serves_once() -> None:
     enterer = paired(pairing, codes.link)
     assert enterer.right is Right.ENTER
     assert isinstance(pairing.attempt(codes.link, "a", 1000.0), Refusal)
+    # The link has left the code for the tablet as it was.
+    assert paired(pairing, codes.enter).right is Right.ENTER
     assert isinstance(pairing.attempt(codes.enter, "a", 1000.0), Refusal)
     assert pairing.right_of(enterer.cookie, enterer.key, 1001.0) is Right.ENTER
     assert pairing.right_of(enterer.cookie, watcher.key, 1001.0) is None
     assert pairing.right_of(enterer.cookie, enterer.key, 1000.0 + GRANT_LIFE_S) is None
+
+
+def test_codes_that_are_asked_for_hold_on_and_bring_a_new_link() -> None:
+    pairing = Pairing()
+    first = pairing.fresh_codes(0.0)
+    assert first is not None
+    paired(pairing, first.link, 1.0)
+    asked = pairing.asked_codes(CODE_LIFE_S - 1)
+    # Somebody may be typing the code to watch.
+    assert (asked.watch, asked.enter) == (first.watch, first.enter)
+    assert asked.link not in ("", first.link)
+    assert paired(pairing, asked.link, 2 * CODE_LIFE_S - 2).right is Right.ENTER
+    paired(pairing, asked.enter, 2 * CODE_LIFE_S - 2)
+    assert pairing.asked_codes(2 * CODE_LIFE_S - 2).enter != first.enter
+
+
+def test_a_removed_device_is_out_and_the_numbers_stay() -> None:
+    pairing = Pairing()
+    codes = pairing.fresh_codes(0.0)
+    assert codes is not None
+    one, two = (paired(pairing, codes.watch, 0.0) for _ in range(2))
+    first, second = pairing.kept(1.0)
+    assert (first.number, second.number) == (1, 2) and first.address == "192.0.2.7"
+    assert pairing.remove(first.name) and not pairing.remove(first.name)
+    assert pairing.right_of(one.cookie, one.key, 1.0) is None
+    assert pairing.right_of(two.cookie, two.key, 1.0) is Right.WATCH
+    paired(pairing, codes.watch, 1.0)
+    assert sorted(grant.number for grant in pairing.kept(1.0)) == [1, 2]
+
+
+def test_grants_of_an_earlier_version_still_hold() -> None:
+    old = '{"cookie": "%s", "key": "%s", "right": "enter", "ends_s": 9.0}'
+    grant = Grant.model_validate_json(old % (hashed("c"), hashed("k")))
+    assert Pairing(grants=[grant]).right_of("c", "k", 1.0) is Right.ENTER
 
 
 def test_codes_run_out() -> None:
@@ -269,8 +307,10 @@ def test_codes_run_out() -> None:
 
 
 def test_an_empty_code_is_never_one() -> None:
-    pairing = Pairing(link=False)
-    pairing.fresh_codes(0.0)
+    pairing = Pairing()
+    codes = pairing.fresh_codes(0.0)
+    assert codes is not None
+    paired(pairing, codes.link, 0.0)
     for given_code in ("", " ", "-", "        "):
         assert isinstance(pairing.attempt(given_code, "a", 0.0), Refusal)
 
@@ -383,14 +423,15 @@ class Room:
         self.typed: list[str] = []
         self.codes: list[Any] = []
         self.hub = Hub(lambda: 0.0)
-        self.pairing = Pairing(link=True)
+        self.pairing = Pairing()
         self.pages = Pages(
             self.hub,
             self.pairing,
             lambda: 7343,
             self.typed.append,
             self.codes.append,
-            lambda _right, _address: None,
+            lambda: None,
+            lambda codes: f"http://192.0.2.9:7343/#{codes.link}",
         )
         self.pages.renew()
         app = application(self.pages, own_names("127.0.0.1", "surgery"), lambda: 7343)
@@ -526,6 +567,57 @@ def test_a_watcher_sees_and_cannot_enter(room: Room) -> None:
     assert closed.reason == "this screen only watches" and room.typed == []
 
 
+def _pairing(link: Any) -> dict[str, Any]:
+    """The next message about codes and devices."""
+    while True:
+        told: dict[str, Any] = json.loads(link.receive_text())
+        if told["kind"] == "pairing":
+            return told
+
+
+def test_a_second_device_is_one_step_from_a_page_that_may_enter(room: Room) -> None:
+    with room.live(room.key()) as link:
+        assert _pairing(link)["codes"] is None
+        link.send_text('{"kind":"pair"}')
+        codes = _pairing(link)["codes"]
+        assert codes["link"].startswith("http://192.0.2.9:7343/#")
+        side = len(codes["qr"])
+        assert side > 20 and all(
+            set(row) <= {"0", "1"} and len(row) == side for row in codes["qr"]
+        )
+        room.client.cookies.clear()
+        answer = room.pair(codes["link"].partition("#")[2])
+        assert answer.json()["right"] == "enter"
+        told = _pairing(link)
+        # What has served is no longer shown.
+        assert told["codes"] is None
+        assert [d["number"] for d in told["devices"]] == [1, 2]
+        assert [d["this"] for d in told["devices"]] == [True, False]
+        link.send_text("{")
+        _closed(link)
+
+
+def test_a_removed_device_is_told_and_its_link_ends(room: Room) -> None:
+    with room.live(room.key()) as link:
+        (device,) = _pairing(link)["devices"]
+        link.send_text(json.dumps({"kind": "remove", "device": device["device"]}))
+        assert _closed(link).reason == "this screen is no longer paired"
+
+
+@pytest.mark.parametrize("kind", ['{"kind":"pair"}', '{"kind":"remove","device":"abc"}'])
+def test_a_watcher_is_told_no_code_and_removes_nobody(room: Room, kind: str) -> None:
+    with room.live(room.key("watch")) as link:
+        room.pages.ask_codes(show=True)
+        room.hub.publish('{"ask":"here"}')
+        assert json.loads(link.receive_text())["kind"] != "pairing"
+        link.send_text(kind)
+        told: list[str] = []
+        closed = _closed(link, told)
+    assert closed.reason == "this screen only watches"
+    assert not any("pairing" in text for text in told)
+    assert len(room.pairing.kept(time.time())) == 1
+
+
 def test_what_is_entered_is_a_typed_line(room: Room) -> None:
     with room.live(room.key()) as link:
         for text in ("plugger 16.5", " a\r\nb\x00\x1b[31mc\u202e ", "\x00\n", "x" * 900):
@@ -572,10 +664,13 @@ def test_a_flood_is_closed(room: Room) -> None:
     assert len(room.typed) == 20
 
 
-def _closed(link: Any) -> WebSocketDisconnect:
+def _closed(link: Any, told: list[str] | None = None) -> WebSocketDisconnect:
+    """How the program ends the link; what it tells before goes into ``told``."""
     try:
         while True:
-            link.receive_text()
+            text = link.receive_text()
+            if told is not None:
+                told.append(text)
     except WebSocketDisconnect as closed:
         return closed
 

@@ -135,6 +135,7 @@ function receive(message) {
   tries = 0;
   ended = message.kind === "end";
   if (ended) return watchLink();
+  if (message.kind === "pairing") return devices(message);
   idle = message.idle_s;
   if (message.kind === "view" && message.view) {
     view = message.view;
@@ -254,6 +255,7 @@ function phrases() {
 
 function keys() {
   $("enter").hidden = !mayEnter;
+  $("devices-open").hidden = !mayEnter;
   replaceKept($("keys"), mayEnter ? view.keys : [], (key) => {
     const item = element("li");
     const made = button("", key.line, key.key);
@@ -368,13 +370,18 @@ function frame() {
 
 // -- keys: each is a phrase the voice understands -----------------------------------------
 
-function sendLine(line) {
-  const tap = line === null;
+function post(message) {
   if (!socket || socket.readyState !== WebSocket.OPEN || document.body.dataset.link === "lost") {
     setText("sent", "NOT SENT: no connection");
     return false;
   }
-  socket.send(JSON.stringify(tap ? { kind: "tap" } : { kind: "line", text: line }));
+  socket.send(JSON.stringify(message));
+  return true;
+}
+
+function sendLine(line) {
+  const tap = line === null;
+  if (!post(tap ? { kind: "tap" } : { kind: "line", text: line })) return false;
   setText("sent", tap ? "tapped" : `entered: ${line}`);
   return true;
 }
