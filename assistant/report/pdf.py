@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from assistant.extras import installed
 from assistant.report.drawing import Drawing, Rect, Shape, Stroke, Text, legend
 from assistant.report.note import CanalNote, Note, limits_line, warnings_headline
 from assistant.report.paper import FONT, LINE_MM, MARGIN_MM, SIZE_PT, Paper
@@ -21,6 +22,9 @@ LABEL_MM = 31.0
 INK = "Signature (ink): ____________________________   Name: ______________________"
 INK += "   Date: ______________"
 INK_MM = 12.0
+
+CELL_MM = 0.6
+"""A cell of the QR code: 20 mm for 64 digits, which a telephone reads. Chosen here."""
 
 _POINTS_PER_MM = 72 / 25.4
 
@@ -148,6 +152,26 @@ class _Page:
             paper.paragraph(f"{row.label}: {row.text}")
         paper.paragraph(limits_line(note))
         paper.paragraph("Marks: " + note.legend)
+        if note.signed and installed("sign"):
+            self._head()
+
+    def _head(self) -> None:
+        """The head of the journal as a QR code: what is on paper no disk can take back."""
+        import segno  # noqa: PLC0415 - an extra
+
+        paper, code = self.paper, segno.make(self.note.head_hash, micro=False)
+        side = len(code.matrix) * CELL_MM
+        paper.gap(4 * CELL_MM)  # the quiet zone that the standard asks for
+        paper.need(side + 4 * CELL_MM)
+        top = paper.get_y()
+        with paper.tag("Figure", f"QR code of the journal head hash {self.note.head_hash}"):
+            paper.set_fill_color(0)
+            for row, cells in enumerate(code.matrix):
+                for column, cell in enumerate(cells):
+                    if cell:
+                        x, y = MARGIN_MM + column * CELL_MM, top + row * CELL_MM
+                        paper.rect(x, y, CELL_MM, CELL_MM, style="F")
+        paper.set_y(top + side + 4 * CELL_MM)
 
     # -- rows ---------------------------------------------------------------
 
