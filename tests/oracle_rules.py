@@ -22,7 +22,7 @@ from assistant.procedure.intents import Scalar
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 
-NOT_JUDGED = frozenset({"cone-misfit", "surface-heat", "cools-slowly"})
+NOT_JUDGED = frozenset({"cone-misfit", "surface-heat"})
 
 DEPTHS = frozenset(
     {

@@ -6,23 +6,20 @@ end and what clings to that, and the canal there is air; a plugger presses the m
 
 What is left out, and which way it errs: gutta-percha does not flow (a carrier shoves warm
 mass ahead of it and a plugger carries it on: the real reach is longer); the canal is round
-and straight; the carrier is hot along its whole length in the tooth (the real surface rise
-higher up is smaller); earlier cycles have been forgotten (the real mass is a little warmer);
-beyond the ligament everything is at 37 C (poor blood flow: the real surface rise is larger).
+and straight; the carrier is equally hot along its whole length in the tooth (a tip hotter
+than its shaft: the real surface rise higher up is smaller).
 
-Beside published values (``tests/canal/heat_study.py``): the surface rise near the apex lies
-within the spread, at its low end; near the crown the usual one is below it and only the
-greatest reach it; softening goes less far than the papers and common practice have it. A
-carrier at 180 C brings an apex 3 mm away to 37.0 to 37.3 C; the 40 C of one paper come out
-only if 37 C is 3 mm of still tissue away from the root.
+How it compares with published values, each under its own conditions, and why where it does
+not: ``tests/canal/heat_study.py``.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -34,15 +31,59 @@ from assistant.canal.heat_step import (
     State,
     heat_mj,
     inflow_mw,
+    melted_share,
     step,
 )
 from assistant.canal.lengths import check_length_mm
 from assistant.canal.model import CanalShape
-from assistant.canal.tissue import BODY_C, BONE_RISE_C, MOULDABLE_C, Properties
+from assistant.canal.tissue import BODY_C, BONE_RISE_C, MOULDABLE_C, Outside, Properties
 
 _DONE_C = MOULDABLE_C.low - 0.5
 _DONE_RISE_SHARE = 0.95
 LONGEST_HEAT_S = 60.0
+
+HOTTEST_SEEN_C = 118.0
+"""Where nobody says what the carrier is set to, the most that it is taken to reach: the
+highest reading in a mass during the technique (Blum, Parahy, Machtou, J Endod 1997;23:307,
+abstract; Goodman et al. 1981, summary, have 80 C)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """How hot the carrier is: what it is set to, or its temperature as measured.
+
+    Attributes:
+        setting_c: as the device shows it. How much of it the carrier reaches in the mass,
+            and how fast, is among the properties; it is never taken as hotter.
+        curve: (seconds from switching on, C) of this carrier in use, rising in time. Given,
+            it is what counts; after its end the last value holds.
+
+    Raises:
+        ValueError: a setting or a curve that cannot be.
+    """
+
+    setting_c: float = HOTTEST_SEEN_C
+    curve: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        for c in (self.setting_c, *(c for _, c in self.curve)):
+            if not BODY_C <= c <= 600:
+                raise ValueError(f"a carrier of {c:g} C; allowed are {BODY_C:g} to 600 C")
+        times = [time for time, _ in self.curve]
+        if times and not (times[0] >= 0 and all(a < b for a, b in itertools.pairwise(times))):
+            raise ValueError("the carrier's curve does not go forward in time; give seconds, C")
+
+    def on_c(self, on_s: float, p: Properties) -> float:
+        """Temperature so long after switching on."""
+        if self.curve:
+            times, temps = zip(*self.curve, strict=True)
+            return float(np.interp(on_s, times, temps))
+        steady = BODY_C + p.carrier_reached * (self.setting_c - BODY_C)
+        return steady + (BODY_C - steady) * math.exp(-on_s / p.carrier_rise_s)
+
+
+UNKNOWN_SOURCE = Source()
+"""Of a carrier of which nothing is said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +100,7 @@ class Heating:
         watch_s: the computation goes on for at most so long after the removal.
         advance_s: time from start to deepest point; None: all of ``heat_s``. Shorter, and
             the carrier is held there, hot, for the rest.
+        source: how hot the carrier is.
 
     Raises:
         ValueError: a depth or time that cannot be.
@@ -71,6 +113,7 @@ class Heating:
     press_s: float = 5.0
     watch_s: float = 60.0
     advance_s: float | None = None
+    source: Source = UNKNOWN_SOURCE
 
     def __post_init__(self) -> None:
         check_length_mm(self.tip_depth_mm, "the depth of the carrier's tip")
@@ -98,6 +141,20 @@ class Heating:
                 raise ValueError(f"{what} is {value:g} s; allowed are 0 to 600 s")
 
 
+class Field(NamedTuple):
+    """Temperatures left in a root, C, over the middles of rows and rings, mm."""
+
+    depth_mm: Array
+    radius_mm: Array
+    temp_c: Array
+
+    def at(self, depth_mm: Array, radius_mm: Array) -> Array:
+        """The same on another grid, linear in between and constant beyond the ends."""
+        across = [np.interp(radius_mm, self.radius_mm, row) for row in self.temp_c]
+        down = [np.interp(depth_mm, self.depth_mm, column) for column in np.array(across).T]
+        return np.array(down).T
+
+
 @dataclass(frozen=True, slots=True)
 class HeatResult:
     """Temperatures of one computation, C.
@@ -113,6 +170,9 @@ class HeatResult:
         mass_top_mm: upper face of what stayed.
         imbalance: largest error of the heat balance of any step, as a share of the heat
             exchanged in all.
+        around_c: temperature of what lies around the root.
+        left: what the next cycle starts from.
+        followed_to_c: cooling of the mass is known down to there.
     """
 
     times_s: Array
@@ -125,6 +185,9 @@ class HeatResult:
     tip_depth_mm: float
     mass_top_mm: float
     imbalance: float
+    around_c: float
+    left: Field
+    followed_to_c: float
 
     def softened_mm(self, mouldable_c: float = MOULDABLE_C.low) -> float:
         """How far below the carrier's deepest point the axis was ever mouldable, mm."""
@@ -152,9 +215,9 @@ class HeatResult:
         Raises:
             ValueError: below the temperature at which the computation ends.
         """
-        if mouldable_c < MOULDABLE_C.low:
+        if mouldable_c < self.followed_to_c:
             raise ValueError(
-                f"cooling was followed to {MOULDABLE_C.low:g} C, not to {mouldable_c:g} C; "
+                f"cooling was followed to {self.followed_to_c:g} C, not to {mouldable_c:g} C; "
                 "give a mouldable temperature no lower"
             )
         after = self.times_s >= self.removed_s
@@ -171,15 +234,24 @@ class HeatResult:
 
     @property
     def surface_rise_c(self) -> float:
-        """Largest rise over 37 C anywhere on the root's surface."""
-        return float(self.surface_c.max()) - BODY_C
+        """Largest rise anywhere on the root's surface over what lies around it."""
+        return float(self.surface_c.max()) - self.around_c
+
+    def left_c(self, after_s: float) -> tuple[float, float]:
+        """The largest rise at the root's surface, and in the mass, from so long after the
+        carrier's removal on; the last one known if that was not followed so far."""
+        at = min(
+            int(np.searchsorted(self.times_s, self.removed_s + after_s)), len(self.times_s) - 1
+        )
+        mass = float(self.mass_max_c[at:].max())
+        return float(self.surface_c[at:].max()) - self.around_c, mass - self.around_c
 
 
 def _steps(length_s: float, first_s: float) -> Iterator[float]:
-    """Time steps that fill a phase, growing in proportion to the time gone by, to tenfold."""
+    """Time steps that fill a phase, growing in proportion to the time gone by, to 30-fold."""
     edges = [0.0]
     while edges[-1] < length_s:
-        edges.append(edges[-1] + first_s * min(10.0, 1 + edges[-1] / 0.6))
+        edges.append(edges[-1] + first_s * min(30.0, 1 + edges[-1] / 0.6))
     scale = length_s / edges[-1] if len(edges) > 1 else 1.0
     return (scale * (late - early) for early, late in itertools.pairwise(edges))
 
@@ -187,10 +259,12 @@ def _steps(length_s: float, first_s: float) -> Iterator[float]:
 class _Run:
     """State, clock, book of the heat, and what is kept of each step."""
 
-    def __init__(self, rings: Rings, mass_top_mm: float) -> None:
+    def __init__(self, rings: Rings, mass_top_mm: float, before: Field | None) -> None:
         shape = (len(rings.depth_mm), len(rings.radius_mm))
         self.rings = rings
-        self.state = State(np.full(shape, BODY_C), np.zeros(shape))
+        cold = np.full(shape, rings.around_c)
+        temp = cold if before is None else before.at(rings.depth_mm, rings.radius_mm)
+        self.state = State(temp, melted_share(temp, np.zeros(shape))[0])
         self.stays = (rings.mass > 0.5) & (rings.depth_mm[:, None] >= mass_top_mm)
         self.time_s = 0.0
         self.exchanged = 1e-12
@@ -202,12 +276,12 @@ class _Run:
         self.highest_rise = 0.0
 
     def keep(self) -> None:
-        temp = self.state.temp_c
+        temp, around_c = self.state.temp_c, self.rings.around_c
         self.times.append(self.time_s)
         self.axis.append(temp[:, 0].copy())
         self.surface.append(self.rings.surface_c(temp))
-        self.highest_rise = max(self.highest_rise, float(self.surface[-1].max()) - BODY_C)
-        self.hottest.append(float(temp[self.stays].max(initial=BODY_C)))
+        self.highest_rise = max(self.highest_rise, float(self.surface[-1].max()) - around_c)
+        self.hottest.append(float(temp[self.stays].max(initial=around_c)))
 
     def go(self, content: Content, network: Network, dt_s: float) -> None:
         before = heat_mj(self.state, content)
@@ -225,11 +299,16 @@ def simulate(
     properties: Properties | None = None,
     root: Root | None = None,
     grid: Grid | None = None,
+    outside: Outside = Outside.PERFUSED,
+    around_c: float = BODY_C,
+    before: Field | None = None,
+    followed_s: float | None = None,
 ) -> HeatResult:
-    """Compute one cycle from a root at 37 C throughout.
+    """Compute one cycle from a root at the temperature around it, or from ``before``.
 
     Ends when the mass is below the lowest mouldable temperature and the root's surface is
-    past its maximum, or after ``heating.watch_s``.
+    past its maximum, or after ``heating.watch_s``; with ``followed_s`` exactly so long
+    after the removal, so that the next cycle can begin then with ``HeatResult.left``.
 
     Raises:
         ValueError: the carrier's tip is beyond the working length, or the canal at it is
@@ -249,8 +328,9 @@ def simulate(
             f"the canal is {diameter:g} mm wide at the carrier's tip; at least 0.1 mm is needed"
         )
     top = min(heating.tip_depth_mm + p.cling_mm, shape.wl_mm)
-    rings = Rings(shape, root or Root(), heating.start_mm, top, p, grid)
-    run = _Run(rings, top)
+    tip_mm = heating.tip_depth_mm
+    rings = Rings(shape, root or Root(), heating.start_mm, tip_mm, p, grid, outside, around_c)
+    run = _Run(rings, top, before)
 
     def carrier(tip_mm: float, temp_c: float) -> Carrier:
         radius = p.carrier_share * diameter / 2
@@ -263,7 +343,7 @@ def simulate(
         tip = heating.start_mm + (heating.tip_depth_mm - heating.start_mm) * min(
             1.0, gone / (heating.advance_s or heating.heat_s)
         )
-        glow = p.carrier_c + (BODY_C - p.carrier_c) * math.exp(-gone / p.carrier_rise_s)
+        glow = heating.source.on_c(gone, p)
         run.go(*rings.contents(heating.start_mm, carrier(tip, glow)), dt)
     for dt in _steps(heating.dwell_s, grid.step_s):
         off = run.time_s + dt - heating.heat_s
@@ -274,13 +354,14 @@ def simulate(
 
     content, free = rings.contents(top, None)
     pressed = rings.press(free, top)
-    rest = max(0.0, heating.watch_s - p.change_s - heating.press_s)
+    rest = heating.watch_s if followed_s is None else followed_s
     for length, network in ((p.change_s, free), (heating.press_s, pressed), (rest, free)):
-        for dt in _steps(length, grid.step_s):
+        for dt in _steps(min(length, rest), grid.step_s):
             run.go(content, network, dt)
-            if _over(run):
+            if followed_s is None and _over(run):
                 break
-        if _over(run):
+        rest = max(0.0, rest - length)
+        if followed_s is None and _over(run):
             break
     return HeatResult(
         times_s=np.array(run.times),
@@ -293,12 +374,41 @@ def simulate(
         tip_depth_mm=heating.tip_depth_mm,
         mass_top_mm=top,
         imbalance=run.worst / run.exchanged,
+        around_c=around_c,
+        left=Field(rings.depth_mm, rings.radius_mm, run.state.temp_c),
+        followed_to_c=MOULDABLE_C.low if followed_s is None else around_c,
     )
+
+
+def simulate_all(
+    shape: CanalShape,
+    cycles: Sequence[tuple[Heating, float]],
+    properties: Properties | None = None,
+    root: Root | None = None,
+    grid: Grid | None = None,
+    outside: Outside = Outside.PERFUSED,
+    around_c: float = BODY_C,
+) -> list[HeatResult]:
+    """Several cycles, each from what the one before it left.
+
+    ``cycles``: with each heating, how long after its carrier's removal the next one is
+    switched on; the last is computed as by :func:`simulate`. Raises as that does.
+    """
+    found: list[HeatResult] = []
+    for number, (heating, gap_s) in enumerate(cycles, 1):
+        before = found[-1].left if found else None
+        followed = None if number == len(cycles) else gap_s
+        found.append(
+            simulate(
+                shape, heating, properties, root, grid, outside, around_c, before, followed
+            )
+        )
+    return found
 
 
 def _over(run: _Run) -> bool:
     """Whether the mass has set and the surface is past its maximum and the bone's limit."""
     if run.hottest[-1] >= _DONE_C:
         return False
-    rise = float(run.surface[-1].max()) - BODY_C
+    rise = float(run.surface[-1].max()) - run.rings.around_c
     return rise < min(_DONE_RISE_SHARE * run.highest_rise + 1e-9, BONE_RISE_C)

@@ -1,9 +1,11 @@
 """A root as rings around the canal: which material lies where, and how it conducts.
 
 Layers from the axis outward, row by row: carrier, gutta-percha (or the air of an emptied
-canal), sealer, dentine, cementum, ligament, and beyond it the body at 37 C. Layer
-boundaries need not fall on cell faces: radial conductances integrate ``dr / (k r)``
-exactly through the layers, heat capacities and axial conductances go by volume.
+canal), sealer, dentine, cementum, what lies outside (:func:`.tissue.layers`), and beyond it
+a given temperature. Layer boundaries need not fall on cell faces: radial conductances
+integrate ``dr / (k r)`` exactly through the layers, heat capacities, blood and axial
+conductances go by volume. Blood flows in at the given temperature and leaves at that of the
+tissue (Pennes 1948).
 Units inside: mm, s, C, mW, mJ (1 W/(m K) = 1 mW/(mm K); 1 J/(m3 K) = 1e-6 mJ/(mm3 K)).
 """
 
@@ -22,7 +24,9 @@ from assistant.canal.tissue import (
     BODY_C,
     METAL_J_M3K,
     METAL_W_MK,
+    Outside,
     Properties,
+    layers,
 )
 
 _MJ_MM3 = 1e-6  # J/m3 to mJ/mm3
@@ -36,7 +40,7 @@ lesser is chosen here."""
 ABOVE_START_MM = 3.0
 """How much of the tooth above the mass is computed; its upper end lets no heat through."""
 
-_PINNED_W_MK = 1e3  # beyond the ligament: so conductive that it is at body temperature
+_PINNED_W_MK = 1e3  # beyond the last layer: so conductive that it is at one temperature
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +71,17 @@ class Root:
             )
         if not 0 <= self.wall_gain < 1:
             raise ValueError(f"the wall's gain is {self.wall_gain:g}; allowed are 0 to under 1")
+
+    @classmethod
+    def with_wall(cls, wall_mm: float, above_end_mm: float, wall_gain: float = 0.1) -> Root:
+        """The root whose wall is so thick so far above the working length.
+
+        Raises:
+            ValueError: as the class.
+        """
+        apical = max(0.2, wall_mm - wall_gain * above_end_mm)
+        gain = (wall_mm - apical) / above_end_mm if above_end_mm > 0 else wall_gain
+        return cls(apical, max(0.0, gain), max(3.0, wall_mm))
 
     def wall_mm(self, above_end_mm: float) -> float:
         """Wall so far above the working length."""
@@ -130,25 +145,19 @@ class Rings:
         shape: CanalShape,
         root: Root,
         start_mm: float,
-        edge_mm: float,
+        tip_mm: float,
         properties: Properties,
         grid: Grid,
+        outside: Outside = Outside.PERFUSED,
+        around_c: float = BODY_C,
     ) -> None:
         self.properties = properties
+        self.around_c = around_c
+        self._layers = layers(outside, properties)
         p = properties
         end = shape.wl_mm
-        bottom = end + BELOW_APEX_MM + p.ligament_mm
-        top = max(0.0, start_mm - ABOVE_START_MM)
-        fine_top = max(top, edge_mm - math.ceil(1.0 / grid.row_mm) * grid.row_mm)
-        fine_bottom = min(bottom, edge_mm + math.ceil(2.0 / grid.row_mm) * grid.row_mm)
-        up = _growing(-edge_mm, -fine_top, grid.row_mm, 1) if fine_top < edge_mm else []
-        if up and fine_top - top > grid.row_mm / 2:
-            up += _growing(-fine_top, -top, grid.row_mm * grid.row_growth, grid.row_growth)
-        down = _growing(edge_mm, fine_bottom, grid.row_mm, 1)
-        if bottom - fine_bottom > grid.row_mm / 2:
-            first = grid.row_mm * grid.row_growth
-            down += _growing(fine_bottom, bottom, first, grid.row_growth)
-        self.depth_edges_mm = np.array([-z for z in reversed(up)] + [edge_mm] + down)
+        bottom = end + BELOW_APEX_MM
+        self.depth_edges_mm = self._rows(shape, start_mm, tip_mm, grid)
         self.depth_mm = (self.depth_edges_mm[1:] + self.depth_edges_mm[:-1]) / 2
         self.row_mm = np.diff(self.depth_edges_mm)
 
@@ -158,21 +167,27 @@ class Rings:
         outer = canal + wall
         canal = np.where(below, 0.0, canal)
         film = np.maximum(0.0, canal - p.sealer_mm)
-        tissue = self.depth_mm > end + BELOW_APEX_MM
+        tissue = self.depth_mm > bottom
         hard = np.where(tissue, 0.0, outer)
-        # Layer boundaries outward of the carrier's: film, canal, dentine, cementum, ligament.
-        self._outward = np.stack(
-            [film, canal, np.maximum(0.0, hard - p.cementum_mm), hard, outer + p.ligament_mm]
-        )
+        # Boundaries outward of the carrier's: film, canal, dentine, cementum, then outside.
+        bounds = [film, canal, np.maximum(0.0, hard - p.cementum_mm), hard]
+        thick = 0.0
+        for layer in self._layers:
+            thick += layer.mm
+            below_it = self.depth_mm > bottom + thick
+            bounds.append(np.where(below_it, 0.0, outer + thick))
+        self._outward = np.stack(bounds)
         self._canal, self._film, self._outer = canal, film, outer
 
-        at_tip = shape.diameter_mm(edge_mm) / 2
+        at_tip = shape.diameter_mm(tip_mm) / 2
         within = np.linspace(0.0, at_tip, grid.rings_in_canal + 1)
         first = within[1] * grid.ring_growth
         rim = float(self._outward[-1].max())
-        self.radius_edges_mm = np.array(
-            [*within, *_growing(at_tip, rim, first, grid.ring_growth), rim + 0.1]
-        )
+        face = at_tip + root.wall_mm(end - tip_mm)  # of the root, where it is hottest
+        wall_edges = _growing(at_tip, face, first, grid.ring_growth)
+        last = wall_edges[-1] - ([at_tip, *wall_edges])[-2]
+        around = _growing(face, rim, min(last, self._layers[0].mm), grid.ring_growth)
+        self.radius_edges_mm = np.array([*within, *wall_edges, *around, rim + 0.1])
         self.radius_mm = (self.radius_edges_mm[1:] + self.radius_edges_mm[:-1]) / 2
         self._face_mm2 = math.pi * np.diff(self.radius_edges_mm**2)
         # (nz, nr): part of each cell within the canal.
@@ -184,6 +199,27 @@ class Rings:
         )
         self._surface_rows = np.flatnonzero(~tissue)
         self.contents(start_mm, None)  # the surface is read with its radial integral
+
+    def _rows(self, shape: CanalShape, start_mm: float, tip_mm: float, grid: Grid) -> Array:
+        """Faces of the rows: fine about the tip, then growing, one at each layer's end."""
+        top, bottom = max(0.0, start_mm - ABOVE_START_MM), shape.wl_mm + BELOW_APEX_MM
+        # Faces at the carrier's tip and where the mass begins once it is out: a row across
+        # either would be half of each.
+        edge_mm = min(tip_mm + self.properties.cling_mm, shape.wl_mm)
+        clings = _growing(tip_mm, edge_mm, grid.row_mm, 1) if edge_mm > tip_mm else []
+        fine_top = max(top, tip_mm - math.ceil(1.0 / grid.row_mm) * grid.row_mm)
+        fine_bottom = min(bottom, edge_mm + math.ceil(2.0 / grid.row_mm) * grid.row_mm)
+        up = _growing(-tip_mm, -fine_top, grid.row_mm, 1) if fine_top < tip_mm else []
+        if up and fine_top - top > grid.row_mm / 2:
+            up += _growing(-fine_top, -top, grid.row_mm * grid.row_growth, grid.row_growth)
+        down = _growing(edge_mm, fine_bottom, grid.row_mm, 1)
+        if bottom - fine_bottom > grid.row_mm / 2:
+            first = grid.row_mm * grid.row_growth
+            down += _growing(fine_bottom, bottom, first, grid.row_growth)
+        for layer in self._layers:
+            first = min(layer.mm, down[-1] - down[-2])
+            down += _growing(down[-1], down[-1] + layer.mm, first, grid.row_growth**2)
+        return np.array([-z for z in reversed(up)] + [tip_mm] + clings + down)
 
     def _squares(self) -> tuple[Array, Array]:
         squares = self.radius_edges_mm**2
@@ -207,7 +243,7 @@ class Rings:
         p = self.properties
         nz, nr = len(self.depth_mm), len(self.radius_mm)
         metal = np.zeros(nz) if carrier is None else self.carrier_radius_mm(carrier)
-        bounds = np.vstack([metal, self._outward])  # (6, nz)
+        bounds = np.vstack([metal, self._outward])  # (layers, nz)
         bounds = np.maximum.accumulate(bounds, axis=0)
         emptied = self.depth_mm < empty_to_mm
         fill_k = np.where(emptied, AIR_W_MK, p.gutta_percha_w_mk)
@@ -220,7 +256,7 @@ class Rings:
                 p.sealer_w_mk * ones,
                 p.dentine_w_mk * ones,
                 p.cementum_w_mk * ones,
-                p.ligament_w_mk * ones,
+                *(layer.w_mk * ones for layer in self._layers),
                 _PINNED_W_MK * ones,
             ]
         )
@@ -231,8 +267,8 @@ class Rings:
                 p.sealer_j_m3k * ones,
                 p.dentine_j_m3k * ones,
                 p.cementum_j_m3k * ones,
-                p.ligament_j_m3k * ones,
-                p.ligament_j_m3k * ones,
+                *(layer.j_m3k * ones for layer in self._layers),
+                self._layers[-1].j_m3k * ones,
             ]
         )
         # Radial: F(r) = integral of dr/(k r); conductance 2 pi dz / (F(b) - F(a)).
@@ -251,7 +287,7 @@ class Rings:
         area = math.pi * (np.clip(high, inner, outer) - np.clip(low, inner, outer))
         held = np.sum(area * capacity[:, :, None], axis=0) * self.row_mm[:, None] * _MJ_MM3
         along = conductivity.copy()
-        along[-1] = p.ligament_w_mk
+        along[-1] = self._layers[-1].w_mk
         conducts = np.sum(area * along[:, :, None], axis=0)  # mW mm/K
         half = self.row_mm[:, None] / 2 / conducts
         axial = 1 / (half[1:] + half[:-1])
@@ -259,9 +295,11 @@ class Rings:
         melting = melting * p.melting_j_m3 * _MJ_MM3
 
         sink = np.zeros((nz, nr))
-        sink_c = np.full((nz, nr), BODY_C)
-        # Beyond the ligament all is at 37 C. Cells that lie there by their middle: the
-        # others are led to it by the radial integral.
+        sink_c = np.full((nz, nr), self.around_c)
+        for number, layer in enumerate(self._layers, len(area) - 1 - len(self._layers)):
+            sink += area[number] * self.row_mm[:, None] * layer.blood_w_m3k * _MJ_MM3
+        # Beyond the last layer the temperature is given. Cells that lie there by their
+        # middle: the others are led to it by the radial integral.
         sink[self.radius_mm[None, :] >= self._outward[-1][:, None]] = 1e3
         sink[-1] += conducts[-1] / (self.row_mm[-1] / 2)  # and so is the bottom
         if carrier is not None:
@@ -290,7 +328,8 @@ class Rings:
         sink, sink_c = network.sink_mw_k.copy(), network.sink_c.copy()
         total = sink[row] + given
         mixed = sink[row] * sink_c[row] + given * p.plugger_c
-        sink_c[row] = np.where(total > 0, mixed / np.where(total > 0, total, 1.0), BODY_C)
+        kept = np.where(total > 0, total, 1.0)
+        sink_c[row] = np.where(total > 0, mixed / kept, self.around_c)
         sink[row] = total
         return network._replace(sink_mw_k=sink, sink_c=sink_c)
 
@@ -300,14 +339,16 @@ class Rings:
         Between the ring centres on either side, as the flow through the layers divides
         the difference.
         """
-        p, rows = self.properties, self._surface_rows
+        rows = self._surface_rows
         outer = self._outer[rows]
         right = np.searchsorted(self.radius_mm, outer)
         left = right - 1
-        # From the root's surface outward to the next centre there is ligament only, or
-        # ligament and then body: read off the same integral.
-        reach = np.minimum(self.radius_mm[right], outer + p.ligament_mm)
-        beyond = np.log(reach / outer) / p.ligament_w_mk
+        # The part of that integral from the root's surface outward to the next centre.
+        beyond, inner = 0.0 * outer, outer
+        for layer in self._layers:
+            reach = np.clip(self.radius_mm[right], inner, inner + layer.mm)
+            beyond = beyond + np.log(reach / inner) / layer.w_mk
+            inner = inner + layer.mm
         whole = self._resistance[rows, right] - self._resistance[rows, left]
         part = np.clip(1 - beyond / whole, 0.0, 1.0)
         return np.asarray(

@@ -13,6 +13,7 @@ and says nothing of sizes.)
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 
@@ -63,6 +64,13 @@ class Interval:
                 f"an interval from {self.low:g} to {self.high:g} is empty; "
                 "the low end must not exceed the high end"
             )
+
+    def outward(self, digits: int) -> Interval:
+        """Rounded to so many decimals so that nothing of it is lost; binary residue is not
+        rounded up."""
+        scale = 10.0**digits
+        low, high = (round(end * scale, 6) for end in (self.low, self.high))
+        return Interval(math.floor(low) / scale, math.ceil(high) / scale)
 
     def __contains__(self, value: float) -> bool:
         return self.low <= value <= self.high

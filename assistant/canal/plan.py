@@ -18,17 +18,9 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
 
-from assistant.canal.instruments import (
-    Interval,
-)
+from assistant.canal.instruments import Interval
 from assistant.canal.lengths import check_length_mm, depth_limit_mm, equal_pieces, round_mm
 from assistant.canal.model import MAX_DIAMETER_MM, CanalShape
-
-HEAT_REACH_MM = Interval(2.0, 5.0)
-"""How far beyond its tip a heat carrier softens gutta-percha: 2-3 mm beyond its deepest
-point (thermomechanical properties of gutta-percha, part IV, Goodman et al., Oral Surg Oral
-Med Oral Pathol 1981;51:544-51, summary; volume and pages from memory), 4-5 mm by common
-practice. Both, not a mean."""
 
 VOLUME_CHANGE = Interval(-0.014, 0.013)
 """Change of volume, as a fraction, once gutta-percha is back at 37 C: -1.4 % after an
@@ -75,7 +67,6 @@ class Downpack:
         wl_mm: working length.
         sear_mm: depth of the sear, the first top of the fill.
         plunge_mm: how far the heat carrier goes into the fill in one cycle.
-        reach_mm: how far beyond its tip it softens, such as ``HEAT_REACH_MM``.
         short_of_wl_mm: distance that every instrument keeps from the working length.
         within_mm: so near the limit the downpack counts as complete; also how far short a
             fitted apical plugger may fall.
@@ -89,7 +80,6 @@ class Downpack:
     wl_mm: float
     sear_mm: float
     plunge_mm: Interval
-    reach_mm: Interval
     short_of_wl_mm: float
     within_mm: float
     fitted: Fitted = NONE_FITTED
@@ -99,7 +89,6 @@ class Downpack:
         for value, what in (
             (self.wl_mm, "the working length"),
             (self.sear_mm, "the depth of the sear"),
-            *((end, "the reach of the heat") for end in _ends(self.reach_mm)),
             (self.short_of_wl_mm, "the distance to keep from the working length"),
             (self.within_mm, "the tolerance at the limit"),
         ):
@@ -123,15 +112,12 @@ class Cycle:
         plugger_to_mm: depth of the plugger after it. The carrier takes the material above
             its tip along, so the plugger is expected to end where the carrier did.
         plugger: which one; None where none that was fitted reaches so deep.
-        softened_to_mm: how deep the fill is soft, at most down to the working length: a
-            high end there says that the whole apical part may be soft.
     """
 
     number: int
     heat_to_mm: float
     plugger_to_mm: float
     plugger: PluggerRank | None
-    softened_to_mm: Interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,10 +214,6 @@ def _cycle(job: Downpack, number: int, heat_mm: float, plugger_mm: float) -> Cyc
         heat_to_mm=heat_mm,
         plugger_to_mm=plugger_mm,
         plugger=plugger_for(job, plugger_mm),
-        softened_to_mm=Interval(
-            min(round(heat_mm + job.reach_mm.low, 6), job.wl_mm),
-            min(round(heat_mm + job.reach_mm.high, 6), job.wl_mm),
-        ),
     )
 
 

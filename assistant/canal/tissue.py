@@ -12,12 +12,36 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from enum import StrEnum
 from typing import NamedTuple
 
 from assistant.canal.instruments import Interval
 
 BODY_C = 37.0
-"""Where the ligament ends: blood keeps it there. A bath in the laboratory does the same."""
+"""Of blood, and of the tissue around a root before it is heated."""
+
+
+class Outside(StrEnum):
+    """What lies around a root, from the mouth to the laboratory bench."""
+
+    PERFUSED = "perfused"
+    """Ligament and bone, both with blood that comes in at body temperature."""
+    STILL = "still"
+    """The same without blood flow."""
+    HELD = "held"
+    """A ligament kept at one temperature on its outer side: blood without limit."""
+    BATH = "bath"
+    """Water, which carries heat off by convection. No ligament, no bone."""
+    AIR = "air"
+    """Still room air about an extracted tooth."""
+
+
+BONE_MM = 5.0
+"""Bone computed around the ligament, at body temperature beyond it (chosen here: heat of a
+minute spreads 5 mm)."""
+
+FILM_MM = 0.1
+"""Of water or air at the root; what it conducts is what convection carries (chosen here)."""
 
 MOULDABLE_C = Interval(40.0, 45.0)
 """Temperature in the mass above which gutta-percha can be compacted: 40 to 45 C is common
@@ -56,8 +80,10 @@ _MEMORY = "from memory"
 
 TABLE: Mapping[str, Known] = {
     "gutta_percha_w_mk": Known(
-        0.15, 0.25, 0.50, "W/(m K)",
-        f"{_MEMORY}: the polymer 0.13 to 0.2; zinc oxide (over half of the mass) raises it",
+        0.45, 1.15, 2.30, "W/(m K)",
+        "0.604, 1.150, 1.179 and 2.247 of four kinds of point, J Peking Univ (Health Sci) "
+        "2017;49:110 (abstract, the unit presumed); no less than 0.35 to 0.53, the lower bound "
+        "of Hashin and Shtrikman for their filler",
         log=True,
     ),
     "gutta_percha_kg_m3": Known(
@@ -97,14 +123,34 @@ TABLE: Mapping[str, Known] = {
     ),
     "ligament_mm": Known(0.15, 0.25, 0.40, "mm", f"{_MEMORY}: 0.15 to 0.38 mm"),
     "ligament_w_mk": Known(
-        0.40, 0.50, 0.65, "W/(m K)",
-        f"{_MEMORY}: soft tissue 0.5, water 0.62; flow in it is not modelled",
+        0.40, 0.50, 0.65, "W/(m K)", f"{_MEMORY}: soft tissue 0.5, water 0.62"
     ),
     "ligament_j_m3k": Known(3.4e6, 3.8e6, 4.2e6, "J/(m3 K)", f"{_MEMORY}: as water"),
-    "carrier_c": Known(
-        80, 115, 160, "C",
-        "assumed: no less than the highest reading in the mass (80 C, Goodman et al. 1981, "
-        "summary), less than what carriers are set to (180 to 200 C, common practice)",
+    "ligament_blood_w_m3k": Known(
+        5e3, 3e4, 1e5, "W/(m3 K)",
+        f"{_MEMORY}: 10 to 150 ml of blood a minute in 100 g, 3.8e6 J/(m3 K)",
+        log=True,
+    ),
+    "bone_w_mk": Known(0.30, 0.45, 0.70, "W/(m K)", f"{_MEMORY}: spongy 0.3, dense 0.4 to 0.6"),
+    "bone_j_m3k": Known(1.8e6, 2.3e6, 2.9e6, "J/(m3 K)", _MEMORY),
+    "bone_blood_w_m3k": Known(
+        2e3, 6e3, 2e4, "W/(m3 K)",
+        f"{_MEMORY}: 3 to 30 ml of blood a minute in 100 g, 3.8e6 J/(m3 K)",
+        log=True,
+    ),
+    "bath_w_m2k": Known(
+        150, 400, 1500, "W/(m2 K)",
+        f"{_MEMORY}: water past a body of millimetres, from still to stirred",
+        log=True,
+    ),
+    "air_w_m2k": Known(
+        5, 12, 30, "W/(m2 K)", f"{_MEMORY}: room air, radiation included", log=True
+    ),
+    "carrier_reached": Known(
+        0.25, 0.60, 1.00, "of the rise over 37 C that the carrier is set to",
+        "set to 200 C it was 177 to 325 C bare and 158 to 253 C by infrared, but 73 to 87 C "
+        "after 10 s in PTFE (Restor Dent Endod; J Korean Acad Conserv Dent 27(4); PubMed "
+        "28951031; abstracts); the setting is taken as the high end (chosen here)",
     ),
     "carrier_contact_w_m2k": Known(
         2000, 6000, 20000, "W/(m2 K)",
@@ -119,7 +165,10 @@ TABLE: Mapping[str, Known] = {
         0.04, 0.06, 0.12, "mm/mm", "assumed: from a slender canal's taper to twice a usual one"
     ),
     "carrier_rise_s": Known(
-        0.1, 0.3, 1.0, "s", "assumed: glows up in about half a second", log=True
+        0.1, 0.5, 2.0, "s",
+        "assumed: time constant; some glow up in half a second, measured ones took 4 s and "
+        "more to the peak (Restor Dent Endod, abstract)",
+        log=True,
     ),
     "carrier_fall_s": Known(
         0.5, 1.0, 3.0, "s", "assumed: time constant once switched off", log=True
@@ -147,7 +196,7 @@ AIR_J_M3K = 1.2e3
 METAL_W_MK = 20.0
 METAL_J_M3K = 4.0e6
 """The carrier: stainless steel, from memory. Twice as much changes nothing, for its
-temperature is given (``carrier_c``), not computed."""
+temperature is given, not computed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +219,13 @@ class Properties:
     ligament_mm: float = TABLE["ligament_mm"].usual
     ligament_w_mk: float = TABLE["ligament_w_mk"].usual
     ligament_j_m3k: float = TABLE["ligament_j_m3k"].usual
-    carrier_c: float = TABLE["carrier_c"].usual
+    ligament_blood_w_m3k: float = TABLE["ligament_blood_w_m3k"].usual
+    bone_w_mk: float = TABLE["bone_w_mk"].usual
+    bone_j_m3k: float = TABLE["bone_j_m3k"].usual
+    bone_blood_w_m3k: float = TABLE["bone_blood_w_m3k"].usual
+    bath_w_m2k: float = TABLE["bath_w_m2k"].usual
+    air_w_m2k: float = TABLE["air_w_m2k"].usual
+    carrier_reached: float = TABLE["carrier_reached"].usual
     carrier_contact_w_m2k: float = TABLE["carrier_contact_w_m2k"].usual
     carrier_share: float = TABLE["carrier_share"].usual
     carrier_taper: float = TABLE["carrier_taper"].usual
@@ -196,6 +251,37 @@ class Properties:
     def melting_j_m3(self) -> float:
         """Heat of melting of a volume."""
         return self.gutta_percha_kg_m3 * self.melting_j_kg
+
+
+class Layer(NamedTuple):
+    """One layer around the root: its thickness and what it conducts, holds and is kept at
+    by blood."""
+
+    mm: float
+    w_mk: float
+    j_m3k: float
+    blood_w_m3k: float = 0.0
+
+
+def layers(outside: Outside, p: Properties) -> tuple[Layer, ...]:
+    """What lies around a root, outward; beyond the last the temperature is given.
+
+    A film of water or air conducts as much as convection carries off the root.
+    """
+    blood = outside is Outside.PERFUSED
+    ligament = Layer(
+        p.ligament_mm, p.ligament_w_mk, p.ligament_j_m3k, blood * p.ligament_blood_w_m3k
+    )
+    match outside:
+        case Outside.BATH:
+            return (Layer(FILM_MM, p.bath_w_m2k * FILM_MM / 1e3, p.ligament_j_m3k),)
+        case Outside.AIR:
+            return (Layer(FILM_MM, p.air_w_m2k * FILM_MM / 1e3, AIR_J_M3K),)
+        case Outside.HELD:
+            return (ligament,)
+        case _:
+            bone = Layer(BONE_MM, p.bone_w_mk, p.bone_j_m3k, blood * p.bone_blood_w_m3k)
+            return (ligament, bone)
 
 
 NAMES: tuple[str, ...] = tuple(field.name for field in fields(Properties))

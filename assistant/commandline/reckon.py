@@ -9,9 +9,12 @@ from typing import Any
 import click
 
 from assistant.canal import fit, plan
+from assistant.canal.heat import UNKNOWN_SOURCE, Heating, Source
+from assistant.canal.heat_live import Question
 from assistant.canal.instruments import Interval
 from assistant.canal.lengths import depth_limit_mm
-from assistant.canal.model import CanalShape, TaperSegment, prepared
+from assistant.canal.model import MAX_DIAMETER_MM, CanalShape, TaperSegment, prepared
+from assistant.canal.pluggers import PluggerSet
 from assistant.canal.points import Point, iso_point
 from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import InputFileError
@@ -22,6 +25,9 @@ from assistant.procedure.facts import text_of
 from assistant.protocol.model import Protocol
 
 Numbers = dict[str, Any]
+
+THINNEST_MM = 0.3
+"""Heat carriers are 0.3 to 0.5 mm wide at the tip (common practice)."""
 
 
 @click.command()
@@ -50,6 +56,14 @@ Numbers = dict[str, Any]
 @click.option("--orifice", "orifice_mm", type=float, default=0.0, help="Its depth, mm.")
 @click.option("--sear", "sear_mm", type=float, default=None, help="Depth of the sear, mm.")
 @click.option("--coronal", "coronal_mm", type=float, default=None, help="Level to fill to, mm.")
+@click.option("--wall", "wall_mm", type=float, default=None, help="Of the root there, mm.")
+@click.option(
+    "--carrier",
+    "setting_c",
+    type=float,
+    default=None,
+    help="What the heat carrier is set to, C.",
+)
 @click.option("--pluggers", default=None, metavar="NAME|FILE", help="Your own set.")
 @click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
 @click.option("--json", "as_json", is_flag=True)
@@ -65,39 +79,70 @@ def reckon(
     orifice_mm: float,
     sear_mm: float | None,
     coronal_mm: float | None,
+    wall_mm: float | None,
+    setting_c: float | None,
     pluggers: str | None,
     protocol: str,
     as_json: bool,
 ) -> None:
     """What fits, the cycles, the increments and the heat, from numbers alone.
 
-    All of it is geometry and heat conduction, given as intervals where sizes or material
-    properties are not known exactly; none of it is measured. Softening is by conduction
-    alone, less than in papers and practice.
+    All of it is geometry and heat conduction, given as intervals, rounded outward, where
+    sizes or material properties are not known exactly; none of it is measured. Softening is
+    by conduction alone. --carrier is taken as the most that the carrier reaches; without it
+    that is 118 C, the highest published reading in a mass. A measured curve can stand in the
+    file given with --pluggers.
 
     \b
     fillwarm reckon --length 21 --size 30 --taper .06 --cone 30 .06 --cut 0.5 \\
       --orifice 8 --sear 8 --coronal 8 --pluggers example
     """
     rules = load_yaml(protocol_path(protocol), Protocol)
+    limit_mm = depth_limit_mm(wl_mm, rules.limit("short_of_wl_mm")) if wl_mm > 0 else 0.0
+    if cut_mm and not (cone or point):
+        raise InputFileError(
+            f"A cut of {cut_mm:g} mm, and no cone to cut; give one with --cone or --point."
+        )
+    for depth_mm, option, deepest_mm, what in (
+        (orifice_mm, "--orifice", wl_mm, "the working length"),
+        (sear_mm, "--sear", wl_mm, "the working length"),
+        (coronal_mm, "--coronal", limit_mm, "the limit for instruments"),
+    ):
+        if depth_mm is not None and depth_mm > deepest_mm:
+            raise InputFileError(
+                f"{option} {depth_mm:g} mm is below {what} ({deepest_mm:g} mm); depths are "
+                "from the reference point down."
+            )
+    own = load_pluggers(pluggers) if pluggers else None
     try:
         parts = [TaperSegment(*apical_part)] if apical_part else []
         shape = prepared(wl_mm, size, *parts, taper)
         if curve:
             shape = replace(shape, curve_begins_mm=curve[0], curve_radius_mm=curve[1])
+        if (mouth_mm := shape.diameter_mm(orifice_mm)) > MAX_DIAMETER_MM:
+            raise ValueError(
+                f"at its orifice ({orifice_mm:g} mm) this canal would be {mouth_mm:.1f} mm "
+                f"wide, and none is shaped wider than {MAX_DIAMETER_MM:g} mm; give the depth "
+                "of the orifice with --orifice"
+            )
         found: Numbers = {"canal": _canal(shape, rules)}
         chosen = load_point(point) if point else iso_point(*cone) if cone else None
         if chosen is not None:
             found["cone"] = _cone(shape, chosen, cut_mm, orifice_mm, rules)
-        if pluggers:
-            own = load_pluggers(pluggers).plugger_set()
-            thirds = reckoning.thirds(shape, own, rules.limits, orifice_mm)
+        if own:
+            thirds = reckoning.thirds(shape, own.plugger_set(), rules.limits, orifice_mm)
             found["pluggers"] = [_third(one) for one in thirds.values()]
             any_third = thirds[fit.Third.APICAL]
             touches = {one.plugger.name: _ends(one.binds_mm) for one in any_third.fits}
             found["first_touch_mm"] = touches
         if sear_mm is not None:
-            found["cycles"] = _cycles(shape, sear_mm, rules)
+            carrier = own.carrier.source() if own and own.carrier else UNKNOWN_SOURCE
+            carrier = carrier if setting_c is None else Source(setting_c)
+            instruments = own.plugger_set() if own else None
+            narrow = _too_narrow(shape, sear_mm, rules, instruments, orifice_mm)
+            found["cycles"] = (
+                {"none": narrow} if narrow else _cycles(shape, sear_mm, rules, carrier, wall_mm)
+            )
         if coronal_mm is not None:
             found["backfill"] = _backfill(shape, coronal_mm, rules)
     except ValueError as bad:
@@ -106,7 +151,8 @@ def reckon(
 
 
 def _ends(interval: Interval, digits: int = 2) -> list[float]:
-    return [round(interval.low, digits), round(interval.high, digits)]
+    outward = interval.outward(digits)
+    return [outward.low, outward.high]
 
 
 def _canal(shape: CanalShape, rules: Protocol) -> Numbers:
@@ -145,28 +191,75 @@ def _third(found: fit.ThirdFit) -> Numbers:
     }
 
 
-def _cycles(shape: CanalShape, sear_mm: float, rules: Protocol) -> Numbers:
-    job = reckoning.downpack_job(rules, shape.wl_mm, sear_mm)
-    planned = plan.plan_downpack(job, reckoning.cycle_times(rules))
-    cycles, top = [], sear_mm
-    for one in planned.cycles:
-        advance, wall = one.heat_to_mm - top, rules.limits.root_wall_mm
-        heat = reckoning.live_heat(shape, one.heat_to_mm, rules.limit("heat_s"), advance, wall)
-        top = one.plugger_to_mm
-        if heat is None:
-            continue
-        cycles.append(
-            {
-                "number": one.number,
-                "heat_to_mm": one.heat_to_mm,
-                "plugger_to_mm": one.plugger_to_mm,
-                "plugger": one.plugger and str(one.plugger),
-                "softened_mm": _ends(heat.softened_mm),
-                "firm_s": _ends(heat.cool_s, 1),
-                "surface_rise_c": _ends(heat.surface_rise_c, 1),
-                "heat_within_table": heat.inside,
-            }
+def _too_narrow(
+    shape: CanalShape, sear_mm: float, rules: Protocol, own: PluggerSet | None, mouth_mm: float
+) -> str | None:
+    """Why there can be no cycle: no instrument reaches the first of them."""
+    planned = plan.plan_downpack(
+        reckoning.downpack_job(rules, shape.wl_mm, sear_mm), reckoning.cycle_times(rules)
+    )
+    if not planned.cycles:
+        return None
+    first_mm = planned.cycles[0].heat_to_mm
+    if own is None:
+        wide_mm = shape.diameter_interval_mm(first_mm).high
+        if wide_mm >= THINNEST_MM:
+            return None
+        return (
+            f"at {text_of(first_mm)} mm the canal is at most {wide_mm:.2f} mm wide, and no "
+            f"heat carrier is thinner than {THINNEST_MM:g} mm"
         )
+    clearance = reckoning.value_of(rules.limits.plugger_clearance_mm)
+    deepest = [
+        fit.bind_depth_mm(shape, one, clearance, mouth_mm).high
+        for one in own.heat_carriers or own.pluggers
+    ]
+    if max(deepest) >= first_mm:
+        return None
+    return (
+        f"of your own instruments none comes deeper than {max(deepest):.1f} mm without "
+        f"touching, and the first cycle goes to {text_of(first_mm)} mm"
+    )
+
+
+def _cycles(
+    shape: CanalShape, sear_mm: float, rules: Protocol, carrier: Source, wall_mm: float | None
+) -> Numbers:
+    job = reckoning.downpack_job(rules, shape.wl_mm, sear_mm)
+    times, limits = reckoning.cycle_times(rules), rules.limits
+    planned = plan.plan_downpack(job, times)
+    if wall_mm is None and limits.root_wall_mm:
+        wall_mm = limits.root_wall_mm.value
+    cycles, top, earlier = [], sear_mm, list[tuple[Question, float]]()
+    between_s = reckoning.between_s(rules)
+    for one in planned.cycles:
+        told: Numbers = {
+            "number": one.number,
+            "heat_to_mm": one.heat_to_mm,
+            "plugger_to_mm": one.plugger_to_mm,
+            "plugger": one.plugger and str(one.plugger),
+        }
+        cycles.append(told)
+        heating = Heating(one.heat_to_mm, top, times.heat_s, times.dwell_s, source=carrier)
+        asked, top = reckoning.question(shape, heating, wall_mm), one.plugger_to_mm
+        left = reckoning.left(rules, earlier)
+        heat = reckoning.live_heat(shape, heating, wall_mm, left)
+        if heat is None or asked is None:
+            continue
+        told |= {
+            "softened_mm": _ends(heat.softened_mm),
+            "firm_s": _ends(heat.cool_s, 1),
+            "surface_rise_c": _ends(heat.surface_rise_c, 1),
+            "heat_within_table": heat.inside,
+        }
+        if limits.surface_rise_c:
+            waits = [(e, after - between_s) for e, after in earlier]
+            found = reckoning.in_time(asked, limits.surface_rise_c.value, waits, between_s)
+            told["wait_s"], told["longest_heat_s"] = found
+        earlier = [
+            (e, after + between_s + times.heat_s + times.dwell_s) for e, after in earlier
+        ]
+        earlier.append((asked, between_s))
     return {
         "cycles": cycles,
         "stop_mm": planned.stop_mm,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from assistant.canal.heat_live import LiveHeat
 from assistant.canal.instruments import Interval
 from assistant.canal.plan import Cycle
 from assistant.procedure import facts, reckoning
@@ -131,14 +132,38 @@ def _volume(state: CaseState, track: Track) -> str:
     return f"{plan.increments[0].volume_mm3:.1f}" if plan and plan.increments else UNKNOWN
 
 
+# Heat is said only where it changes what to do; the page of figures has all of it.
+
+
 def _firm(state: CaseState, track: Track) -> str:
-    heat = reckoning.heat(state, track.name)
-    return span(heat.cool_s) if heat and heat.inside else UNKNOWN
+    """The shortest hold after which the mass is firm, where that is over the usual one."""
+    heat, press_s = reckoning.heat(state, track.name), state.protocol.limits.press_s
+    if not heat or not heat.inside or press_s is None or heat.cool_s.high <= press_s.value:
+        return UNKNOWN
+    return firm_s(heat)
+
+
+def firm_s(heat: LiveHeat) -> str:
+    """After how many seconds the mass is firm, whatever its properties."""
+    return text_of(heat.cool_s.outward(0).high)
+
+
+def _heat_max(state: CaseState, track: Track) -> str:
+    """The longest heat for this depth and wall, where it is under the protocol's own."""
+    found = reckoning.next_heat(state, track.name)
+    return text_of(found[1]) if found and found[1] < state.protocol.limit("heat_s") else UNKNOWN
+
+
+def _wait(state: CaseState, track: Track) -> str:
+    """How long after a removal the next heat may begin, where the usual handling is less."""
+    found, usual_s = reckoning.next_heat(state, track.name), reckoning.between_s(state.protocol)
+    return text_of(found[0]) if found and found[0] > usual_s else UNKNOWN
 
 
 def span(interval: Interval, digits: int = 0) -> str:
-    """An interval, rounded, as it is said: "4 to 9"."""
-    low, high = f"{interval.low:.{digits}f}", f"{interval.high:.{digits}f}"
+    """An interval, rounded outward, as it is said: "4 to 9"."""
+    rounded = interval.outward(digits)
+    low, high = f"{rounded.low:.{digits}f}", f"{rounded.high:.{digits}f}"
     return low if low == high else f"{low} to {high}"
 
 
@@ -169,4 +194,6 @@ _READ: dict[str, Callable[[CaseState, Track], str]] = {
     "increment": _increment,
     "volume": _volume,
     "firm_s": _firm,
+    "heat_max_s": _heat_max,
+    "wait_s": _wait,
 }

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from assistant.canal import lengths
 from assistant.canal.fit import ConeVerdict
+from assistant.canal.heat import UNKNOWN_SOURCE
 from assistant.canal.heat_live import LiveHeat
 from assistant.procedure import reckoning
 from assistant.procedure.facts import (
@@ -28,7 +29,7 @@ from assistant.procedure.facts import (
     text_of,
     wl_mm,
 )
-from assistant.procedure.fields import fill, span
+from assistant.procedure.fields import fill, firm_s
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CaseState
 from assistant.protocol.model import ACTS, CheckName, Rule, Step
@@ -273,19 +274,29 @@ def _beyond_reach(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 
 def _surface_rise_above(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    """By the high end of what is possible: heat is warned about early."""
+    """By the high end of what is possible: heat is warned about early.
+
+    Of a carrier of which the practice told nothing only past the protocol's own time: its
+    high end is assumed, and a warning that comes in every cycle is heard in none. The
+    longest heat is said before the cycle all the same.
+    """
     heat, bound = _heat(state, c), _bound(state, rule)
     if heat is None or heat.surface_rise_c.high <= bound:
         return None
-    return {"value": span(heat.surface_rise_c), "limit": text_of(bound)}
+    heated, longest = reckoning.heated_s(state, c.track, c.round), state.protocol.limits.heat_s
+    assumed = reckoning.source(state) == UNKNOWN_SOURCE
+    if assumed and longest and (heated or 0.0) <= longest.value:
+        return None
+    high = heat.surface_rise_c.outward(0).high
+    return {"value": text_of(high), "limit": text_of(bound)}
 
 
 def _cools_slower(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    """Only if the mass stays soft for longer whatever its properties."""
+    """By the high end too: a mass let go while it may be soft shrinks without pressure."""
     heat, bound = _heat(state, c), _bound(state, rule)
-    if heat is None or not heat.inside or heat.cool_s.low <= bound:
+    if heat is None or not heat.inside or heat.cool_s.high <= bound:
         return None
-    return {"value": span(heat.cool_s), "limit": text_of(bound)}
+    return {"value": firm_s(heat), "limit": text_of(bound)}
 
 
 def _heat(state: CaseState, c: Candidate) -> LiveHeat | None:

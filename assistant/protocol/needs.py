@@ -40,6 +40,9 @@ _DOWNPACK = _need(
     *(_LENGTH, Role.SEAR),
     limits=(*_DEPTH, "plunge_min_mm", "plunge_max_mm", "heat_s", "press_s"),
 )
+_NEXT_HEAT = _need(
+    *_HEATING.roles, *_DOWNPACK.roles, limits=(*_DOWNPACK.limits, "surface_rise_c")
+)
 _BACKFILL = _need(
     *(*_SHAPE, TOPS, Role.CORONAL_LEVEL),
     limits=(*_PORTIONS, "level_within_mm", "apical_seal_min_mm"),
@@ -103,6 +106,8 @@ FIELDS: Mapping[str, Need] = {
     "increment": _BACKFILL,
     "volume": _BACKFILL,
     "firm_s": _HEATING,
+    "heat_max_s": _NEXT_HEAT,
+    "wait_s": _NEXT_HEAT,
 }
 """What the fields of sentences are made of; the others are always known."""
 

@@ -10,6 +10,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
+from assistant.canal.heat import Source
 from assistant.canal.instruments import MAX_TAPER
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.model import MAX_DIAMETER_MM
@@ -38,6 +39,23 @@ class PluggerLine(Frozen):
         return Plugger(self.name, self.tip_mm, self.taper, self.tolerance_mm)
 
 
+class CarrierLine(Frozen):
+    """How hot the practice's heat carrier gets: what it is set to, and its temperature in
+    use where that was measured; see :class:`assistant.canal.heat.Source`."""
+
+    setting_c: float
+    curve: tuple[tuple[float, float], ...] = ()
+
+    @model_validator(mode="after")
+    def _can_be(self) -> Self:
+        self.source()
+        return self
+
+    def source(self) -> Source:
+        """As the computation wants it."""
+        return Source(self.setting_c, self.curve)
+
+
 class PluggerFile(Frozen):
     """A set of pluggers and the heat carriers that go with it."""
 
@@ -45,6 +63,7 @@ class PluggerFile(Frozen):
     source: _Source
     pluggers: Annotated[tuple[PluggerLine, ...], Field(min_length=1)]
     heat_carriers: tuple[PluggerLine, ...] = ()
+    carrier: CarrierLine | None = None
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:

@@ -24,6 +24,15 @@ class Role(StrEnum):
     REFERENCE_POINT = "reference_point"
     APICAL_SIZE = "apical_size"
     TAPER = "taper"
+    APICAL_PART = "apical_part"
+    """Length of the last part of the preparation, where that has a taper of its own."""
+    APICAL_TAPER = "apical_taper"
+    """The taper of that part."""
+    CURVE_BEGINS = "curve_begins"
+    """Depth from which the canal bends."""
+    CURVE_RADIUS = "curve_radius"
+    ROOT_WALL = "root_wall"
+    """Thickness of the root about the canal where it is heated deepest."""
     POST_PLANNED = "post_planned"
     CORONAL_LEVEL = "coronal_level"
     """Where the finished fill is to end."""
@@ -87,6 +96,11 @@ KINDS: Mapping[Role, frozenset[str]] = {
     Role.REFERENCE_POINT: _CHOICE,
     Role.APICAL_SIZE: _SIZE,
     Role.TAPER: _TAPER,
+    Role.APICAL_PART: _MEASURE,
+    Role.APICAL_TAPER: _TAPER,
+    Role.CURVE_BEGINS: _MEASURE,
+    Role.CURVE_RADIUS: _MEASURE,
+    Role.ROOT_WALL: _MEASURE,
     Role.POST_PLANNED: _CHOICE,
     Role.CORONAL_LEVEL: _MEASURE,
     Role.SHAPED: _YES,

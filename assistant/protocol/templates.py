@@ -35,6 +35,8 @@ FIELDS = frozenset(
         "increment",
         "volume",
         "firm_s",
+        "heat_max_s",
+        "wait_s",
     }
 )
 """Names a prompt or warning may use in braces; filled by ``procedure/fields.py``."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from assistant.canal.fit import ConeFit
-from assistant.canal.heat import Heating
+from assistant.canal.heat import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.heat_live import LiveHeat
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
@@ -26,14 +26,18 @@ from assistant.report.marks import track_title
 
 
 @dataclass(frozen=True, slots=True)
-class DoneCycle:
-    """One heat cycle that was done: depths as said, softened depth as computed."""
+class HeatCycle:
+    """One heat cycle, done or to come: depths as said or planned, its heat as computed.
+
+    ``plugger``: of a cycle to come the one that is planned.
+    """
 
     number: int
     heat_to_mm: float | None
     plugger_to_mm: float | None
     heating: Heating | None
     heat: LiveHeat | None
+    plugger: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,10 @@ class Computed:
         filled: backfill increments that were made, with their volumes.
         to_fill: those that are planned.
         hottest: the cycle with the largest rise at the root's surface.
-        wall_mm: of the root, as the protocol assumes it for that rise.
+        wall_mm: of the root, as said or assumed for that rise.
+        mass_top_mm: top of what the downpack left, before that of the seared cone; None
+            while the whole cone stands in the canal.
+        next_heat: see :func:`.reckoning.next_heat`.
     """
 
     title: str
@@ -59,12 +66,15 @@ class Computed:
     coronal_mm: float | None
     sear_mm: float | None
     stops: tuple[tuple[str, float], ...]
-    done: tuple[DoneCycle, ...]
-    to_come: tuple[Cycle, ...]
+    done: tuple[HeatCycle, ...]
+    to_come: tuple[HeatCycle, ...]
     filled: tuple[Increment, ...]
     to_fill: tuple[Increment, ...]
     hottest: Heating | None
     wall_mm: float | None
+    mass_top_mm: float | None = None
+    next_heat: tuple[float, float] | None = None
+    source: Source = UNKNOWN_SOURCE
 
     @property
     def empty(self) -> bool:
@@ -92,21 +102,36 @@ def computed(state: CaseState, canal: str) -> Computed:
         sear_mm=number(state.newest(canal, Role.SEAR)),
         stops=tuple((name, depth) for name, depth in stops if depth is not None),
         done=done,
-        to_come=down.cycles if down and not filling else (),
+        to_come=_planned(state, canal, down.cycles) if down and not filling else (),
         filled=_filled(state, canal, shape),
         to_fill=back.increments if back else (),
         hottest=_hottest(done),
-        wall_mm=wall.value if (wall := state.protocol.limits.root_wall_mm) else None,
+        wall_mm=reckoning.wall_mm(state, canal),
+        mass_top_mm=rounds.downpack_top_mm(state, canal),
+        source=reckoning.source(state),
+        next_heat=None if filling else reckoning.next_heat(state, canal),
     )
 
 
-def _cycles(state: CaseState, canal: str) -> tuple[DoneCycle, ...]:
+def _planned(state: CaseState, canal: str, cycles: tuple[Cycle, ...]) -> tuple[HeatCycle, ...]:
+    """Each heated for as long as the protocol allows, by itself."""
+    shape, wall = reckoning.shape(state, canal), reckoning.wall_mm(state, canal)
+    found, top = [], facts.fill_top_mm(state, canal)
+    for one in cycles:
+        heating = reckoning.heating_to_come(state, canal, one, top or 0.0)
+        heat = reckoning.live_heat(shape, heating, wall) if shape and heating else None
+        top = one.plugger_to_mm
+        found.append(HeatCycle(one.number, one.heat_to_mm, top, heating, heat, one.plugger))
+    return tuple(found)
+
+
+def _cycles(state: CaseState, canal: str) -> tuple[HeatCycle, ...]:
     found = []
     for one in rounds.cycles(state, canal):
         heated = one.values.get(Role.HEAT_DEPTH)
         heating = reckoning.heating_of(state, canal, heated) if heated else None
         found.append(
-            DoneCycle(
+            HeatCycle(
                 number=one.number,
                 heat_to_mm=number(heated),
                 plugger_to_mm=number(one.values.get(Role.COMPACTION)),
@@ -130,7 +155,7 @@ def _filled(state: CaseState, canal: str, shape: CanalShape | None) -> tuple[Inc
     return tuple(found)
 
 
-def _hottest(done: tuple[DoneCycle, ...]) -> Heating | None:
+def _hottest(done: tuple[HeatCycle, ...]) -> Heating | None:
     warm = [(one.heat.surface_rise_c.high, one.heating) for one in done if one.heat]
     return max(warm, key=lambda one: one[0])[1] if warm else None
 
@@ -157,11 +182,13 @@ def lines(found: Computed) -> list[str]:
     for one in found.done:
         said.append(_cycle_line(one, found.wall_mm))
     for cycle in found.to_come:
-        with_ = f" {cycle.plugger} plugger" if cycle.plugger else " no fitted plugger"
-        said.append(
-            f"Cycle {cycle.number}, planned: carrier and plugger to "
-            f"{text_of(cycle.heat_to_mm)} mm,{with_}, soft to {_mm(cycle.softened_to_mm, 1)}."
-        )
+        said.append(_planned_line(cycle))
+    if found.next_heat is not None:
+        wait_s, heat_s = map(text_of, found.next_heat)
+        after = f", begun {wait_s} s after the last removal" if found.done else ""
+        said.append(f"Next cycle: the rise stays in the limit with {heat_s} s of heat{after}.")
+    if found.done or found.to_come:
+        said.append(_conditions(found))
     for label, increments in (("", found.filled), (", planned", found.to_fill)):
         said += [
             f"Increment {one.number}{label}: {text_of(one.from_mm)} to "
@@ -180,7 +207,37 @@ def _length_line(length: TrueLength) -> str:
     )
 
 
-def _cycle_line(one: DoneCycle, wall_mm: float | None) -> str:
+def _conditions(found: Computed) -> str:
+    """What the heat of this page was computed for."""
+    source, wall = found.source, found.wall_mm
+    hot = (
+        f"measured at up to {max(c for _, c in source.curve):g} C"
+        if source.curve
+        else f"set to {source.setting_c:g} C and never hotter"
+    )
+    if source == UNKNOWN_SOURCE:
+        hot = f"of which nothing was said, at most {source.setting_c:g} C in the mass"
+    thick = "unknown" if wall is None else f"{text_of(wall)} mm thick"
+    return (
+        f"Heat is computed for a carrier {hot}, a root wall {thick} and tissue with blood "
+        "around it, by conduction alone; the range of properties and the error of the "
+        "computation are inside the intervals, which are rounded outward."
+    )
+
+
+def _planned_line(one: HeatCycle) -> str:
+    with_ = f"{one.plugger} plugger" if one.plugger else "no fitted plugger"
+    heat, heated = one.heat, one.heating
+    soft = ""
+    if heat is not None and heated is not None:
+        soft = (
+            f", softened {span(heat.softened_mm, 1)} mm below it by {heated.heat_s:g} s of heat"
+        )
+    depth = text_of(one.heat_to_mm)
+    return f"Cycle {one.number}, planned: carrier and plugger to {depth} mm, {with_}{soft}."
+
+
+def _cycle_line(one: HeatCycle, wall_mm: float | None) -> str:
     where = (
         f"Cycle {one.number}: carrier {text_of(one.heat_to_mm)} mm, "
         f"plugger {text_of(one.plugger_to_mm)} mm"
@@ -192,7 +249,8 @@ def _cycle_line(one: DoneCycle, wall_mm: float | None) -> str:
     edge = "" if heat.inside else ", outside the table: a hint only"
     return (
         f"{where}; softened {span(heat.softened_mm, 1)} mm below the carrier by conduction "
-        f"alone, firm after {span(heat.cool_s)} s, root surface "
+        f"alone, firm after {span(heat.cool_s)} s, root surface, with what was left of earlier "
+        f"cycles, "
         f"+{span(heat.surface_rise_c, 1)} C{wall}{edge}."
     )
 

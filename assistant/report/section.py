@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.canal.heat import HeatResult, simulate
-from assistant.canal.heat_grid import Grid
+from assistant.canal.heat_grid import Grid, Root
 from assistant.canal.model import CanalShape
 from assistant.canal.tissue import BODY_C, MOULDABLE_C
 from assistant.extras import how_to, installed
@@ -26,6 +26,7 @@ from assistant.report.paper import MARGIN_MM, Paper
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
     from PIL.Image import Image
 
 PICTURE_IN = (7.4, 7.6)
@@ -81,9 +82,17 @@ def _told(one: Computed) -> str:
 
 
 def _picture(one: Computed) -> Image:
-    """The section, and the hottest cycle below it; greys."""
-    from matplotlib.figure import Figure  # noqa: PLC0415 - a second to load
+    """:func:`figure_of`, in greys."""
     from PIL import Image  # noqa: PLC0415
+
+    buffer = BytesIO()
+    figure_of(one).savefig(buffer, format="png", dpi=DOTS_PER_IN)
+    return Image.open(buffer).convert("L")
+
+
+def figure_of(one: Computed) -> Figure:
+    """The section, and the hottest cycle below it."""
+    from matplotlib.figure import Figure  # noqa: PLC0415 - a second to load
 
     figure = Figure(figsize=PICTURE_IN)
     warm = one.hottest is not None and one.shape is not None
@@ -91,33 +100,39 @@ def _picture(one: Computed) -> Image:
         figure.add_axes((0.08, 0.28, 0.91, 0.68) if warm else (0.08, 0.02, 0.91, 0.94)), one
     )
     if one.hottest is not None and one.shape is not None:
-        result = simulate(one.shape, one.hottest, grid=COARSE)
+        root = None
+        if one.wall_mm is not None:
+            root = Root.with_wall(one.wall_mm, one.shape.wl_mm - one.hottest.tip_depth_mm)
+        result = simulate(one.shape, one.hottest, root=root, grid=COARSE)
         profile(figure.add_axes((0.09, 0.06, 0.38, 0.15)), result)
         course(figure.add_axes((0.60, 0.06, 0.38, 0.15)), result)
-    buffer = BytesIO()
-    figure.savefig(buffer, format="png", dpi=DOTS_PER_IN)
-    return Image.open(buffer).convert("L")
+    return figure
 
 
 def section(axes: Axes, one: Computed) -> None:
-    """The canal cut lengthwise: cone, stops, cycles, increments, limit."""
+    """The canal cut lengthwise: what is in it, stops, cycles, planned increments, limit."""
     shape = one.shape
     assert shape is not None, "nothing to draw"
     depth = np.linspace(0.0, shape.wl_mm, 200)
     half = _half(shape, depth)
     widest = float(half.max())
-    axes.fill_betweenx(depth, -half, half, color="0.93", lw=0)
     for side in (-1, 1):
         axes.plot(side * half, depth, color="black", lw=1.2)
         axes.plot(side * (half + shape.tolerance_mm / 2), depth, color="0.6", lw=0.5, ls=":")
     if one.cone is not None and one.cone_fit is not None:
         tip = one.cone_fit.nominal_stop_mm
-        above = np.linspace(0.0, tip - (one.sear_mm or 0.0), 100)
+        above = np.linspace(0.0, max(0.0, tip - (one.mass_top_mm or 0.0)), 100)
         body = np.array([one.cone.diameter_mm(float(z)) for z in above]) / 2
-        axes.plot(body, tip - above, color="black", lw=0.8, ls="--")
-        axes.plot(-body, tip - above, color="black", lw=0.8, ls="--")
+        if one.mass_top_mm is not None:
+            # Once compacted it fills the canal; before, it is as wide as the cone.
+            inside = _half(shape, tip - above)
+            axes.fill_betweenx(tip - above, -inside, inside, color="0.85", lw=0)
+        # A hair inside the wall, or its dashes would hide in the wall's line.
+        body = np.minimum(body, _half(shape, tip - above) - 0.04 * widest)
+        for side in (-1, 1):
+            axes.plot(side * body, tip - above, color="black", lw=0.8, ls="--")
     hatches = ("//", "\\\\")
-    increments = [(i, "0.8", "-") for i in one.filled] + [(i, "1.0", ":") for i in one.to_fill]
+    increments = [(i, "0.8", "-") for i in one.filled] + [(i, "none", ":") for i in one.to_fill]
     for increment, grey, line in increments:
         part = np.linspace(max(0.0, increment.to_mm), min(increment.from_mm, shape.wl_mm), 20)
         axes.fill_betweenx(
@@ -126,8 +141,8 @@ def section(axes: Axes, one: Computed) -> None:
             _half(shape, part),
             facecolor=grey,
             edgecolor="0.3",
-            hatch=hatches[increment.number % 2],
-            lw=0.4,
+            hatch=hatches[increment.number % 2] if increment in one.filled else None,
+            lw=0.4 if increment in one.filled else 1.0,
             ls=line,
         )
     if one.limit_mm is not None:
@@ -148,6 +163,7 @@ def section(axes: Axes, one: Computed) -> None:
     axes.set_title(f"Section, depths to scale, {wider:.0f} times wider across", size=9)
     axes.set_ylabel("depth from the reference point, mm", size=9)
     axes.set_xticks([])
+    axes.set_yticks(range(0, int(shape.wl_mm) + 1, 5))
     axes.tick_params(labelsize=9)
     for edge in ("top", "right", "bottom"):
         axes.spines[edge].set_visible(False)
@@ -160,15 +176,11 @@ def _half(shape: CanalShape, depth: NDArray[np.float64]) -> NDArray[np.float64]:
 def _cycles(axes: Axes, one: Computed, widest: float) -> None:
     """Left of the canal: a column for each cycle, how deep it went and how deep it softened."""
     columns: list[tuple[int, float, tuple[float, float] | None, bool]] = []
-    for done in one.done:
-        if done.heat_to_mm is not None:
-            soft = done.heat.softened_mm if done.heat else None
-            reach = (done.heat_to_mm + soft.low, done.heat_to_mm + soft.high) if soft else None
-            columns.append((done.number, done.heat_to_mm, reach, True))
-    columns += [
-        (c.number, c.heat_to_mm, (c.softened_to_mm.low, c.softened_to_mm.high), False)
-        for c in one.to_come
-    ]
+    for cycle in (*one.done, *one.to_come):
+        if cycle.heat_to_mm is not None:
+            soft, to = cycle.heat and cycle.heat.softened_mm, cycle.heat_to_mm
+            reach = (to + soft.low, to + soft.high) if soft else None
+            columns.append((cycle.number, to, reach, cycle in one.done))
     pitch = 1.5 * widest / max(1, len(columns))
     for index, (number, to_mm, reach, real) in enumerate(columns):
         x = -2.9 * widest + (index + 0.5) * pitch
@@ -198,7 +210,7 @@ def _labels(one: Computed) -> list[tuple[float, str]]:
     ]
     if one.cone_fit is not None:
         held = one.cone_fit.nominal
-        named.append((one.cone_fit.nominal_stop_mm, f"cone (dashed), {held}"))
+        named.append((one.cone_fit.nominal_stop_mm, f"cone as fitted (dashed), {held}"))
     named += [
         (i.to_mm, f"increment {i.number}, {i.length_mm:g} mm, {i.volume_mm3:.1f} mm3")
         for i in one.filled
@@ -241,7 +253,7 @@ def profile(axes: Axes, result: HeatResult) -> None:
             )
     axes.axhspan(MOULDABLE_C.low, MOULDABLE_C.high, color="0.85", lw=0)
     axes.axvline(result.tip_depth_mm, color="0.4", lw=0.6)
-    axes.set_xlim(result.mass_top_mm - 1, result.depth_mm[-1])
+    axes.set_xlim(result.mass_top_mm - 1, float(result.surface_depth_mm[-1]))
     axes.set_xlabel("depth on the axis, mm", size=9)
     axes.set_ylabel("C", size=9)
     axes.set_title("Hottest cycle, after the carrier was out", size=9.5)

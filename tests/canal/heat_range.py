@@ -1,23 +1,26 @@
 """Answers about heat as intervals over what is not known of materials and tools.
 
-Two ways, neither of them proof:
+Two samples of properties, neither of them proof:
 
-* :func:`heat_interval`: the usual properties and a fixed Latin hypercube of ``n`` sets,
-  each property going evenly through its range, independent of the others; the interval
-  is the least and the greatest answer. For independent draws a further set of the same
-  kind would lie outside with a chance of about ``2 / (n + 1)``; a hypercube does a little
-  better. It is no bound, and it knows nothing of errors that all sets share (the model's
-  own simplifications, :mod:`assistant.canal.heat`).
-* :func:`heat_bounds`: for each answer, all properties at those ends of their ranges that
-  push it down, and up, as found one at a time around the usual set. It bounds the answer
-  if each property pushes the same way everywhere, which holds nearly but is not proved. It
-  is much wider, for nobody meets all the worst ends at once.
+* :func:`sets`: the usual properties and a fixed Latin hypercube of ``n`` sets, each property
+  going evenly through its range, independent of the others. For independent draws a further
+  set of the same kind would lie outside their interval with a chance of about
+  ``2 / (n + 1)``. For published values.
+* :func:`tilted`: four sets, each with all properties moved together the way that pushes the
+  softened depth, or the time and the surface rise, up or down, each as far as it matters, so
+  far that under the hypercube's own odds about one set in ten pushes harder. Fewer
+  computations and steadier ends; for the table of live answers. ``heat_study.py`` counts
+  how many fresh sets their interval holds.
+
+Neither knows anything of errors that all sets share (the model's own simplifications,
+:mod:`assistant.canal.heat`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
@@ -27,7 +30,6 @@ from assistant.canal.heat_grid import Grid, Root
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
 from assistant.canal.tissue import (
-    BODY_C,
     MOULDABLE_C,
     NAMES,
     Properties,
@@ -38,7 +40,13 @@ SETS = 15
 SEED = 20
 """Of the fixed hypercube: chosen once, before any comparison, and kept."""
 
+TILT = 1.28
+"""How far the tilted sets go, in standard deviations: beyond it lies one in ten, the carrier
+at its hottest or coolest apart (chosen here)."""
+
 ANSWERS = ("softened_mm", "cool_s", "surface_rise_c")
+
+Effects = Mapping[str, tuple[float, float, float]]
 
 
 class HeatRange(NamedTuple):
@@ -71,6 +79,24 @@ def sets(n: int = SETS, seed: int = SEED) -> tuple[Properties, ...]:
     return (Properties(), *drawn)
 
 
+def tilted(effects: Effects) -> tuple[dict[str, float], ...]:
+    """Shares of two sets, down and up, for the softened depth, and two for time and rise.
+
+    Each property is moved in proportion to its effect, on the scale on which a share is
+    normally distributed; the whole move is ``TILT`` long. What makes the surface warm keeps
+    the mass warm too, hence one move for both.
+    """
+    every = np.array([effects[name] for name in NAMES])
+    soft, cool, rise = (every / np.linalg.norm(every, axis=0)).T
+    found: list[dict[str, float]] = []
+    for gradient in (soft, cool + rise):
+        for sign in (-1.0, 1.0):
+            moves = sign * TILT * gradient / np.linalg.norm(gradient)
+            shares = [round(NormalDist().cdf(float(move)), 4) for move in moves]
+            found.append(dict(zip(NAMES, shares, strict=True)))
+    return tuple(found)
+
+
 def answers(
     result: HeatResult, mouldable_c: Interval = MOULDABLE_C
 ) -> tuple[Interval, Interval, Interval]:
@@ -101,7 +127,7 @@ def heat_interval(
     if not chosen:
         raise ValueError("no set of properties was given; at least one is needed")
     found = [answers(simulate(shape, heating, p, root, grid), mouldable_c) for p in chosen]
-    softened, cool, rise = (_hull([one[i] for one in found]) for i in range(3))
+    softened, cool, rise = (hull([one[i] for one in found]) for i in range(3))
     return HeatRange(softened, cool, rise, len(chosen))
 
 
@@ -110,19 +136,17 @@ def directions(
     heating: Heating,
     root: Root | None = None,
     grid: Grid | None = None,
-    ends: tuple[float, float] = (0.0, 1.0),
+    ends: tuple[float, float] = (0.2, 0.8),
 ) -> dict[str, tuple[float, float, float]]:
     """How each answer changes (high end minus low end) with each property alone.
 
-    In the order of ``ANSWERS``; the mouldable temperature at its lower end. Raises as
-    :func:`.heat.simulate`.
+    In the order of ``ANSWERS``; the mouldable temperature at its lower end, in tissue with
+    blood. Raises as :func:`.heat.simulate`.
     """
-    low, high = ends
     effects = {}
     for name in NAMES:
         below, above = (
-            simulate(shape, heating, with_shares({name: end}), root, grid)
-            for end in (low, high)
+            simulate(shape, heating, with_shares({name: end}), root, grid) for end in ends
         )
         effects[name] = (
             above.softened_mm() - below.softened_mm(),
@@ -132,35 +156,9 @@ def directions(
     return effects
 
 
-def heat_bounds(
-    shape: CanalShape,
-    heating: Heating,
-    root: Root | None = None,
-    grid: Grid | None = None,
-    mouldable_c: Interval = MOULDABLE_C,
-) -> HeatRange:
-    """Each answer with all properties at their worst ends for it; see the module.
-
-    About sixty computations. Raises as :func:`.heat.simulate`.
-    """
-    effects = directions(shape, heating, root, grid)
-    corners = []
-    for answer in range(3):
-        up = {name: 1.0 if effects[name][answer] >= 0 else 0.0 for name in NAMES}
-        down = {name: 1.0 - end for name, end in up.items()}
-        corners += [with_shares(down), with_shares(up)]
-    return heat_interval(shape, heating, root, grid, [Properties(), *corners], mouldable_c)
-
-
-def _hull(intervals: Sequence[Interval]) -> Interval:
+def hull(intervals: Sequence[Interval]) -> Interval:
+    """The least interval that holds all."""
     return Interval(min(i.low for i in intervals), max(i.high for i in intervals))
-
-
-def root_with_wall(wall_mm: float, above_end_mm: float, wall_gain: float = 0.1) -> Root:
-    """The root whose wall is ``wall_mm`` thick that far above the working length."""
-    apical = max(0.2, wall_mm - wall_gain * above_end_mm)
-    gain = (wall_mm - apical) / above_end_mm if above_end_mm > 0 else wall_gain
-    return Root(apical, max(0.0, gain), max(3.0, wall_mm))
 
 
 def finer(grid: Grid, times: int = 2, times_in_time: int = 2) -> Grid:
@@ -178,9 +176,33 @@ def finer(grid: Grid, times: int = 2, times_in_time: int = 2) -> Grid:
 def surface_rise_at_c(found: HeatResult, depth_mm: float) -> float:
     """Largest rise at one depth of the root's surface."""
     rises = found.surface_c.max(axis=0)
-    return float(np.interp(depth_mm, found.surface_depth_mm, rises)) - BODY_C
+    return float(np.interp(depth_mm, found.surface_depth_mm, rises)) - found.around_c
+
+
+def surface_reaches_s(found: HeatResult, depth_mm: float, rise_c: float) -> float:
+    """When the surface at a depth has risen so far; inf if never."""
+    rises = np.array(
+        [np.interp(depth_mm, found.surface_depth_mm, row) for row in found.surface_c]
+    )
+    warm = np.flatnonzero(rises >= found.around_c + rise_c)
+    if warm.size == 0 or warm[0] == 0:
+        return float("inf") if warm.size == 0 else 0.0
+    return float(
+        np.interp(
+            found.around_c + rise_c,
+            rises[warm[0] - 1 : warm[0] + 1],
+            found.times_s[warm[0] - 1 : warm[0] + 1],
+        )
+    )
 
 
 def axis_max_at_c(found: HeatResult, depth_mm: float) -> float:
     """Highest temperature on the axis at one depth."""
     return float(np.interp(depth_mm, found.depth_mm, found.axis_c.max(axis=0)))
+
+
+def above_at_s(found: HeatResult, depth_mm: float, level_c: float) -> float:
+    """How long the axis at one depth was above a level, s."""
+    course = np.array([np.interp(depth_mm, found.depth_mm, row) for row in found.axis_c])
+    middle = (course[1:] + course[:-1]) / 2
+    return float(np.sum(np.diff(found.times_s)[middle > level_c]))

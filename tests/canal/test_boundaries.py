@@ -12,7 +12,7 @@ import pytest
 
 from assistant.canal.instruments import Interval
 from assistant.canal.model import MAX_DIAMETER_MM, CanalShape, TaperSegment
-from assistant.canal.plan import HEAT_REACH_MM, CyclePlan, CycleTimes, Downpack, replan
+from assistant.canal.plan import CyclePlan, CycleTimes, Downpack, replan
 from assistant.canal.pluggers import Plugger, PluggerSet
 from assistant.canal.points import Profile, TableRow, check_tolerance_mm, row_misfit
 from assistant.canal.teeth import parse_fdi
@@ -85,7 +85,7 @@ def test_a_point_without_a_table_may_be_cut_anywhere() -> None:
 
 
 def test_a_downpack_at_its_very_limit_is_done_and_fits() -> None:
-    job = Downpack(21.0, 4.0, Interval(3.0, 4.0), HEAT_REACH_MM, 5.0, 0.5)
+    job = Downpack(21.0, 4.0, Interval(3.0, 4.0), 5.0, 0.5)
     times = CycleTimes(heat_s=3.0, dwell_s=1.0, press_s=5.0, handling_s=11.0)
     assert replan(job, times, job.limit_mm, 3) == CyclePlan((), 16.0, 0, True)
     under_way = replan(job, times, 13.0, 2, heated_mm=job.limit_mm)

@@ -15,7 +15,6 @@ from assistant.canal.instruments import Interval
 from assistant.canal.lengths import equal_pieces
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 from assistant.canal.plan import (
-    HEAT_REACH_MM,
     VOLUME_CHANGE,
     Backfill,
     CyclePlan,
@@ -35,7 +34,7 @@ DUST_MM = 1e-6
 
 
 def downpack(wl: float = 21.0, sear: float = 4.0, **changes: Any) -> Downpack:
-    job = Downpack(wl, sear, Interval(3.0, 4.0), HEAT_REACH_MM, 5.0, 0.5)
+    job = Downpack(wl, sear, Interval(3.0, 4.0), 5.0, 0.5)
     return replace(job, **changes)
 
 
@@ -46,16 +45,12 @@ def tenths(low: int, high: int) -> st.SearchStrategy[float]:
 ranges = st.tuples(st.integers(5, 50), st.integers(0, 20)).map(
     lambda ends: Interval(ends[0] / 10, (ends[0] + ends[1]) / 10)
 )
-reaches = st.tuples(st.floats(0, 4), st.floats(0, 4)).map(
-    lambda ends: Interval(ends[0], ends[0] + ends[1])
-)
 fits_of_pluggers = st.builds(Fitted, *[st.none() | tenths(20, 300)] * 3)
 jobs = st.builds(
     Downpack,
     wl_mm=tenths(80, 350),
     sear_mm=tenths(0, 250),
     plunge_mm=ranges,
-    reach_mm=reaches,
     short_of_wl_mm=tenths(0, 80),
     within_mm=tenths(0, 10),
     fitted=fits_of_pluggers,
@@ -138,9 +133,6 @@ def test_three_cycles_by_hand() -> None:
     assert [c.heat_to_mm for c in plan.cycles] == [8.0, 12.0, 16.0]
     assert [c.plugger for c in plan.cycles] == list(PluggerRank)
     assert [c.number for c in plan.cycles] == [1, 2, 3]
-    # 2 to 5 mm beyond the tip; 16 + 5 is the working length itself.
-    assert plan.cycles[0].softened_to_mm == Interval(10.0, 13.0)
-    assert plan.cycles[2].softened_to_mm == Interval(18.0, 21.0)
     assert plan.stop_mm == 16.0
     assert plan.seconds == 60.0
     assert plan.fits
@@ -219,23 +211,12 @@ def test_carrying_the_plan_out_leaves_the_rest_of_the_same_plan(job: Downpack) -
         assert rest.cycles == plan.cycles[1:]
 
 
-@given(jobs)
-def test_softening_reaches_from_the_tip_and_not_beyond_the_working_length(
-    job: Downpack,
-) -> None:
-    for cycle in plan_downpack(job, TIMES).cycles:
-        soft = cycle.softened_to_mm
-        assert cycle.heat_to_mm <= soft.low <= soft.high <= job.wl_mm
-        for reach, end in ((job.reach_mm.low, soft.low), (job.reach_mm.high, soft.high)):
-            assert end == pytest.approx(min(cycle.heat_to_mm + reach, job.wl_mm), abs=1e-5)
-
-
-@given(st.integers(1, 4), st.integers(30, 40), tenths(0, 10), st.integers(0, 15))
-def test_twice_the_size_twice_the_depths(n: int, plunge: int, sear: float, reach: int) -> None:
+@given(st.integers(1, 4), st.integers(30, 40), tenths(0, 10))
+def test_twice_the_size_twice_the_depths(n: int, plunge: int, sear: float) -> None:
     # A distance that n plunges cover exactly: no rounding to 0.1 mm comes between.
     wl = sear + n * plunge / 10 + 5
-    small = plan_downpack(downpack(wl, sear, reach_mm=Interval(reach / 10, 4.0)), TIMES)
-    twice = Downpack(2 * wl, 2 * sear, Interval(6.0, 8.0), Interval(reach / 5, 8.0), 10.0, 1.0)
+    small = plan_downpack(downpack(wl, sear), TIMES)
+    twice = Downpack(2 * wl, 2 * sear, Interval(6.0, 8.0), 10.0, 1.0)
     large = plan_downpack(twice, TIMES)
     assert len(small.cycles) == len(large.cycles) > 0
     assert large.stop_mm == pytest.approx(2 * small.stop_mm)
@@ -243,12 +224,7 @@ def test_twice_the_size_twice_the_depths(n: int, plunge: int, sear: float, reach
     between = 0.0 if len(small.cycles) == n else 0.2
     for a, b in zip(small.cycles, large.cycles, strict=True):
         assert b.plugger is a.plugger
-        for one, two in (
-            (a.heat_to_mm, b.heat_to_mm),
-            (a.softened_to_mm.low, b.softened_to_mm.low),
-            (a.softened_to_mm.high, b.softened_to_mm.high),
-        ):
-            assert two == pytest.approx(2 * one, abs=between + DUST_MM)
+        assert b.heat_to_mm == pytest.approx(2 * a.heat_to_mm, abs=between + DUST_MM)
 
 
 def test_the_widest_plugger_that_reaches_follows() -> None:

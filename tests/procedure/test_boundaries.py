@@ -10,12 +10,14 @@ from hypothesis import strategies as st
 from room import Room, at_backfill, at_heat, at_press, front_tooth, with_post
 from typical_case import PROTOCOL, START
 
+from assistant.case.instrument_files import load_pluggers
 from assistant.procedure import facts, reckoning, rules, timing
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState, Timer
 from assistant.procedure.values import ABSURD, problem_with
-from assistant.protocol.model import CheckName, Limit, Step
+from assistant.protocol.model import CheckName, Limit, Rule, Step
 from assistant.protocol.moment import Moment
+from assistant.protocol.own_instruments import CarrierLine
 from assistant.protocol.roles import Role
 
 pytestmark = pytest.mark.core
@@ -140,9 +142,13 @@ def test_an_apex_locator_that_differs_by_exactly_the_limit_agrees(
 # -- heat: bounds that a computation gives ----------------------------------------
 
 
-def heated() -> tuple[CaseState, float, float, float]:
-    """A case at a heat depth; the depth, the high end of the rise, the low end of cooling."""
+OWN = load_pluggers("example").model_copy(update={"carrier": CarrierLine(setting_c=150.0)})
+
+
+def heated() -> tuple[CaseState, float, float]:
+    """A case at a heat depth; the depth, the high end of the rise."""
     case = at_heat()
+    case.state = case.state.model_copy(update={"instruments": OWN})
     case.heat(3.0)
     top = facts.fill_top_mm(case.state, case.state.active)
     assert top is not None
@@ -150,22 +156,36 @@ def heated() -> tuple[CaseState, float, float, float]:
     found = reckoning.heat_to(case.state, case.state.active, depth, 1)
     assert found is not None
     assert found.inside
-    return case.state, depth, found.surface_rise_c.high, found.cool_s.low
+    return case.state, depth, found.surface_rise_c.high
 
 
-@pytest.mark.parametrize(
-    ("rule", "name", "which"),
-    [("surface-heat", "surface_rise_c", 2), ("cools-slowly", "press_s", 3)],
-)
-def test_heat_that_just_reaches_its_bound_is_within_it(
-    rule: str, name: str, which: int
-) -> None:
-    found = heated()
-    state, depth, bound = found[0], found[1], found[which]
-    step = PROTOCOL.by_id["heat_depth"]
-    assert isinstance(bound, float)
+def test_heat_that_just_reaches_its_bound_is_within_it() -> None:
+    state, depth, bound = heated()
+    step, rule, name = PROTOCOL.by_id["heat_depth"], "surface-heat", "surface_rise_c"
     assert rule not in fired(with_limit(state, name, bound), step, depth)
     assert rule in fired(with_limit(state, name, bound * (1 - 1e-12)), step, depth)
+
+
+def test_a_mass_that_is_firm_just_when_the_press_ends_needs_no_word() -> None:
+    """The hint of the press, and the rule that a protocol may have on it."""
+    state, depth, _ = heated()
+    found = reckoning.heat_to(state, state.active, depth, 1)
+    assert found is not None
+    rule = Rule(
+        id="cools-slowly",
+        severity="caution",
+        check="cools_slower",
+        limit="press_s",
+        quantities=("heat_depth_mm",),
+        say="Hold {value} seconds, longer than {limit}.",
+        source="test",
+    )
+    step, firm_s = PROTOCOL.by_id["heat_depth"], found.cool_s.high
+    for limit_s, fires in ((firm_s, False), (firm_s * (1 - 1e-12), True)):
+        bounded = with_limit(state, "press_s", limit_s)
+        ruled = bounded.protocol.model_copy(update={"rules": (rule,)})
+        bounded = bounded.model_copy(update={"protocol": ruled})
+        assert ("cools-slowly" in fired(bounded, step, depth)) is fires
 
 
 # -- facts ---------------------------------------------------------------------------

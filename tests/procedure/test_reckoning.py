@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import json
+import math
+from io import BytesIO
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
-from typical_case import Driver, two_canals
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from pypdf import PdfReader
+from typical_case import PROTOCOL, START, Driver, two_canals
 
+from assistant.canal.heat_live import LiveHeat
+from assistant.canal.instruments import Interval
 from assistant.canal.lengths import round_mm
 from assistant.case.instrument_files import load_pluggers
 from assistant.commandline.main import main
@@ -16,9 +24,10 @@ from assistant.procedure import reckoning
 from assistant.procedure import state as st
 from assistant.procedure.fields import fill
 from assistant.prompt.wording import question
+from assistant.protocol.own_instruments import CarrierLine
 from assistant.protocol.templates import FIELDS, check_fields
 from assistant.report.computed import computed, lines
-from assistant.report.section import as_pages
+from assistant.report.section import as_pages, figure_of, section
 from assistant.words.sayings import load_wording
 
 WORDS = load_wording(data_folder("grammars") / "en")
@@ -101,15 +110,15 @@ def test_without_a_set_or_with_an_unknown_taper_no_plugger_is_named() -> None:
 
 def test_the_cycle_is_planned_again_after_each_depth() -> None:
     case = at_heat()  # sear 10, final length 21.1, so the limit is 16.1
-    assert asked(case).endswith("Carrier to 13.1, 2 to go.")
+    assert "Carrier to 13.1, 2 to go." in asked(case)
     case.heat(3.0)
     case.mm(14.0)
     assert "The apical one." in asked(case)
     case.mm(14.0)
     case.press()
-    assert asked(case).endswith("Carrier to 16.1, 1 to go.")
+    assert "Carrier to 16.1, 1 to go." in asked(case)
     case.correct("mm", 13.0, "plugger_depth_mm")
-    assert asked(case).endswith("Carrier to 16.1, 1 to go.")
+    assert "Carrier to 16.1, 1 to go." in asked(case)
 
 
 def test_no_plan_passes_the_limit() -> None:
@@ -184,14 +193,23 @@ def test_a_cone_that_is_loose_whatever_the_tolerances_is_cautioned() -> None:
     assert "cone-misfit" not in rules_fired(two_canals())
 
 
-def test_long_heat_warns_of_the_root_surface_and_of_a_mass_that_stays_soft() -> None:
+def test_long_heat_warns_of_the_root_surface_and_a_hot_carrier_of_ones_own_sooner() -> None:
     long, short = at_heat(), at_heat()
-    long.heat(30.0)
-    long.mm(13.5)
-    short.heat(2.0)
-    short.mm(13.5)
+    for case, heat_s in ((long, 30.0), (short, 2.0)):
+        case.heat(heat_s)
+        if any(warning.open for warning in case.state.warnings):
+            case.command("keep")
+        case.press()
+        case.mm(13.5)
     assert {"surface-heat", "heat-long"} <= set(rules_fired(long))
     assert "surface-heat" not in rules_fired(short)
+    own = at_heat()
+    hot_one = PLUGGERS.model_copy(update={"carrier": CarrierLine(setting_c=200.0)})
+    own.state = own.state.model_copy(update={"instruments": hot_one})
+    own.heat(2.0)
+    own.press()
+    own.mm(13.5)
+    assert "surface-heat" in rules_fired(own)
     hot = reckoning.heat(long.state, "buccal")
     mild = reckoning.heat(short.state, "buccal")
     assert hot is not None
@@ -242,3 +260,176 @@ def test_the_command_refuses_what_cannot_be() -> None:
     )
     assert done.exit_code != 0
     assert "allowed are 0 to 0.2" in done.output
+
+
+# -- heat: what is said, what is shown --------------------------------------------
+
+
+def test_the_longest_heat_is_said_where_it_is_under_the_limit_of_the_protocol() -> None:
+    case = at_heat()
+    found = reckoning.next_heat(case.state, "buccal")
+    assert found is not None
+    wait_s, heat_s = found
+    assert wait_s == 0 and 0 < heat_s < PROTOCOL.limit("heat_s")
+    assert f"Heat for at most {heat_s:g} seconds." in asked(case)
+    assert "Wait" not in asked(case)
+    page = lines(computed(case.state, "buccal"))
+    assert any(f"with {heat_s:g} s of heat" in line for line in page)
+
+
+def test_a_thick_root_heated_by_a_cool_carrier_needs_no_word_about_heat() -> None:
+    case = at_heat()
+    cool = PLUGGERS.model_copy(update={"carrier": CarrierLine(setting_c=80.0)})
+    case.state = case.state.model_copy(update={"instruments": cool})
+    found = reckoning.next_heat(case.state, "buccal")
+    assert found is not None and found[1] > PROTOCOL.limit("heat_s")
+    assert "Heat for at most" not in asked(case)
+    assert any("s of heat" in line for line in lines(computed(case.state, "buccal")))
+
+
+def test_heat_soon_after_the_last_counts_what_that_left() -> None:
+    def second(after_s: float) -> LiveHeat:
+        case = at_heat()
+        case.heat(3.0)
+        case.press()
+        case.mm(13.0, 13.0)
+        case.elapsed_s += after_s
+        case.heat(3.0)
+        found = reckoning.heat_to(case.state, "buccal", 16.0, 2)
+        assert found is not None
+        return found
+
+    soon, late = second(1.0), second(300.0)
+    assert soon.surface_rise_c.high > late.surface_rise_c.high
+    assert soon.surface_rise_c.low == late.surface_rise_c.low
+
+
+def test_the_hold_until_firm_is_said_where_it_is_longer_than_the_press() -> None:
+    case = at_heat()
+    case.heat(3.0)
+    case.press()
+    case.mm(13.5)
+    heat = reckoning.heat(case.state, "buccal")
+    assert heat is not None and heat.cool_s.high > PROTOCOL.limit("press_s")
+    assert f"Surely firm after {math.ceil(heat.cool_s.high)} seconds." in asked(case)
+
+
+def test_plan_and_page_have_one_reach() -> None:
+    case = at_heat()
+    case.heat(PROTOCOL.limit("heat_s"))
+    case.press()
+    planned = computed(case.state, "buccal").to_come[0]
+    case.mm(planned.heat_to_mm or 0.0)
+    done = computed(case.state, "buccal").done[0]
+    assert planned.heat is not None and done.heat is not None
+    assert planned.heat.softened_mm == done.heat.softened_mm
+
+
+# -- edges of the command -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        (["--sear", "22"], "--sear 22 mm is below the working length (21 mm)"),
+        (["--cut", "1"], "no cone to cut"),
+        (["--coronal", "16.5"], "--coronal 16.5 mm is below the limit for instruments (16 mm)"),
+        (["--orifice", "21.5"], "--orifice 21.5 mm is below the working length"),
+        (["--taper", ".2"], "none is shaped wider than 3 mm"),
+        (["--sear", "8", "--carrier", "20"], "A carrier of 20 C"),
+    ],
+)
+def test_what_cannot_be_reckoned_is_told_in_a_sentence(more: list[str], words: str) -> None:
+    given = ["reckon", "--length", "21", "--size", "30", "--taper", ".06", *more]
+    told = CliRunner().invoke(main, given)
+    assert told.exit_code != 0
+    assert words in " ".join(told.output.split()) and "Traceback" not in told.output
+
+
+@pytest.mark.parametrize("coronal", ["16", "8"])
+def test_a_level_exactly_at_the_limit_is_reckoned(coronal: str) -> None:
+    given = ["reckon", "--length", "21", "--size", "30", "--taper", ".06", "--coronal", coronal]
+    assert CliRunner().invoke(main, given).exit_code == 0
+
+
+def test_no_cycle_is_planned_where_no_instrument_enters() -> None:
+    given = [
+        "reckon",
+        "--length",
+        "21",
+        "--size",
+        "8",
+        "--taper",
+        ".02",
+        "--sear",
+        "8",
+        "--json",
+    ]
+    cycles = json.loads(CliRunner().invoke(main, given).output)["cycles"]
+    assert "no heat carrier is thinner than 0.3 mm" in cycles["none"]
+    own = json.loads(CliRunner().invoke(main, [*given, "--pluggers", "example"]).output)[
+        "cycles"
+    ]
+    assert "of your own instruments none comes deeper" in own["none"]
+
+
+def test_intervals_are_rounded_outward() -> None:
+    assert Interval(1.26, 1.31).outward(1) == Interval(1.2, 1.4)
+    assert Interval(0.1 + 0.2, 16.1).outward(1) == Interval(0.3, 16.1)
+    assert Interval(-0.04, 2.0).outward(0) == Interval(-1.0, 2.0)
+
+
+# -- the page -----------------------------------------------------------------------
+
+
+def leaves_the_paper(figure: Figure) -> bool:
+    """Whether anything drawn or written lies not wholly in a figure."""
+    FigureCanvasAgg(figure)
+    drawn, (wide, high) = figure.get_tightbbox(), figure.get_size_inches()
+    return bool(drawn.x0 < 0 or drawn.y0 < 0 or drawn.x1 > wide or drawn.y1 > high)
+
+
+def test_a_text_beyond_the_paper_is_found() -> None:
+    figure = Figure()
+    figure.text(0.1, 0.5, "inside")
+    assert not leaves_the_paper(figure)
+    figure.text(0.5, 0.5, "a line that is longer than what is left of the paper " * 2)
+    assert leaves_the_paper(figure)
+
+
+@pytest.mark.parametrize("cycles", [0, 1, 2, 6])
+def test_no_text_leaves_the_page(cycles: int) -> None:
+    """The picture's own texts, and each line on the paper from where it starts to its end."""
+    case = at_heat()
+    for depth in (12.0, 13.0, 14.0, 15.0, 15.3, 15.6)[:cycles]:
+        case.heat(3.0)
+        case.press()
+        case.mm(depth, depth)
+    found = computed(case.state, "buccal")
+    assert not leaves_the_paper(figure_of(found))
+    pages = PdfReader(BytesIO(as_pages([found], "case-7", START, demo=True))).pages
+    told = " ".join("\n".join(page.extract_text() for page in pages).split())
+    for line in lines(found):  # word by word: a page may end within a line
+        assert set(line.split()) <= set(told.split())
+    longest = max(
+        (line for page in pages for line in page.extract_text().splitlines()), key=len
+    )
+    assert len(longest) < 140  # of the small letters; what does not fit is wrapped
+
+
+def test_the_section_shows_what_is_in_the_canal() -> None:
+    """The whole cone before the sear, then the mass from its top down, the cone's dashes
+    within the walls and no higher than the mass."""
+    for case, top in ((at_pluggers(), 0.0), (at_heat(), 10.0)):
+        found = computed(case.state, "buccal")
+        axes = Figure().add_subplot()
+        section(axes, found)
+        dashed = [line for line in axes.lines if line.get_linestyle() == "--"]
+        depths = np.concatenate([np.asarray(line.get_ydata()) for line in dashed[:2]])
+        assert found.cone_fit is not None and found.shape is not None
+        assert depths.min() == pytest.approx(top)
+        assert depths.max() == pytest.approx(found.cone_fit.nominal_stop_mm)
+        widths = np.abs(np.asarray(dashed[0].get_xdata()))
+        places = np.asarray(dashed[0].get_ydata(), dtype=np.float64)
+        walls = [found.shape.diameter_mm(float(z)) / 2 for z in places]
+        assert (widths < np.array(walls)).all()
