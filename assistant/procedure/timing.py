@@ -171,9 +171,10 @@ def _end(
 
 
 def _warned_since(draft: Draft, timer: Timer) -> tuple[Warning, ...]:
-    """Warnings this activation has raised while it ran. Counted, not timed: after
-    a restart the clock of older warnings is another one."""
-    return draft.state.warnings[timer.warnings_before :]
+    """Warnings this activation has raised while it ran, none about what was told beside
+    it. Counted, not timed: after a restart the clock of older warnings is another one."""
+    since = draft.state.warnings[timer.warnings_before :]
+    return tuple(w for w in since if w.entry is None and w.step == timer.step)
 
 
 def _warn_duration(draft: Draft, timer: Timer, step: Step, elapsed: float) -> None:

@@ -11,7 +11,10 @@ from assistant.procedure.reach import MOST_AHEAD, ahead
 from assistant.prompt.prompts import Urgency
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar
 from assistant.words.sayings import load_wording
+from assistant.words.understand import understand_typed
 
 WORDS = assembly.language()
 WORDING = load_wording(WORDS.folder, WORDS.phrases)
@@ -197,3 +200,60 @@ def test_questioned_with_its_rest_the_case_is_replayed_the_same() -> None:
     assert isinstance(event, ev.ConfirmAsked)
     written = ev.EVENTS.dump_python(event, mode="json")
     assert ev.EVENTS.validate_python(written) == event
+
+
+# -- beside a press -------------------------------------------------------------
+
+
+def pressing() -> Driver:
+    """The first cycle's press runs, its depths are not told."""
+    case = at_pluggers()
+    case.mm(9.0, 12.5, 16.0, 16.0)
+    case.canal_to_sear(21.0)
+    case.heat(2.0)
+    case.command("press")
+    assert case.state.timer is not None
+    return case
+
+
+def typed(case: Driver, line: str) -> None:
+    case.do(understand_typed(line, Grammar(WORDS, wanted_now(case.state))))
+
+
+def depths(case: Driver) -> list[object]:
+    return [e.value for e in case.state.standing("buccal") if e.step in DEPTHS]
+
+
+DEPTHS = {"heat_depth", "plugger_depth"}
+
+
+def test_both_depths_are_told_in_one_sentence_while_the_press_runs() -> None:
+    case = pressing()
+    typed(case, "carrier thirteen, plugger twelve and a half")
+    assert depths(case) == [13, 12.5]
+    assert case.state.timer is not None
+    case.do(it.Tick(), 4.0)
+    assert (case.state.here.step, case.state.here.round("cycle")) == ("heat", 2)
+
+
+def test_of_a_sentence_only_what_is_untold_is_taken_beside_the_press() -> None:
+    case = pressing()
+    typed(case, "carrier thirteen")
+    typed(case, "plugger twelve and a half")
+    assert depths(case) == [13, 12.5]
+
+
+@pytest.mark.parametrize("ends", ["complete", "reopened"])
+def test_a_depth_past_its_limit_beside_a_press_waits_for_an_answer_when_it_ends(
+    ends: str,
+) -> None:
+    case = pressing()
+    typed(case, "carrier sixteen plugger seventeen")
+    said = said_after(case, it.Tick() if ends == "complete" else it.Reopen(note="Again."))
+    assert not said or ends == "reopened"
+    case.do(it.Tick(), 5.0)
+    deep = [w for w in case.state.warnings if w.rule == "depth-limit"]
+    assert [w.open for w in deep] == [True]
+    case.correct("mm", 16.0)
+    assert depths(case) == [16, 16]
+    assert not case.state.open_warnings("buccal")
