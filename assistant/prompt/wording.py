@@ -17,7 +17,7 @@ from assistant.procedure.modes import CLOSED, Mode, mode_of
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.protocol.model import AT_CANALS, FINISHED, Timed
+from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 from assistant.protocol.moment import Moment
 from assistant.words.sayable import sayable
 from assistant.words.sayings import Wording, said_entry, said_value, spoken, told_entry
@@ -152,7 +152,12 @@ def _what_now(
                 yield Prompt(warning.text, Urgency.WARNING)
         yield Prompt(_how_to_answer(after, words), Urgency.QUESTION)
     elif moved and not waiting and after.signed is None and after.timer is None:
-        yield Prompt(question(after, words, brief), Urgency.STEP)
+        step = None if brief or after.pending is not None else after.step
+        if step is not None and step.loop and after.here.round(step.loop) > 1:
+            # Said in full in the first round; "say again" and the screen have all of it.
+            yield Prompt(_with_hints(after, step, step.briefly), Urgency.STEP)
+        else:
+            yield Prompt(question(after, words, brief), Urgency.STEP)
 
 
 _MOVES = (ev.StepReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered)
@@ -175,8 +180,12 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
         return answers.where(state, words.answers)
     if brief:
         return fill(step.briefly, state, state.here)
+    return _with_hints(state, step, step.ask)
+
+
+def _with_hints(state: CaseState, step: Step, ask: str) -> str:
     hints = [fill_if_known(hint, state, state.here) for hint in step.hints]
-    return " ".join(filter(None, [fill(step.ask, state, state.here), *hints]))
+    return " ".join(filter(None, [fill(ask, state, state.here), *hints]))
 
 
 def _goes_cool(state: CaseState, ended: Moment | None) -> bool:

@@ -212,7 +212,7 @@ def test_run_reads_the_set_up_back_and_asks_for_the_rest(tmp_path: Path) -> None
         "Tooth 24, upper left first premolar.",
         "Length 21.",
         "Coronal level 11.",
-        "Canal shaped and irrigated?",
+        "Shaped and irrigated?",
     ):
         assert said in sitting.output
     assert "working length?" not in sitting.output.lower()

@@ -52,7 +52,7 @@ def words() -> Language:
 
 @cache
 def lines() -> tuple[Line, ...]:
-    """The rehearsed two-canal premolar: 108 lines."""
+    """The rehearsed two-canal premolar."""
     return load_yaml(demo_script(), Script).lines
 
 

@@ -73,7 +73,7 @@ def test_no_drops_it_and_it_is_asked_for_again() -> None:
     room.mm(22.0)
     room.choose("no")
     assert not list(room.on_record("apex_locator_mm"))
-    assert "Apex locator length, or no reading?" in room.said
+    assert "Apex locator, or no reading?" in room.said
     room.mm(21.2)
     assert located(room) == [21.2]
 

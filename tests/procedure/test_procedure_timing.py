@@ -245,7 +245,7 @@ def test_a_question_refused_during_the_press_lets_the_canal_go_on() -> None:
     room.do(it.Tick(), 5.0)
     room.choose("no")
     assert room.at[1] == "heat_depth"
-    assert "Depth the carrier reached?" in room.said
+    assert "Carrier, plugger depth?" in room.said
 
 
 def test_what_else_is_said_during_the_press_waits() -> None:

@@ -176,7 +176,17 @@ def words(*, new_names: bool) -> tuple[Language, Wording]:
         else items
         for name, items in language.phrases.lists.items()
     }
-    phrases = language.phrases.model_copy(update={"lists": lists})
+    several = language.phrases.several
+    named = {
+        field: tuple(
+            one.model_copy(update={"means": new.get(str(one.means), one.means)})
+            for one in getattr(several, field)
+        )
+        for field in ("names", "plurals")
+    }
+    answers = {new.get(name, name): said for name, said in several.answers.items()}
+    several = several.model_copy(update={**named, "answers": answers})
+    phrases = language.phrases.model_copy(update={"lists": lists, "several": several})
     read_backs = {new.get(name, name): text for name, text in wording.read_backs.items()}
     return (
         Language(phrases, language.lexicon, language.folder),
