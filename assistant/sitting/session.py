@@ -26,6 +26,7 @@ from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from assistant.screen.port import Screen
 from assistant.sitting.clockwatch import clock_was_set, stood_still
+from assistant.sitting.cut_number import CutNumber
 from assistant.sitting.microphone_watch import SELDOM_S, MicrophoneWatch
 from assistant.sitting.seldom import Seldom
 from assistant.sound.live import Back, Ended, Gone, Live
@@ -105,6 +106,7 @@ class Session:
         self._tick_again_s = 0.0
         self._told_trouble: str | None = None
         self._seldom = Seldom()
+        self._cut = CutNumber()
         self._watch = MicrophoneWatch(screen, self.listening, clock.seconds)
 
     # -- the loops ----------------------------------------------------------
@@ -250,14 +252,14 @@ class Session:
         self.screen.show_trouble(text)
         self.take(it.Trouble(text=text, heard=it.Heard(channel="clock")))
 
-    def take(self, intent: it.AnyIntent) -> None:
-        """Let the case decide, then say and show what follows."""
+    def take(self, intent: it.AnyIntent) -> tuple[ev.AnyEvent, ...]:
+        """Let the case decide, then say and show what follows; returns it."""
         now = self.clock.now()
         try:
             events = self.case.take(intent, now)
         except RecordUnwritable as bad:
             self._not_stored(intent, bad, now)
-            return
+            return ()
         took_s = self.clock.now().mono_s - now.mono_s
         if took_s > SLOW_DISK_S:
             self.screen.show_trouble(f"The disk is slow: storing that took {took_s:.0f} s.")
@@ -275,6 +277,7 @@ class Session:
             self.screen.show_step(state)
         if self.on_taken is not None:
             self.on_taken(intent, events)
+        return events
 
     def _not_stored(self, intent: it.AnyIntent, bad: RecordUnwritable, now: Moment) -> None:
         """Say so, at once for what somebody said; what time brings is tried again."""
@@ -310,9 +313,10 @@ class Session:
         """One after another: what follows from one decides how the next is heard."""
         for outcome in outcomes:
             match outcome:
-                case Said(intent=intent, heard=recognised):
-                    self.screen.show_heard(recognised, type(intent).__name__.lower())
-                    self.take(intent)
+                case Said():
+                    said = self._cut.whole(outcome)
+                    self.screen.show_heard(said.heard, type(said.intent).__name__.lower())
+                    self._cut.taken(said, self.take(said.intent))
                 case Urgent(word=word, began=began):
                     self._urgent(word, began)
                 case Overheard():

@@ -46,10 +46,13 @@ HELD_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """An utterance was understood (or was unclear): ``heard`` is what it sounded like."""
+    """An utterance was understood (or was unclear): ``heard`` is what it sounded like among
+    what ``grammar`` has; it ended at ``ended_s``, by the case's monotonic clock."""
 
     intent: it.AnyIntent
     heard: Recognised
+    grammar: Grammar
+    ended_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,7 +326,9 @@ class Listening:
         ):
             yield Overheard()
         elif not self._stop_again(intent, asked.began):
-            yield Said(intent, heard)
+            said = asked.utterance
+            ended_s = asked.began.mono_s + said.ended_s - said.started_s
+            yield Said(intent, heard, asked.grammar, ended_s)
 
     def _called(self, recognised: Recognised, utterance: Utterance) -> bool:
         """Whether an utterance begins with the attention word: the recogniser is sure

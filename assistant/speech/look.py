@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from assistant.procedure import intents as it
 from assistant.speech.listeners import Listener
 from assistant.words.grammar import Grammar
+from assistant.words.joined import goes_on
 from assistant.words.recognised import Recognised
-from assistant.words.understand import Trust, meanings
+from assistant.words.understand import Trust, meanings, parts
 
 if TYPE_CHECKING:  # it loads the detector, which typed work does without
     from assistant.speech.ear import Utterance
@@ -27,6 +28,10 @@ CLOSED_S, MORE_S = 0.1, 0.2
 """The same for what was surely heard and is complete: where no word can follow, and where
 only some can that change nothing ("millimetres"). Within a phrase the detector never let go
 for longer than 0.13 s (:mod:`assistant.sound.voiced`). Chosen here."""
+
+GOES_ON_S = 0.6
+"""The same after a number of which one more word would make another: "forty" (five). People
+pause longer there than they take to say a word. Chosen here."""
 
 UNFINISHED_S = 0.8
 """The same for what breaks off within a phrase ("twenty one point ..."). Chosen here."""
@@ -67,8 +72,9 @@ def silence_s(intent: it.AnyIntent, heard: Recognised, grammar: Grammar, trust: 
     complete, much if it breaks off within a phrase."""
     if heard.unfinished:
         return UNFINISHED_S
-    parts = intent.parts if isinstance(intent, it.Several) else (intent,)
-    doubtful = isinstance(intent, it.Unclear) or any(one.heard.doubt for one in parts)
+    if goes_on(heard.text, grammar):
+        return GOES_ON_S
+    doubtful = isinstance(intent, it.Unclear) or any(p.heard.doubt for p in parts(intent))
     if doubtful or heard.confidence < trust.accept or not closed(heard.text, grammar):
         return END_S
     after, _ = grammar.graph.following(heard.text.split())

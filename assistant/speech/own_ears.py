@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from functools import cache
 
+import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from assistant.ears import encoder
 from assistant.ears.bands import Array
+from assistant.ears.pieces import pieces
 from assistant.sound.samples import Samples
 
 SHORTEST = 1600
@@ -35,3 +37,8 @@ def phones(samples: Samples) -> Array:
     # phrases on two busy ones took 0.8 to 4.5 s each with two, 0.2 to 0.7 s with one.
     with _threads().limit(limits=1):
         return encoder.log_phones(_network(), samples)
+
+
+def phones_by_pieces(samples: Samples) -> Array:
+    """The same, each piece between pauses by itself (:mod:`assistant.ears.pieces`)."""
+    return np.concatenate([phones(piece) for piece in pieces(samples)])

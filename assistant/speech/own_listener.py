@@ -52,7 +52,7 @@ class OwnListener:
         assert self._graph is not None, "prepare a grammar first"
         if len(samples) < own_ears.SHORTEST:
             return Recognised("", 0.0, listener=self.name, ours=0.0)
-        found = decode(self._graph, own_ears.phones(samples))
+        found = decode(self._graph, own_ears.phones_by_pieces(samples))
         if not found.sentences:
             return Recognised("", 0.0, listener=self.name, ours=0.0)
         least = found.sentences[0].score - NEAR

@@ -7,7 +7,7 @@ from dataclasses import replace
 from itertools import takewhile
 
 from assistant.procedure.known import known_at
-from assistant.procedure.reach import ahead, correctable_kinds, either
+from assistant.procedure.reach import ahead, correctable_kinds, either, questioned
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.words.grammar import Wanted
@@ -20,7 +20,10 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
     said out of turn must be understood to be told why it is refused.
     ``attention`` is the word that every phrase must begin with, if any.
     """
-    steps, present = ahead(state), state.step
+    question = questioned(state)
+    earlier = question.step if question and question.old and either(state) else None
+    # Which of two an earlier value is goes before all else.
+    steps, present = () if earlier else ahead(state), earlier or state.step
     step = steps[0] if steps else present
     here = wanted_at(step) if step else Wanted()
     readings = sum(1 for one in steps if one is step) if step in steps[1:] else 0

@@ -128,7 +128,7 @@ def meanings(
 
 def _alike(one: it.AnyIntent, other: it.AnyIntent) -> bool:
     """The same, but that one may name what the other leaves to the step."""
-    pairs = zip(_parts(one), _parts(other), strict=True)
+    pairs = zip(parts(one), parts(other), strict=True)
     return type(one) is type(other) and all(
         a == b
         or (
@@ -141,13 +141,14 @@ def _alike(one: it.AnyIntent, other: it.AnyIntent) -> bool:
     )
 
 
-def _parts(intent: it.AnyIntent) -> tuple[it.AnyIntent, ...]:
+def parts(intent: it.AnyIntent) -> tuple[it.AnyIntent, ...]:
+    """The answers of one sentence; mostly one."""
     return intent.parts if isinstance(intent, it.Several) else (intent,)
 
 
 def _names(intent: it.AnyIntent) -> int:
     """How many of its values say what they are."""
-    return sum(bool(getattr(part, "quantity", None)) for part in _parts(intent))
+    return sum(bool(getattr(part, "quantity", None)) for part in parts(intent))
 
 
 class _Answer(NamedTuple):

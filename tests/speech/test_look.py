@@ -15,6 +15,7 @@ from assistant.speech.listeners import StepGrammar
 from assistant.speech.look import (
     CLOSED_S,
     END_S,
+    GOES_ON_S,
     MORE_S,
     UNFINISHED_S,
     FirstLook,
@@ -87,6 +88,11 @@ def test_the_words_that_may_follow() -> None:
         ("sixteen point five", 0.9, MORE_S),  # the unit may follow
         ("sixteen point five millimetres", 0.9, CLOSED_S),
         ("sixteen", 0.99, END_S),
+        ("twenty", 0.99, GOES_ON_S),  # ... two
+        ("twenty", 0.6, GOES_ON_S),  # doubtful or not
+        ("plugger twenty", 0.99, GOES_ON_S),
+        ("correction thirty", 0.99, GOES_ON_S),
+        ("twenty two", 0.99, END_S),  # only "point five" follows
         ("no phrase at all", 0.99, END_S),
         ("twenty two five", 0.99, END_S),  # tenths without point are always confirmed
     ],

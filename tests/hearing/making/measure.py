@@ -108,8 +108,8 @@ def sounds(folder: Path, engine: str) -> Iterator[tuple[dict[str, Any], Any]]:
             first = int(end)
 
 
-def composed(text: str, said: dict[str, Any]) -> Any:
-    """A number of a person's recordings, its words 60 ms apart, each cut to its voice;
+def composed(text: str, said: dict[str, Any], pause_s: float = 0.06) -> Any:
+    """A number of a person's recordings, its words ``pause_s`` apart, each cut to its voice;
     None if a word is missing."""
     words = [text] if text in said else text.split()
     if any(word not in said for word in words):
@@ -120,7 +120,7 @@ def composed(text: str, said: dict[str, Any]) -> Any:
         frame = RATE_HZ // 50
         parts += [
             said[word][active[0] * frame : (active[-1] + 2) * frame],
-            np.zeros(960, np.int16),
+            np.zeros(round(pause_s * RATE_HZ), np.int16),
         ]
     return np.concatenate(parts)
 
