@@ -215,11 +215,14 @@ def _conditions(found: Computed) -> str:
         if source.curve
         else f"set to {source.setting_c:g} C and never hotter"
     )
+    told = f"a carrier {hot}, "
+    untold = ""
     if source == UNKNOWN_SOURCE:
-        hot = f"of which nothing was said, at most {source.setting_c:g} C in the mass"
+        told = ""
+        untold = f"Carrier temperature not told: taken as up to {source.setting_c:g} C. "
     thick = "unknown" if wall is None else f"{text_of(wall)} mm thick"
     return (
-        f"Heat is computed for a carrier {hot}, a root wall {thick} and tissue with blood "
+        f"{untold}Heat is computed for {told}a root wall {thick} and tissue with blood "
         "around it, by conduction alone; the range of properties and the error of the "
         "computation are inside the intervals, which are rounded outward."
     )

@@ -9,8 +9,7 @@ Two samples of properties, neither of them proof:
 * :func:`tilted`: four sets, each with all properties moved together the way that pushes the
   softened depth, or the time and the surface rise, up or down, each as far as it matters, so
   far that under the hypercube's own odds about one set in ten pushes harder. Fewer
-  computations and steadier ends; for the table of live answers. ``heat_study.py`` counts
-  how many fresh sets their interval holds.
+  computations and steadier ends; for the table of live answers (``heat_table.py``).
 
 Neither knows anything of errors that all sets share (the model's own simplifications,
 :mod:`assistant.canal.heat`).
@@ -21,7 +20,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from statistics import NormalDist
-from typing import NamedTuple
 
 import numpy as np
 
@@ -30,7 +28,6 @@ from assistant.canal.heat_grid import Grid, Root
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
 from assistant.canal.tissue import (
-    MOULDABLE_C,
     NAMES,
     Properties,
     with_shares,
@@ -47,16 +44,6 @@ at its hottest or coolest apart (chosen here)."""
 ANSWERS = ("softened_mm", "cool_s", "surface_rise_c")
 
 Effects = Mapping[str, tuple[float, float, float]]
-
-
-class HeatRange(NamedTuple):
-    """Intervals of the three answers (see ``HeatResult``) and how many sets of properties
-    made them."""
-
-    softened_mm: Interval
-    cool_s: Interval
-    surface_rise_c: Interval
-    n: int
 
 
 def sets(n: int = SETS, seed: int = SEED) -> tuple[Properties, ...]:
@@ -95,40 +82,6 @@ def tilted(effects: Effects) -> tuple[dict[str, float], ...]:
             shares = [round(NormalDist().cdf(float(move)), 4) for move in moves]
             found.append(dict(zip(NAMES, shares, strict=True)))
     return tuple(found)
-
-
-def answers(
-    result: HeatResult, mouldable_c: Interval = MOULDABLE_C
-) -> tuple[Interval, Interval, Interval]:
-    """The three answers of one computation, over the range of the mouldable temperature."""
-    return (
-        Interval(result.softened_mm(mouldable_c.high), result.softened_mm(mouldable_c.low)),
-        Interval(result.cool_s(mouldable_c.high), result.cool_s(mouldable_c.low)),
-        Interval(result.surface_rise_c, result.surface_rise_c),
-    )
-
-
-def heat_interval(
-    shape: CanalShape,
-    heating: Heating,
-    root: Root | None = None,
-    grid: Grid | None = None,
-    properties: Sequence[Properties] | None = None,
-    mouldable_c: Interval = MOULDABLE_C,
-) -> HeatRange:
-    """Least and greatest answer over sets of properties, :func:`sets` unless given.
-
-    What it does and does not promise: see the module.
-
-    Raises:
-        ValueError: see :func:`.heat.simulate`; or no set was given.
-    """
-    chosen = sets() if properties is None else tuple(properties)
-    if not chosen:
-        raise ValueError("no set of properties was given; at least one is needed")
-    found = [answers(simulate(shape, heating, p, root, grid), mouldable_c) for p in chosen]
-    softened, cool, rise = (hull([one[i] for one in found]) for i in range(3))
-    return HeatRange(softened, cool, rise, len(chosen))
 
 
 def directions(

@@ -3,9 +3,8 @@
     python tests/canal/heat_study.py --out out/heat      # heat_study.txt and heat_study.json
 
 What a finer grid and shorter steps change; each published value (``heat_published.py``)
-under its own conditions beside the computed interval, inside or not, and why; how many fresh
-sets of properties the live interval holds; what several cycles leave behind, computed one
-after the other and as the live answers add it up.
+under its own conditions beside the computed interval, inside or not, and what decides.
+The table of live answers has a command of its own, ``heat_table.py``.
 """
 
 from __future__ import annotations

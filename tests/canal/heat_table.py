@@ -2,6 +2,8 @@
 
     python tests/canal/heat_table.py --write     # table and error, 15 minutes of one core
     python tests/canal/heat_table.py --check 12  # the error of the table there is
+    python tests/canal/heat_table.py --nodes 4   # are its points what is computed? some drawn
+    python tests/canal/heat_table.py --time      # ms for the live answers of a cycle, goal 12
 
 The error is the difference between the interpolated end of each interval and the one
 computed on a finer grid, on random questions inside the table that share no point with it:
@@ -35,6 +37,7 @@ from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 from assistant.canal.tissue import (
     BODY_C,
+    BONE_RISE_C,
     MOULDABLE_C,
     TABLE,
     Properties,
@@ -64,6 +67,8 @@ WL_MM = 20.0
 TIP_MM = 15.0
 DWELL_S, PRESS_S = 1.0, 5.0
 FOLLOWED_S = heat_live.LEFT_S[-1] + 1.0
+NODE_WITHIN = 1e-3
+"""What other processors may make of the last figure that is kept."""
 FILE = Path(heat_live.__file__).with_name(heat_live.TABLE_FILE)
 
 
@@ -146,28 +151,70 @@ def ends(results: Sequence[HeatResult], as_hot: float = 1.0) -> list[float]:
     ]
 
 
+def at_node(sets: Sequence[dict[str, float]], node: tuple[float, ...]) -> list[list[float]]:
+    """The values of the table at a diameter, time, advance and wall, carrier by carrier;
+    rises as logarithms per degree."""
+    diameter, heat, advance, wall = node
+    results = computed(sets, diameter, heat, advance, wall, COMPUTED_AT_C)
+    left = np.array([[r.left_c(s) for s in heat_live.LEFT_S] for r in results]).max(axis=0)
+    rise_c = COMPUTED_AT_C - BODY_C
+    rows = []
+    for carrier_c in AXES["carrier_c"]:
+        found = ends(results, (carrier_c - BODY_C) / rise_c)
+        rises = [*(end / (carrier_c - BODY_C) for end in found[4:]), *left.T.ravel() / rise_c]
+        logs = np.log(np.maximum(rises, 1e-6))
+        rows.append([round(float(v), 4) for v in (*found[:4], *logs)])
+    return rows
+
+
 def make(sets: Sequence[dict[str, float]]) -> list[Any]:
-    """All points of the table, nested as the axes are; rises as logarithms per degree."""
-    lengths = [len(values) for values in AXES.values()]
-    *others, carriers = AXES.values()
-    flat = []
-    for number, point in enumerate(itertools.product(*others), 1):
-        diameter, heat, advance, wall = point
-        results = computed(sets, diameter, heat, advance, wall, COMPUTED_AT_C)
-        left = np.array([[r.left_c(s) for s in heat_live.LEFT_S] for r in results]).max(axis=0)
-        rise_c = COMPUTED_AT_C - BODY_C
-        for carrier_c in carriers:
-            found = ends(results, (carrier_c - BODY_C) / rise_c)
-            rises = [
-                *(end / (carrier_c - BODY_C) for end in found[4:]),
-                *left.T.ravel() / rise_c,
-            ]
-            logs = np.log(np.maximum(rises, 1e-6))
-            flat.append([round(float(v), 4) for v in (*found[:4], *logs)])
+    """All points of the table, nested as the axes are."""
+    *others, _ = AXES.values()
+    flat: list[list[float]] = []
+    for number, node in enumerate(itertools.product(*others), 1):
+        flat += at_node(sets, node)
         if number % 8 == 0:
             print(f"{number} points", file=sys.stderr, flush=True)
+    lengths = [len(values) for values in AXES.values()]
     nested: list[Any] = np.array(flat).reshape(*lengths, -1).tolist()
     return nested
+
+
+def nodes_off(number: int, seed: int) -> float:
+    """The largest difference between the table and what is computed, at nodes drawn from it,
+    each of its values in its own unit (mm, s, logarithm)."""
+    made = heat_live.table()
+    values = np.array(made["values"])
+    rng = np.random.default_rng(seed)
+    *others, _ = AXES.values()
+    drawn = rng.choice(math.prod(map(len, others)), number, replace=False)
+    worst = 0.0
+    for at in zip(*np.unravel_index(drawn, [len(one) for one in others]), strict=True):
+        node = tuple(axis[int(i)] for axis, i in zip(others, at, strict=True))
+        off = float(np.abs(np.array(at_node(made["sets"], node)) - values[at]).max())
+        print(f"diameter, heat, advance, wall {node}: off by at most {off:.4f}", flush=True)
+        worst = max(worst, off)
+    return worst
+
+
+def live_ms(number: int, seed: int) -> list[float]:
+    """Processor time of all live answers of a cycle at random questions, ms, the table read:
+    what the heating did after two others, the longest the next may be, how long to wait."""
+    asked = [
+        heat_live.Question(diameter, heat, advance, wall, Interval(0.8 * carrier, carrier))
+        for diameter, heat, advance, wall, carrier in questions(number + 2, seed)
+    ]
+    heat_live.live_heat(asked[0])
+    took = []
+    for before, last, now in zip(asked, asked[1:], asked[2:], strict=False):
+        began = time.process_time()
+        earlier = [(before, 40.0), (last, 10.0)]
+        left = heat_live.left_by(earlier)
+        heat_live.live_heat(now, left)
+        heat_live.longest_heat_s(now, BONE_RISE_C, left)
+        heat_live.wait_s(now, BONE_RISE_C, earlier)
+        took.append((time.process_time() - began) * 1000)
+    return took
 
 
 def questions(number: int, seed: int) -> list[tuple[float, ...]]:
@@ -253,9 +300,28 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--write", action="store_true", help="make the table anew")
     parser.add_argument("--check", type=int, default=12, help="questions for each half")
+    parser.add_argument("--nodes", type=int, help="compute so many nodes of the table anew")
+    parser.add_argument("--time", action="store_true", help="time of a live answer")
     parser.add_argument("--seed", type=int, default=7)
     given = parser.parse_args()
     began = time.process_time()
+    if given.time:
+        took = np.percentile(live_ms(300, given.seed), [50, 95, 100])
+        print(
+            "Live answers of 300 cycles: median {:.2f}, 95 % {:.2f}, longest {:.2f} ms".format(
+                *took
+            )
+        )
+    if given.nodes:
+        worst = nodes_off(given.nodes, given.seed)
+        took_s = time.process_time() - began
+        print(
+            f"{given.nodes} nodes, off by at most {worst:.4f}, {took_s:.0f} s of processor time"
+        )
+        if worst > NODE_WITHIN:
+            sys.exit("The table is not what is computed: make it anew with --write.")
+    if given.time or given.nodes:
+        return
     grid = finer(Grid(), 2, 2)
     nothing = dict.fromkeys(
         ("softened_mm", "cool_s", "cool_share", "rise_low_share", "rise_share"), 0.0

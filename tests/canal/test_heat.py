@@ -43,7 +43,6 @@ from assistant.canal.tissue import (
 from canal import heat_table
 from canal.heat_range import (
     finer,
-    heat_interval,
     sets,
     surface_rise_at_c,
 )
@@ -308,7 +307,6 @@ def test_longer_heat_and_a_thinner_wall_warm_the_surface_more(usual: HeatResult)
         (lambda: Root(0.1), "root wall"),
         (lambda: at_share("carrier_reached", 1.5), "share of the range"),
         (lambda: sets(-1), "sets of properties"),
-        (lambda: heat_interval(CANAL, CYCLE, properties=[]), "no set"),
     ],
 )
 def test_what_cannot_be_is_refused(make: object, words: str) -> None:

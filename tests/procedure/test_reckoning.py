@@ -315,6 +315,16 @@ def test_the_hold_until_firm_is_said_where_it_is_longer_than_the_press() -> None
     assert f"Surely firm after {math.ceil(heat.cool_s.high)} seconds." in asked(case)
 
 
+def test_a_carrier_of_which_nothing_was_told_is_named_once() -> None:
+    case = at_heat()
+    untold = "Carrier temperature not told: taken as up to 118 C."
+    assert "\n".join(lines(computed(case.state, "buccal"))).count(untold) == 1
+    own = PLUGGERS.model_copy(update={"carrier": CarrierLine(setting_c=150.0)})
+    case.state = case.state.model_copy(update={"instruments": own})
+    page = "\n".join(lines(computed(case.state, "buccal")))
+    assert "not told" not in page and "a carrier set to 150 C and never hotter" in page
+
+
 def test_plan_and_page_have_one_reach() -> None:
     case = at_heat()
     case.heat(PROTOCOL.limit("heat_s"))
