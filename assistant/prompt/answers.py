@@ -36,6 +36,13 @@ def left(state: CaseState, words: Mapping[str, str]) -> str:
     return " ".join(parts)
 
 
+def warned_elsewhere(state: CaseState, words: Mapping[str, str]) -> str:
+    """The canals beside this one in which a warning waits; empty if none does."""
+    canals = [_name(state, t) for t in state.tracks if state.open_warnings(t.name)]
+    there = " and ".join(name for name in canals if name != _name(state, state.here))
+    return words["waits_elsewhere"].format(canals=there) if there else ""
+
+
 def seconds_left(state: CaseState) -> float:
     """Rough time to the end: the protocol's typical seconds of every step ahead, each
     loop as often as the plan has it, or once where there is no plan yet."""

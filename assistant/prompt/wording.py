@@ -65,8 +65,10 @@ def _about_values(
                 "ask": question(after, words, brief),
                 "left": answers.left(after, words.answers),
                 "warning": _unanswered(after),
+                "waiting": answers.warned_elsewhere(after, words.answers),
             }
-            yield Prompt(words.refusals[rejected.reason].format_map(filled), Urgency.QUESTION)
+            text = words.refusals[rejected.reason].format_map(filled).strip()
+            yield Prompt(text, Urgency.QUESTION)
         case ev.NotUnderstood(readings=readings):
             if readings:
                 text = words.questions["ambiguous"].format(readings=", or ".join(readings))

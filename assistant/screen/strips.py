@@ -11,6 +11,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from assistant.procedure import reckoning
 from assistant.procedure.facts import EPSILON_MM, fill_top_mm, number, text_of
 from assistant.procedure.state import CaseState, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, Protocol, Step
@@ -25,6 +26,9 @@ MarkKind = Literal["length", "limit", "instrument", "heat", "sear", "coronal", "
 _ROOM_MM = 1.5
 """How much ruler there is below the deepest thing drawn."""
 
+_PIECES = 12
+"""Pieces in which the outline of a canal is drawn."""
+
 _LEAST_MM = 10.0
 """Length of the ruler while only small depths are known."""
 
@@ -38,7 +42,8 @@ class Shown(BaseModel):
 class Mark(Shown):
     """One depth to letter beside a strip, as its name and its value ("limit", "16 mm").
 
-    ``beyond`` is deeper than the limit.
+    ``beyond`` is deeper than the limit; ``in_use`` is the instrument that is in the canal
+    now, as far as was told: the newest depth.
     """
 
     kind: MarkKind
@@ -46,6 +51,7 @@ class Mark(Shown):
     name: str
     value: str
     beyond: bool = False
+    in_use: bool = False
 
 
 class Fill(Shown):
@@ -65,6 +71,9 @@ class Strip(Shown):
         limit_mm: the deepest allowed instrument depth; the band from there to ``wl_mm``
             is drawn hatched.
         marks: what is lettered, shallowest first.
+        outline: depth and diameter of the prepared canal in mm, from the reference point
+            to the working length, as on the computed page; empty before size and taper.
+        warnings: how many wait here for an answer.
         ruler_mm: length of the scale, the same for all strips of a case.
         text: the same in words, for those who cannot see it.
     """
@@ -78,6 +87,8 @@ class Strip(Shown):
     limit_mm: float | None
     fills: tuple[Fill, ...]
     marks: tuple[Mark, ...]
+    outline: tuple[tuple[float, float], ...]
+    warnings: int
     ruler_mm: float
     text: str
 
@@ -105,6 +116,8 @@ def _strip(
     ruler_mm: float,
 ) -> Strip:
     at = "finished" if track.finished else _title(state.protocol, track.step)
+    waiting = len(state.open_warnings(track.name))
+    waits = f", warnings to answer: {waiting}" if waiting else ""
     lettered = ", ".join(f"{mark.name} {mark.value}" for mark in marks) or "no length yet"
     return Strip(
         name=plain(depths.title),
@@ -116,9 +129,19 @@ def _strip(
         limit_mm=depths.limit_mm,
         fills=tuple(_fills(depths)),
         marks=marks,
+        outline=_outline(state, track.name),
+        warnings=waiting,
         ruler_mm=ruler_mm,
-        text=f"{plain(depths.title)}, {at}: {lettered}",
+        text=f"{plain(depths.title)}, {at}{waits}: {lettered}",
     )
+
+
+def _outline(state: CaseState, canal: str) -> tuple[tuple[float, float], ...]:
+    shape = reckoning.shape(state, canal)
+    if shape is None:
+        return ()
+    depths = [shape.wl_mm * part / _PIECES for part in range(_PIECES + 1)]
+    return tuple((round(d, 2), round(shape.diameter_mm(d), 3)) for d in depths)
 
 
 def _title(protocol: Protocol, step: str) -> str:
@@ -154,15 +177,19 @@ def _marks(
                 value=f"{text_of(depth)}{unit}",
                 beyond=kind == "sear" and _beyond(depth, limit),
             )
-    values = [
-        (step, depth)
+    told = [
+        (step, entry, depth)
         for step in instrument_steps(state.protocol)
         # Where the cone was seared off no instrument stands; that has its own mark.
-        if step.role is not Role.SEAR and (depth := number(state.last(canal, step))) is not None
+        if step.role is not Role.SEAR
+        and (entry := state.last(canal, step)) is not None
+        and (depth := number(entry)) is not None
     ]
+    newest = max((entry.seq for _, entry, _ in told), default=0)
+    values = [(step, depth, entry.seq == newest) for step, entry, depth in told]
     # Once the downpack goes, what was set before it would be in the way.
     working = [value for value in values if value[0].loop]
-    for step, depth in working or values:
+    for step, depth, in_use in working or values:
         quantity = step.expect.quantity
         template = wording.read_backs.get(quantity, quantity.replace("_", " "))
         yield Mark(
@@ -171,6 +198,7 @@ def _marks(
             name=template.format(value="").strip(" .").lower(),
             value=text_of(depth),
             beyond=_beyond(depth, limit),
+            in_use=in_use,
         )
 
 

@@ -18,24 +18,29 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from pydantic import Field
+
 from assistant.canal import teeth
+from assistant.procedure import intents as it
 from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import Mode, mode_of
-from assistant.procedure.state import CaseState, Timer
+from assistant.procedure.state import CASE, CaseState, Timer
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import question
 from assistant.protocol.model import AT_CANALS
 from assistant.protocol.moment import Moment
 from assistant.report.marks import plain, track_title
+from assistant.screen.course import Course, course
 from assistant.screen.keys import Key, ShownPhrase, key_list, phrase_list
+from assistant.screen.pad import Pad, pads
 from assistant.screen.port import Microphone
 from assistant.screen.strips import Shown, Strip, strips
 from assistant.words.recognised import Recognised
-from assistant.words.sayable import sayable
+from assistant.words.sayable import Sayable, sayable
 from assistant.words.sayings import Wording
 
-Level = Literal["warning", "caution", "trouble", "question", "paused", "signed"]
+Level = Literal["warning", "caution", "trouble", "question", "paused", "signed", "in order"]
 
 APART = frozenset({Urgency.WARNING, Urgency.CAUTION})
 """Prompts that are shown apart, until the next ones come."""
@@ -87,18 +92,28 @@ class Seen:
 
 
 class Notice(Shown):
-    """One thing that must be seen first; ``canal`` where it is another one's."""
+    """One thing that must be seen first."""
 
     level: Level
     text: str
-    canal: str = ""
+
+
+class CanalChip(Shown):
+    """A canal by name; ``line`` goes to it, "" where that is not taken now. ``warnings``
+    wait there for an answer."""
+
+    name: str
+    line: str
+    active: bool
+    finished: bool
+    warnings: int
 
 
 class Countdown(Shown):
     """A running timer: ``hold`` counts down to zero, ``until_off`` up to the limit, as
-    does the time since heat went off, until the press begins."""
+    does ``to_press``, the time since heat went off, until the press begins."""
 
-    mode: Literal["hold", "until_off"]
+    mode: Literal["hold", "until_off", "to_press"]
     title: str
     target_s: float
     elapsed_s: float
@@ -131,6 +146,10 @@ class View(Shown):
     ask: str = ""
     hints: tuple[str, ...] = ()
     notices: tuple[Notice, ...] = ()
+    canals: tuple[CanalChip, ...] = ()
+    course: Course = Course()
+    pads: dict[str, Pad] = Field(default_factory=dict)
+    light: Literal["", "understood", "asked"] = ""
     said: tuple[str, ...] = ()
     strips: tuple[Strip, ...] = ()
     countdown: Countdown | None = None
@@ -149,7 +168,8 @@ def view(seen: Seen, wording: Wording, now: Moment) -> View:
         return View(notices=tuple(_notices(seen)), microphone=_microphone(seen.microphone))
     said = sayable(state, wording) if state.signed is None else ()
     ask, hints = _asked(state, wording)
-    notices = tuple(_notices(seen)) + tuple(_standing(state, wording))
+    notices = tuple(_notices(seen, wording.notices["release"]))
+    notices += tuple(_standing(state, wording))
     shown = {ask, *hints, *(notice.text for notice in notices)}
     return View(
         case=plain(state.case_code),
@@ -161,6 +181,10 @@ def view(seen: Seen, wording: Wording, now: Moment) -> View:
         ask=ask,
         hints=hints,
         notices=notices,
+        canals=tuple(_canals(state, said)),
+        course=course(state, wording, now),
+        pads=pads(state, wording),
+        light=_light(seen),
         said=tuple(_said(seen.prompts, shown, question(state, wording, brief=False))),
         strips=strips(state, wording),
         countdown=_countdown(state, now),
@@ -173,28 +197,55 @@ def view(seen: Seen, wording: Wording, now: Moment) -> View:
     )
 
 
-def _notices(seen: Seen) -> Iterator[Notice]:
-    """Open warnings before anything else, then what failed, then what was just said."""
+def _notices(seen: Seen, release: str = "") -> Iterator[Notice]:
+    """Open warnings of this canal before anything else, then what failed, then what was
+    just said; ``release`` is what is said after a press that was long enough. Warnings of
+    other canals are marks on their names (:class:`CanalChip`)."""
     state = seen.state
-    waiting = [w for w in state.warnings if w.open] if state else []
     told = set()
-    for warning in sorted(waiting, key=lambda w: state is not None and w.track != state.active):
-        elsewhere = state is not None and warning.track != state.active
-        canal = track_title(warning.track) if elsewhere else ""
+    for warning in state.open_warnings(state.active) if state else ():
         told.add(warning.text)
-        yield Notice(level="warning", text=plain(warning.text), canal=canal)
-    if seen.microphone is Microphone.DEAD:
-        dead = f"{Microphone.DEAD.value} - {MICROPHONE_DEAD}"
-        yield Notice(level="trouble", text=dead)
-    trouble = seen.trouble
-    if trouble and (state is None or len(state.entries) <= trouble.entries):
+        yield Notice(level="warning", text=plain(warning.text))
+    trouble, dead = seen.trouble, seen.microphone is Microphone.DEAD
+    fresh = trouble and (state is None or len(state.entries) <= trouble.entries)
+    if dead and not (fresh and trouble and "microphone" in trouble.text.lower()):
+        # What tells more of a dead microphone tells this too: one panel for one trouble.
+        yield Notice(level="trouble", text=f"{Microphone.DEAD.value} - {MICROPHONE_DEAD}")
+    if fresh and trouble:
         told.add(trouble.text)
         yield Notice(level="trouble", text=plain(trouble.text))
+    elsewhere = {w.text for w in state.warnings if w.open} if state else set()
     for prompt in seen.prompts:
-        if prompt.urgency in APART and prompt.text not in told:
+        if prompt.urgency in APART and prompt.text not in told | elsewhere:
             told.add(prompt.text)
             level: Level = "warning" if prompt.urgency is Urgency.WARNING else "caution"
+            if prompt.text == release:
+                level = "in order"
             yield Notice(level=level, text=plain(prompt.text))
+
+
+def _canals(state: CaseState, said: Sequence[Sayable]) -> Iterator[CanalChip]:
+    lines = {
+        one.intent.canal: one.line for one in said if isinstance(one.intent, it.SwitchCanal)
+    }
+    for track in state.tracks:
+        if track.name == CASE and not state.open_warnings(CASE):
+            continue
+        yield CanalChip(
+            name=track_title(track.name),
+            line=lines.get(track.name) or "",
+            active=track.name == state.active,
+            finished=track.finished,
+            warnings=len(state.open_warnings(track.name)),
+        )
+
+
+def _light(seen: Seen) -> Literal["", "understood", "asked"]:
+    """What became of the last phrase: taken, or asked about."""
+    if seen.heard is None:
+        return ""
+    pending = seen.state is not None and seen.state.pending is not None
+    return "asked" if seen.meaning == "unclear" or pending else "understood"
 
 
 def _standing(state: CaseState, wording: Wording) -> Iterator[Notice]:
@@ -222,6 +273,8 @@ def _asked(state: CaseState, wording: Wording) -> tuple[str, tuple[str, ...]]:
     if step is None:
         return _nothing_asked(state, wording), ()
     hints = [fill_if_known(hint, state, state.here) for hint in step.hints]
+    if not state.entries:
+        hints.insert(0, wording.notices["begin"])
     return fill(step.ask, state, state.here), tuple(filter(None, hints))
 
 
@@ -258,7 +311,7 @@ def _countdown(state: CaseState, now: Moment) -> Countdown | None:
     if timer is None and off is not None and limit is not None and state.step is not None:
         # Counts up until the press begins: the mass is cooling.
         return Countdown(
-            mode="until_off",
+            mode="to_press",
             title=state.step.title,
             target_s=limit.value,
             elapsed_s=round(max(0.0, now.mono_s - off.at.mono_s), _CLEAN_S),

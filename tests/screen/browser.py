@@ -1,6 +1,7 @@
 """Does the page do what it should, in a real browser? One command; minutes, and no test.
 
-A whole case is entered by keyboard alone and followed live; every kind of page is looked
+A whole case is entered by keyboard alone, and by touch alone while a second screen
+watches, and followed live; every kind of page is looked
 at in three sizes, checked for overlaps, for the size of letters and by axe-core, and
 pictured, also as people see it whose colour vision differs; a hundred viewers watch the
 same case; the program is stopped, killed and started again. Prints a table, writes
@@ -31,7 +32,7 @@ import results
 from assistant.protocol.moment import Moment
 from assistant.screen.view import ShownTrouble
 from assistant.screen.web import WebScreen
-from screen import crowd, programs, room
+from screen import crowd, programs, room, touched
 from screen.room import LiveCase, browser_page, crowded, letters, version, wait_until
 from screen.states import Scene, scenes
 
@@ -207,11 +208,16 @@ def _follows(page: Page, case: LiveCase) -> str:
 def show(screen: WebScreen, page: Page, scene: Scene) -> None:
     """Have the page show a scene; a running timer is 1.6 s old."""
     before, state = version(page), scene.state
+    now = screen._clock.now()
+    past = Moment(wall=now.wall, mono_s=now.mono_s - 1.6)
     if state.timer is not None:
-        now = screen._clock.now()
-        started = Moment(wall=now.wall, mono_s=now.mono_s - 1.6)
-        running = state.timer.model_copy(update={"started": started})
+        running = state.timer.model_copy(update={"started": past})
         state = state.model_copy(update={"timer": running})
+    if state.here.heat_off is not None:
+        off = state.here.heat_off.model_copy(update={"at": past})
+        here = state.here.model_copy(update={"heat_off": off})
+        tracks = tuple(here if t.name == here.name else t for t in state.tracks)
+        state = state.model_copy(update={"tracks": tracks})
     screen._see(
         state=state,
         prompts=scene.prompts,
@@ -317,6 +323,7 @@ def main() -> int:
         with sync_playwright() as play:
             parts: tuple[tuple[str, Callable[[], object]], ...] = (
                 ("whole case by keyboard", lambda: whole_case(play, out, report)),
+                ("whole case by touch", lambda: touched.whole_case(play, out, report)),
                 ("pictures", lambda: pictures(play, out, report)),
                 ("less motion", lambda: reduced_motion(play, report)),
                 ("program stopped, killed, restarted", lambda: programs.run(play, report)),

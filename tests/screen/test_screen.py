@@ -26,6 +26,7 @@ from assistant.procedure import facts
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.prompt.wording import respond
 from assistant.screen import server
 from assistant.screen.guard import (
     CODE_LIFE_S,
@@ -105,17 +106,61 @@ def test_every_state_of_a_case_can_be_shown_and_no_number_is_nan() -> None:
         assert all(math.isfinite(number) for number in numbers_in(json.loads(text)))
 
 
-def test_every_open_warning_stands_first() -> None:
-    seen = 0
+def test_open_warnings_of_this_canal_stand_first_and_others_are_marks() -> None:
+    seen = elsewhere = 0
     for state in STATES:
-        waiting = [w.text for w in state.warnings if w.open]
-        if not waiting:
+        if not any(w.open for w in state.warnings):
             continue
-        notices = shown(state).notices[: len(waiting)]
-        assert sorted(n.text for n in notices) == sorted(waiting)
-        assert {n.level for n in notices} == {"warning"}
-        seen += 1
+        now = shown(state)
+        here = [w.text for w in state.open_warnings(state.active)]
+        assert sorted(n.text for n in now.notices[: len(here)]) == sorted(here)
+        warned = [n for n in now.notices if n.level == "warning"]
+        assert len(warned) == len(here)
+        marks = {chip.name.lower(): chip.warnings for chip in now.canals if chip.warnings}
+        assert marks == {
+            track.name: len(state.open_warnings(track.name))
+            for track in state.tracks
+            if state.open_warnings(track.name)
+        }
+        for track, strip in zip(state.canals, now.strips, strict=True):
+            assert strip.warnings == len(state.open_warnings(track.name))
+        seen += bool(here)
+        elsewhere += sum(marks.values()) > len(here)
     assert seen > 20
+
+
+def _warned_elsewhere() -> Driver:
+    """Too deep in the buccal canal, which waits; work goes on in the palatal one."""
+    case = Driver().set_up(24, "buccal", "palatal")
+    case.canal_to_pluggers(21.0)
+    case.canal_to_sear(21.0)
+    case.heat(3.0)
+    case.press()
+    case.mm(13.5, 17.0)
+    case.do(it.SwitchCanal(canal="palatal"))
+    return case
+
+
+def test_a_warning_of_another_canal_is_a_mark_and_its_canal_a_tap_away() -> None:
+    now = shown(_warned_elsewhere().state)
+    assert not [n for n in now.notices if n.level == "warning"]
+    (chip,) = [c for c in now.canals if c.warnings]
+    assert (chip.name, chip.active) == ("Buccal", False)
+    assert chip.line in [s.line for s in now.say if s.line]
+    assert [s.warnings for s in now.strips] == [1, 0]
+
+
+def test_keep_it_with_nothing_here_says_which_canal_waits() -> None:
+    case = _warned_elsewhere()
+    before = len(case.events)
+    case.command("keep")
+    texts = [p.text for p in respond(case.events[before:], case.state, WORDS)]
+    assert texts == ["No warning is waiting here. One waits in Buccal."]
+    quiet = Driver().set_up(24, "buccal", "palatal")
+    before = len(quiet.events)
+    quiet.command("keep")
+    texts = [p.text for p in respond(quiet.events[before:], quiet.state, WORDS)]
+    assert texts == ["No warning is waiting here."]
 
 
 def test_limits_and_lengths_are_those_of_the_record() -> None:
@@ -205,6 +250,90 @@ def test_every_key_and_phrase_is_understood_by_the_grammar_of_its_step() -> None
         intent = understand_typed(line, grammar)
         assert not isinstance(intent, it.Unclear), (line, wanted)
     assert len(tried) > 40
+
+
+def test_every_tap_and_correction_is_understood_where_it_is_offered() -> None:
+    """A pad enters what the voice could have said: with any value, what it begins with."""
+    tried: dict[tuple[Any, str, str], None] = {}
+    for state in STATES[::11]:
+        now, wanted = shown(state), wanted_now(state)
+        for name, pad in now.pads.items():
+            if name:
+                continue
+            for tap in pad.taps:
+                tried[wanted, tap.line, pad.kind] = None
+        for entry in now.course.last:
+            if entry.correct:
+                taps = now.pads[entry.kind].taps
+                value = taps[0].line if taps else "21"
+                tried[wanted, f"{entry.correct} {value}", "correction"] = None
+            if entry.undo:
+                tried[wanted, entry.undo, "undo"] = None
+        for tap in now.pads["skip"].taps if "skip" in now.pads else ():
+            tried[wanted, tap.line, "skip"] = None
+    grammars: dict[Any, Grammar] = {}
+    for wanted, line, kind in tried:
+        grammar = grammars.setdefault(wanted, Grammar(LANGUAGE, wanted))
+        intent = understand_typed(line, grammar)
+        meant = {"correction": it.Correction, "undo": it.Command, "skip": it.Skip}
+        assert isinstance(intent, meant.get(kind, it.Given)), (line, kind, intent)
+    assert len(tried) > 60
+
+
+def test_no_instrument_is_suggested_beyond_its_limit() -> None:
+    seen = 0
+    for state in STATES:
+        limit = facts.depth_limit_mm(state, state.active)
+        step = state.step
+        if step not in instrument_steps(PROTOCOL) or limit is None:
+            continue
+        pad = shown(state).pads.get("")
+        for tap in pad.taps if pad else ():
+            if tap.suggested:
+                assert float(tap.line) <= limit + 1e-6
+                seen += 1
+    assert seen > 10
+
+
+def test_a_release_is_in_order_and_no_caution() -> None:
+    case = Driver().set_up(11, "single")
+    said = (
+        Prompt(WORDS.notices["release"], Urgency.CAUTION),
+        Prompt("Short.", Urgency.CAUTION),
+    )
+    levels = [n.level for n in shown(case.state, prompts=said).notices]
+    assert levels[:2] == ["in order", "caution"]
+
+
+def test_the_course_tells_place_times_and_what_became_of_entries() -> None:
+    case = Driver().set_up(24, "buccal", "palatal")
+    case.canal_to_pluggers(21.0)
+    case.canal_to_sear(21.0)
+    assert shown(case.state).course.heat_off_s is None
+    case.heat(3.0)
+    off = case.elapsed_s
+    case.press()
+    case.mm(13.5, 15.0)
+    case.correct("mm", 15.5)
+    case.command("undo")
+    case.elapsed_s += 30
+    now = view(Seen(state=case.state), WORDS, case.now()).course
+    assert now.heat_off_s == pytest.approx(case.elapsed_s - off, abs=0.1)
+    assert now.case_s == pytest.approx(case.elapsed_s, abs=0.1)
+    assert [p.name for p in now.phases if p.place == "now"] == ["Downpack"]
+    assert now.phases[0].place == "done" and now.phases[-1].place == "ahead"
+    marks = [e.mark for e in now.last]
+    assert "taken back" in marks and len(marks) == 5
+    assert sum(bool(e.undo) for e in now.last) == 1
+
+
+def test_a_signed_case_is_summed_up_with_its_warnings_and_answers() -> None:
+    state = two_canals().state
+    summary = shown(state).course.summary
+    urgent = [w for w in state.warnings if w.severity == "urgent"]
+    assert len([line for line in summary if "Answer:" in line]) == len(urgent) > 0
+    assert len([line for line in summary if line.startswith("Missing")]) == len(state.skipped)
+    assert not shown(Driver().state).course.summary
 
 
 def test_keys_are_not_given_twice() -> None:

@@ -47,10 +47,10 @@ function drawDepths(box, strips, letters) {
   const words = strips.map((strip) => strip.text).join(". ");
   const svg = shape(box, "svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": words });
   const defs = shape(svg, "defs", {});
-  hatch(defs, "kept-free", "#5a2200", "#ff7a1a", near * 0.36, ["up"]);
-  hatch(defs, "fill-0", "#4a2038", "#e9a3c8", near * 0.3, ["up", "down"]);
-  hatch(defs, "fill-1", "#4a2038", "#e9a3c8", near * 0.34, ["down"]);
-  hatch(defs, "fill-2", "#4a2038", "#e9a3c8", near * 0.34, ["up"]);
+  hatch(defs, "kept-free", "var(--limit-ground)", "var(--limit)", near * 0.36, ["up"]);
+  hatch(defs, "fill-0", "var(--fill-ground)", "var(--fill)", near * 0.3, ["up", "down"]);
+  hatch(defs, "fill-1", "var(--fill-ground)", "var(--fill)", near * 0.34, ["down"]);
+  hatch(defs, "fill-2", "var(--fill-ground)", "var(--fill)", near * 0.34, ["up"]);
   const narrow = near * 1.6;
   const others = strips.filter((strip) => !strip.active).length;
   const allAlike = others === strips.length;
@@ -68,7 +68,7 @@ function drawDepths(box, strips, letters) {
     const top = near * 1.45, bottom = h - near * 0.5;
     const y = (mm) => top + (mm / strip.ruler_mm) * (bottom - top);
     shape(part, "rect", { x: 3, y: 3, width: w - 6, height: h - 6, fill: "none", rx: 6,
-      stroke: "#f4f7f9", "stroke-width": 2 + 2 * pen });
+      stroke: "var(--text)", "stroke-width": 2 + 2 * pen });
     const title = shape(part, "text", { x: near * 0.3, y: near * 0.98, "font-size": near, class: "strong" },
       `\u25b6 ${strip.name}`);
     shrink(title, near, w - near * 0.6);
@@ -77,6 +77,11 @@ function drawDepths(box, strips, letters) {
     tube(part, defs, "active", strip, middle, half, y);
     tools(part, strip, middle, half, y, top);
     lettering(part, strip, middle + half, w, y, top, bottom);
+    if (strip.outline.length) {
+      const wider = (half * 2 / strip.outline[0][1]) / ((bottom - top) / strip.ruler_mm);
+      shape(part, "text", { x: near * 0.3, y: h - hand * 0.45, "font-size": hand * 0.8, class: "quiet" },
+        wider < 1.5 ? "to scale" : `${wider.toFixed(0)} times wider across`);
+    }
   }
 
   function shrink(text, size, room) {
@@ -86,10 +91,10 @@ function drawDepths(box, strips, letters) {
 
   function ruler(part, x, y, mm) {
     const size = hand * 0.95;
-    shape(part, "path", { d: `M${x} ${y(0)}V${y(mm)}`, stroke: "#b9c5cf", "stroke-width": 1.5 * pen });
+    shape(part, "path", { d: `M${x} ${y(0)}V${y(mm)}`, stroke: "var(--quiet)", "stroke-width": 1.5 * pen });
     for (let depth = 0; depth <= mm; depth++) {
       const long = depth % 5 === 0;
-      shape(part, "path", { d: `M${x - (long ? 10 : 5) * pen} ${y(depth)}H${x}`, stroke: "#b9c5cf",
+      shape(part, "path", { d: `M${x - (long ? 10 : 5) * pen} ${y(depth)}H${x}`, stroke: "var(--quiet)",
         "stroke-width": (long ? 2.5 : 1.2) * pen });
       if (long) {
         shape(part, "text", { x: x - 14 * pen, y: y(depth) + size * 0.36, "font-size": size,
@@ -98,50 +103,56 @@ function drawDepths(box, strips, letters) {
     }
   }
 
-  // The canal narrows towards its end; widths are not to scale.
+  // The prepared canal, across as many times wider as is said below it; a plain funnel
+  // before its size and taper are known.
   function tube(part, defs, id, strip, middle, half, y) {
-    const end = y(strip.wl_mm === null ? strip.ruler_mm : strip.wl_mm), foot = half * 0.4;
-    const outline = `M${middle - half} ${y(0)}L${middle - foot} ${end}H${middle + foot}` +
-      `L${middle + half} ${y(0)}`;
+    const end = y(strip.wl_mm === null ? strip.ruler_mm : strip.wl_mm);
+    const known = strip.outline.length ? strip.outline : [[0, 1], [strip.wl_mm ?? strip.ruler_mm, 0.4]];
+    const scale = half / known[0][1];
+    const left = known.map(([mm, wide]) => `${middle - wide * scale} ${y(mm)}`);
+    const right = known.map(([mm, wide]) => `${middle + wide * scale} ${y(mm)}`).reverse();
+    const outline = `M${left.join("L")}L${right.join("L")}`;
     const clip = shape(defs, "clipPath", { id: `tube-${id}` });
     shape(clip, "path", { d: `${outline}Z` });
-    shape(part, "path", { d: `${outline}Z`, fill: "#06090d" });
+    shape(part, "path", { d: `${outline}Z`, fill: "var(--deep)" });
     if (strip.limit_mm !== null && strip.wl_mm !== null) {
       const from = y(strip.limit_mm);
       shape(part, "rect", { x: middle - half * 1.25, y: from, width: half * 2.5, height: end - from,
-        fill: "url(#kept-free)", stroke: "#ff7a1a", "stroke-width": 2 * pen });
+        fill: "url(#kept-free)", stroke: "var(--limit)", "stroke-width": 2 * pen });
     }
     for (const fill of strip.fills) {
       shape(part, "rect", { x: middle - half, y: y(fill.top_mm), width: half * 2,
-        height: Math.max(0, y(fill.bottom_mm) - y(fill.top_mm)), stroke: "#f4f7f9", "stroke-width": 2 * pen,
+        height: Math.max(0, y(fill.bottom_mm) - y(fill.top_mm)), stroke: "var(--text)", "stroke-width": 2 * pen,
         fill: `url(#fill-${fill.number ? 1 + (fill.number % 2) : 0})`, "clip-path": `url(#tube-${id})` });
     }
-    shape(part, "path", { d: outline, fill: "none", stroke: "#f4f7f9", "stroke-width": 3 * pen,
+    shape(part, "path", { d: outline, fill: "none", stroke: "var(--text)", "stroke-width": 3 * pen,
       "stroke-dasharray": strip.wl_mm === null ? `${4 * pen} ${8 * pen}` : "none" });
     if (strip.wl_mm !== null) {
       shape(part, "path", { d: `M${middle - half * 1.1} ${end}H${middle + half * 1.1}`,
-        stroke: "#f4f7f9", "stroke-width": 6 * pen, "stroke-dasharray": strip.wl_final ? "none" : `${10 * pen} ${7 * pen}` });
+        stroke: "var(--text)", "stroke-width": 6 * pen, "stroke-dasharray": strip.wl_final ? "none" : `${10 * pen} ${7 * pen}` });
     }
   }
 
-  // A plugger is a bar with a flat foot, the heat carrier a dotted line with a point.
+  // What is in the canal now is drawn: a plugger as a bar with a flat foot, the heat carrier
+  // dotted with a point. What was told before is a tick on the wall.
   function tools(part, strip, middle, half, y, top) {
-    const shown = strip.marks.filter((mark) => ["instrument", "heat"].includes(mark.kind));
-    shown.forEach((mark, i) => {
-      const x = middle + half * 0.42 * (i - (shown.length - 1) / 2), foot = y(mark.depth_mm);
-      const from = top - near * 0.25;
-      if (mark.kind === "heat") {
-        const tip = `M${x - 8 * pen} ${foot - 14 * pen}L${x} ${foot}L${x + 8 * pen} ${foot - 14 * pen}Z`;
-        shape(part, "path", { d: `M${x} ${from}V${foot}`, stroke: "#000", "stroke-width": 10 * pen });
-        shape(part, "path", { d: `M${x} ${from}V${foot - 8 * pen}`, stroke: "#e69f00",
-          "stroke-width": 5 * pen, "stroke-dasharray": `${7 * pen} ${5 * pen}` });
-        shape(part, "path", { d: tip, fill: "#e69f00", stroke: "#000" });
+    for (const mark of strip.marks.filter((mark) => ["instrument", "heat"].includes(mark.kind))) {
+      const x = middle, foot = y(mark.depth_mm), from = top - near * 0.25;
+      if (!mark.in_use) {
+        shape(part, "path", { d: `M${middle + half * 0.7} ${foot}H${middle + half * 1.15}`,
+          stroke: "var(--instrument)", "stroke-width": 5 * pen });
+      } else if (mark.kind === "heat") {
+        const tip = `M${x - 9 * pen} ${foot - 16 * pen}L${x} ${foot}L${x + 9 * pen} ${foot - 16 * pen}Z`;
+        shape(part, "path", { d: `M${x} ${from}V${foot}`, stroke: "var(--deep)", "stroke-width": 12 * pen });
+        shape(part, "path", { d: `M${x} ${from}V${foot - 8 * pen}`, stroke: "var(--instrument)",
+          "stroke-width": 6 * pen, "stroke-dasharray": `${7 * pen} ${5 * pen}` });
+        shape(part, "path", { d: tip, fill: "var(--instrument)", stroke: "var(--deep)" });
       } else {
-        const bar = `M${x} ${from}V${foot}`, sole = `M${x - 10 * pen} ${foot - 3 * pen}H${x + 10 * pen}`;
-        shape(part, "path", { d: bar, stroke: "#000", "stroke-width": 11 * pen });
-        shape(part, "path", { d: bar + sole, stroke: "#56b4e9", "stroke-width": 6 * pen });
+        const bar = `M${x} ${from}V${foot}`, sole = `M${x - 13 * pen} ${foot - 3 * pen}H${x + 13 * pen}`;
+        shape(part, "path", { d: bar, stroke: "var(--deep)", "stroke-width": 13 * pen });
+        shape(part, "path", { d: bar + sole, stroke: "var(--instrument)", "stroke-width": 7 * pen });
       }
-    });
+    }
   }
 
   function lettering(part, strip, from, w, y, top, bottom) {
@@ -170,7 +181,7 @@ function drawDepths(box, strips, letters) {
       bottom - size * (stacked ? 0.45 : 0.15));
     marks.forEach((mark, i) => {
       const limit = mark.kind === "limit", style = mark.beyond ? "beyond" : limit ? "limit" : "";
-      const ink = limit ? "#ff9a52" : mark.beyond ? "#f0e442" : "#b9c5cf";
+      const ink = limit ? "var(--limit)" : mark.beyond ? "var(--caution)" : "var(--quiet)";
       shape(part, "path", { d: `M${from + 3} ${y(mark.depth_mm)}L${x - 8} ${at[i]}`, fill: "none",
         stroke: ink, "stroke-width": (limit ? 4 : 2) * pen, "stroke-dasharray": limit ? `${10 * pen} ${6 * pen}` : "none" });
       const base = at[i] + size * (stacked ? 0.62 : 0.34);
@@ -184,14 +195,23 @@ function drawDepths(box, strips, letters) {
     });
   }
 
+  // The other canals side by side: name, depth of the limit, fill, and what waits there.
   function quiet(part, defs, strip, index, w, h) {
     const top = near * 1.45, bottom = h - near * 0.5;
     const y = (mm) => top + (mm / strip.ruler_mm) * (bottom - top);
     const middle = w * (w > 1.5 * narrow ? 0.55 : 0.75), half = Math.min(w * 0.19, near);
     tube(part, defs, `n${index}`, strip, middle, half, y);
-    const size = near * 0.6, done = strip.finished ? "\u2713 " : "";
+    const size = near * 0.6;
     const length = strip.wl_mm === null ? "" : `, limit ${+strip.limit_mm.toFixed(2)}`;
-    shape(part, "text", { transform: `translate(${middle - half * 1.25 - size * 0.35} ${bottom}) rotate(-90)`, "font-size": size },
-      `${done}${strip.name}${length}`);
+    const text = shape(part, "text", { transform: `translate(${middle - half * 1.25 - size * 0.35} ${bottom}) rotate(-90)`, "font-size": size },
+      `${strip.name}${length}`);
+    shrink(text, size, bottom - top);
+    const mark = strip.warnings ? "!" : strip.finished ? "\u2713" : "";
+    if (strip.warnings) {
+      const r = near * 0.62, x = middle, y0 = near * 0.75;
+      shape(part, "path", { d: `M${x} ${y0 - r}L${x + r} ${y0 + r * 0.8}H${x - r}Z`, fill: "var(--warning)" });
+    }
+    const style = strip.warnings ? "strong waits" : "strong";
+    if (mark) shape(part, "text", { x: middle, y: near * 1.12, "font-size": near * 0.8, class: style, "text-anchor": "middle" }, mark);
   }
 }

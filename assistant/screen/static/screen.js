@@ -32,6 +32,7 @@ const SIGNS = {
   paused: "M4 2H10V22H4ZM14 2H20V22H14Z",
   signed: "M2 13L9 20L22 5L19 3L9 14.5L5 10.5Z",
   hears: "M9 2H15V13H9ZM5 10H7V15H17V10H19V17H13V20H17V22H7V20H11V17H5Z",
+  "in order": "M2 13L9 20L22 5L19 3L9 14.5L5 10.5Z",
   held: "M2 9H7L13 3V21L7 15H2ZM16 8H18V16H16ZM20 5H22V19H20Z",
   called: "M3 9H21V15H3ZM5 11V13H7V11ZM9 11V13H11V11ZM13 11V13H15V11Z",
   dead: "M7 1H17L23 7V17L17 23H7L1 17V7ZM8 6L6 8L10 12L6 16L8 18L12 14L16 18L18 16L14 12L18 8L16 6L12 10Z",
@@ -181,7 +182,9 @@ function render() {
     mayEnter ? "" : "watching only"];
   setText("case", about.filter(Boolean).join(" \u00b7 "));
   document.title = [view.canal, view.step].filter(Boolean).join(": ") || "Fillwarm";
+  $("devices-open").hidden = !mayEnter;
   microphone();
+  where();
   notices();
   setText("step", view.step);
   setText("ask", view.countdown ? "" : view.ask);
@@ -190,7 +193,8 @@ function render() {
   setText("said", view.said.join(" "));
   phrases();
   keys();
-  $("now").dataset.canals = view.strips.length > 2 ? "many" : view.strips.length ? "yes" : "no";
+  entries();
+  pad();
   $("depths").hidden = !view.strips.length;
   $("ring").hidden = !view.countdown;
   layOut();
@@ -206,7 +210,7 @@ function microphone() {
 }
 
 const WORDS = { warning: "WARNING", caution: "CAUTION", trouble: "TROUBLE", question: "ANSWER",
-  paused: "PAUSED", signed: "SIGNED" };
+  paused: "PAUSED", signed: "SIGNED", "in order": "IN ORDER" };
 
 function notices() {
   const wanted = view.notices.map((notice) => JSON.stringify(notice));
@@ -217,37 +221,42 @@ function notices() {
 }
 
 function one(notice, what) {
-  const made = element("div", `notice ${notice.level}`);
+  const made = element("div", `notice ${notice.level.replace(" ", "-")}`);
   made.dataset.what = what;
   const text = element("div");
-  const word = [WORDS[notice.level], notice.canal].filter(Boolean).join(" \u00b7 ");
-  text.append(element("span", "word", word), element("span", "", notice.text));
+  text.append(element("span", "word", WORDS[notice.level]), element("span", "", notice.text));
   made.append(sign(notice.level), text);
   return made;
 }
 
 function heard() {
-  const box = $("heard"), last = view.heard, what = JSON.stringify(last);
+  const box = $("heard"), last = view.heard, what = JSON.stringify([last, view.light]);
   if (box.dataset.what === what) return;
   box.dataset.what = what;
   box.replaceChildren();
   if (!last) return;
-  const clear = last.meaning !== "NOT UNDERSTOOD";
-  box.dataset.clear = clear ? "yes" : "no";
+  box.dataset.light = view.light;
   const meter = element("span", "meter");
   meter.setAttribute("aria-hidden", "true");
   for (let i = 0; i < 5; i++) meter.append(element("i", last.confidence > i * 20 ? "on" : ""));
   const meaning = `${last.confidence} %, ${last.meaning}`;
   const how = element("span", "how");
   how.append(meter, element("span", "tag", meaning));
-  box.append(element("span", "tag", "heard "), element("q", "", last.text || "\u2026"), " ", how);
+  box.append(element("span", "light", view.light || "heard"), element("q", "", last.text || "\u2026"), " ", how);
 }
 
 function phrases() {
   $("say").dataset.empty = view.say.length ? "no" : "yes";
-  replaceKept($("phrases"), view.say.map((phrase) => ({ ...phrase, mayEnter })), (phrase) => {
-    const item = element("li", phrase.answers ? "first" : "");
+  const elsewhere = new Set([...view.keys, ...view.canals].map((one) => one.line).filter(Boolean));
+  const wanted = view.say.map((phrase) => {
+    // By touch, what has a button of its own elsewhere or is no button needs none here.
+    const twice = elsewhere.has(phrase.line) || (!phrase.line && !opensPad(phrase.text));
+    return { ...phrase, mayEnter, twice };
+  });
+  replaceKept($("phrases"), wanted, (phrase) => {
+    const item = element("li", [phrase.answers && "first", phrase.twice && "twice"].filter(Boolean).join(" "));
     if (mayEnter && phrase.line) item.append(button(phrase.text, phrase.line));
+    else if (mayEnter && opensPad(phrase.text)) item.append(padButton(phrase.text));
     else item.append(element("span", "", phrase.text));
     return item;
   });
@@ -255,11 +264,11 @@ function phrases() {
 
 function keys() {
   $("enter").hidden = !mayEnter;
-  $("devices-open").hidden = !mayEnter;
   replaceKept($("keys"), mayEnter ? view.keys : [], (key) => {
     const item = element("li");
     const made = button("", key.line, key.key);
     if (key.now) made.className = "now";
+    if (key.key === "Space") made.classList.add("act");
     made.append(element("kbd", "", key.key), key.text);
     item.append(made);
     return item;
@@ -295,15 +304,15 @@ function button(text, line, key) {
 
 function layOut() {
   const left = $("left"), root = document.documentElement.style;
-  left.dataset.urgent = view.notices.some((n) => n.level !== "caution") ? "yes" : "no";
-  left.dataset.tight = "no";
+  // What stands large is the question that waits: the step's, or the one before it.
+  left.dataset.asked = view.notices.some((n) => ["question", "paused"].includes(n.level)) ? "yes" : "no";
+  left.dataset.tight = "0";
   left.dataset.idle = view.ask || view.countdown ? "no" : "yes";
   let say = 1, fit = 1, first = 1;
   root.setProperty("--say", "1");
   root.setProperty("--fit", "1");
   root.setProperty("--first", "1");
-  const over = () => left.scrollHeight > left.clientHeight + 1 ||
-    $("present").scrollHeight > $("present").clientHeight + 1;
+  const over = () => left.scrollHeight > left.clientHeight + 1;
   const tooMuch = () => $("phrases").clientHeight > window.innerHeight * 0.34;
   const saySmaller = (least, wanted) => {
     while (say > least && wanted()) root.setProperty("--say", (say -= 0.1).toFixed(2));
@@ -311,16 +320,21 @@ function layOut() {
   const allSmaller = (least) => {
     while (fit > least && over()) root.setProperty("--fit", (fit -= 0.03).toFixed(2));
   };
-  // First what can always be said goes, then everything shrinks: from readable at 3 m
-  // down to readable at 2 m, below that only where there is no other way, warnings last.
-  saySmaller(0.6, tooMuch);
-  allSmaller(0.9);
-  if (over()) left.dataset.tight = "yes";
-  allSmaller(0.68);
-  saySmaller(0.5, over);
-  allSmaller(0.55);
-  while (first > 0.5 && over()) root.setProperty("--first", (first -= 0.03).toFixed(2));
-  allSmaller(0.4);
+  const tighter = (level) => { if (over()) left.dataset.tight = level; };
+  if (window.innerWidth > 560) {
+    // First what can always be said goes, then all but the question and warnings shrinks,
+    // from readable at 3 m to readable at 2 m, then hints and what was heard go, and
+    // warnings shrink last. The question keeps its size.
+    saySmaller(0.6, tooMuch);
+    allSmaller(0.9);
+    tighter("1");
+    allSmaller(0.68);
+    saySmaller(0.5, over);
+    tighter("2");
+    tighter("3");
+    while (first > 0.5 && over()) root.setProperty("--first", (first -= 0.03).toFixed(2));
+    allSmaller(0.5);
+  }
   document.body.dataset.fit = fit.toFixed(2);
   const px = (name) => {
     const probe = element("i");
@@ -357,9 +371,11 @@ function tick() {
   box.dataset.mode = timer.mode;
   box.dataset.over = over ? "yes" : "no";
   box.querySelector(".number").textContent = unknown ? "?" : String(seconds);
-  box.querySelector(".unit").textContent = unknown ? "not known" : hold ? "s to go" : "s on";
+  box.querySelector(".unit").textContent = unknown ? "not known" : hold ? "s to go" : timer.mode === "to_press" ? "s off" : "s on";
   const words = $("ring-words");
-  words.replaceChildren(hold ? "HOLD" : over ? "HEAT OVER LIMIT" : "HEAT ON",
+  const pressing = timer.mode === "to_press";
+  const late = pressing ? "PRESS: LATE" : "HEAT OVER LIMIT", told = pressing ? "HEAT OFF: PRESS" : "HEAT ON";
+  words.replaceChildren(hold ? "HOLD" : over ? late : told,
     element("small", "", `${hold ? "of" : "limit"} ${timer.target_s} s`));
 }
 
