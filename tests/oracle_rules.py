@@ -37,6 +37,8 @@ DEPTHS = frozenset(
 """Everything that goes down a canal and stays short of its working length."""
 
 DOWNPACK = frozenset({"heat", "heat_depth", "plugger_depth", "press"})
+FITTED = ("coronal_plugger_mm", "middle_plugger_mm", "apical_plugger_mm")
+SAYS_WHERE = ("sear_depth_mm", "cut_off_mm", "plugger_depth_mm", "post_level_mm")
 NOT_READY = frozenset({"no", "wet", "bleeding", "exudate"})
 READINESS = frozenset(
     {"rubber_dam", "tooth_quiet", "radiograph_available", "shaped_and_irrigated", "dryness"}
@@ -128,6 +130,7 @@ class Rules:
         if value is None:
             return
         yield from self._depths(t, value, wl)
+        yield from self._against_what_is_known(t, value)
         yield from self._amounts(t, value)
         if t.quantity in {"working_length_mm", "final_working_length_mm"}:
             tooth = self.tooth()
@@ -170,6 +173,12 @@ class Rules:
             yield "plugger-binds"
         if t.quantity == "spreader_fit_mm" and t.value == "binds":
             yield "spreader-binds"
+        reached = {"increment_press_s": "level_reached", "level_reached": "yes"}
+        if t.value == reached.get(t.quantity, ()) and "level-off" in self.severity:
+            top, planned = self._computed_fill(t.canal), self._planned_level(t.canal)
+            near = self.limit("level_reached_within_mm")
+            if top is not None and planned is not None and abs(top - planned) > near:
+                yield "level-off"
         if t.quantity == "taper" and t.value == "unknown":
             yield "taper-unknown"
 
@@ -198,6 +207,75 @@ class Rules:
         before = [f.number for f in fills if f.round < t.round and f.number is not None]
         sears = [s.number for s in self.standing(t.canal, "sear_depth_mm")]
         return before[-1] if before else (sears[-1] if sears else None)
+
+    def _against_what_is_known(self, t: Told, value: Decimal) -> Iterator[str]:
+        """What is asked about before it is stored. A depth past its limit is not asked
+        about twice: the depth warning waits for its answer already."""
+        deepest = self.depth_limit(t.canal)
+        too_deep = deepest is not None and value > deepest
+        cycle = t.quantity in {"heat_depth_mm", "plugger_depth_mm"}
+        fill = self._carrier_starts(t) if cycle else self._computed_fill(t.canal, t.place)
+        if fill is not None:
+            if t.quantity == "heat_depth_mm" and value <= fill:
+                yield "carrier-not-advanced"
+            if t.quantity in {"plugger_depth_mm", "post_level_mm"} and value < fill:
+                yield "above-fill"
+            far = t.quantity == "heat_depth_mm" and "carrier-far" in self.severity
+            if far and value - fill > self.limit("advance_ask_mm") and not too_deep:
+                yield "carrier-far"
+        if cycle and "plugger-past-carrier" in self.severity:
+            carrier, plugger = (
+                value if t.quantity == quantity else self._same_round(t, quantity)
+                for quantity in ("heat_depth_mm", "plugger_depth_mm")
+            )
+            if carrier is not None and plugger is not None:
+                past = plugger - carrier > self.limit("past_carrier_mm")
+                if past and (deepest is None or plugger <= deepest):
+                    yield "plugger-past-carrier"
+        if t.quantity in FITTED and not too_deep and not self._goes_deeper_each(t, value):
+            yield "plugger-order"
+        if t.quantity == "apical_plugger_mm" and "plugger-short" in self.severity:
+            least = self.limit("apical_plugger_short_mm")
+            if deepest is not None and deepest - value > least:
+                yield "plugger-short"
+        planned = self._planned_level(t.canal)
+        sear = t.quantity == "sear_depth_mm" and "sear-below-level" in self.severity
+        if sear and planned is not None and value - planned > self.limit("sear_past_level_mm"):
+            yield from () if too_deep else ("sear-below-level",)
+
+    def _same_round(self, t: Told, quantity: str) -> Decimal | None:
+        found = [s for s in self.standing(t.canal, quantity) if s.round == t.round]
+        return found[-1].number if found else None
+
+    def _goes_deeper_each(self, t: Told, value: Decimal) -> bool:
+        """Coronal, middle, apical: none less deep than the one before it."""
+        depths = []
+        for quantity in FITTED:
+            found = self.standing(t.canal, quantity)
+            known = found[-1].number if found else None
+            depths.append(value if quantity == t.quantity else known)
+        mine = FITTED.index(t.quantity)
+        before = [d for d in depths[:mine] if d is not None]
+        after = [d for d in depths[mine + 1 :] if d is not None]
+        return all(d <= value for d in before) and all(value <= d for d in after)
+
+    def _planned_level(self, canal: str) -> Decimal | None:
+        found = self.standing(canal, "coronal_level_mm")
+        return found[-1].number if found else None
+
+    def _computed_fill(self, canal: str, before: int | None = None) -> Decimal | None:
+        """The sear and every compaction say where the fill is; each increment raises it."""
+        top: Decimal | None = None
+        told = self.standing(canal, *SAYS_WHERE, "increment_mm")
+        for one in told:
+            if one.number is None or (before is not None and one.place >= before):
+                continue
+            if one.quantity in SAYS_WHERE:
+                top = one.number
+            elif top is not None:
+                raised = top - one.number
+                top = raised.quantize(Decimal("0.1"), ROUND_HALF_UP)
+        return top
 
     def _amounts(self, t: Told, value: Decimal) -> Iterator[str]:
         if t.quantity in {"press_s", "increment_press_s"} and value < self.limit("press_s"):

@@ -111,6 +111,37 @@ def cycle_top_mm(state: CaseState, track: str, round_: int) -> float | None:
     return next((top for top in tops if top is not None), None)
 
 
+def fill_before_mm(
+    state: CaseState, track: str, step: Step, round_: int, place: int | None
+) -> float | None:
+    """Depth of the fill that a depth was told on: of a cycle that on which it began, else
+    by what stands before its place."""
+    if step.role in {Role.HEAT_DEPTH, Role.COMPACTION}:
+        return cycle_top_mm(state, track, round_)
+    return fill_top_mm(state, track, place)
+
+
+PLUGGERS = (Role.CORONAL_PLUGGER, Role.MIDDLE_PLUGGER, Role.APICAL_PLUGGER)
+"""In the order of how deep they go."""
+
+
+def out_of_order(state: CaseState, track: str, step: Step, depth_mm: float) -> Entry | None:
+    """The fitted plugger that goes less deep than one before it, were ``depth_mm`` that of
+    ``step``; None where the order holds."""
+    if step.role not in PLUGGERS:
+        return None
+    here = PLUGGERS.index(step.role)
+    for i, role in enumerate(PLUGGERS):
+        entry = state.last(track, role)
+        other = number(entry)
+        if other is None or i == here:
+            continue
+        shallow, deep = (other, depth_mm) if i < here else (depth_mm, other)
+        if shallow > deep + EPSILON_MM:
+            return entry
+    return None
+
+
 def advance_mm(state: CaseState, track: str, depth_mm: float, round_: int) -> float | None:
     """How far the heat carrier went into the fill of its cycle."""
     top = cycle_top_mm(state, track, round_)

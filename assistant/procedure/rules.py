@@ -20,11 +20,13 @@ from assistant.procedure.facts import (
     apex_locator_mm,
     as_number,
     depth_limit_mm,
+    fill_before_mm,
     fill_top_mm,
     handbook_plausible,
     newest_readings,
     number,
     odd_canals,
+    out_of_order,
     readings_mm,
     text_of,
     wl_mm,
@@ -33,6 +35,7 @@ from assistant.procedure.fields import fill, firm_s
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CaseState
 from assistant.protocol.model import ACTS, CheckName, Rule, Step
+from assistant.protocol.roles import Role
 
 
 class Candidate(NamedTuple):
@@ -162,6 +165,12 @@ def _later_round_above(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     return _above(state, rule, c) if c.round > 1 else None
 
 
+def _in_round(state: CaseState, c: Candidate, role: Role) -> float | None:
+    """The newest value of a role in the candidate's round."""
+    found = [e for e in state.in_sequence(c.track, role) if e.round == c.round]
+    return number(found[-1]) if found else None
+
+
 def _short_of_wl(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     value, wl = as_number(c.value), wl_mm(state, c.track)
     if value is None or wl is None or value >= wl - _bound(state, rule) - EPSILON_MM:
@@ -203,6 +212,86 @@ def _advance_outside(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     if low - EPSILON_MM <= advance <= high + EPSILON_MM:
         return None
     return {"value": text_of(advance), "limit": text_of(low), "limit_high": text_of(high)}
+
+
+def _too_deep(state: CaseState, c: Candidate, value: float) -> bool:
+    """Whether the depth warning asks about it already: two questions are one too many."""
+    limit = depth_limit_mm(state, c.track)
+    return limit is not None and value > limit + EPSILON_MM
+
+
+def _fill_of(state: CaseState, c: Candidate) -> float | None:
+    return fill_before_mm(state, c.track, c.step, c.round, c.place)
+
+
+def _above_fill(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    value, top = as_number(c.value), _fill_of(state, c)
+    if value is None or top is None or value >= top - EPSILON_MM:
+        return None
+    return {"value": text_of(value), "limit": text_of(top)}
+
+
+def _not_advanced(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    value, top = as_number(c.value), _fill_of(state, c)
+    if value is None or top is None or value > top + EPSILON_MM:
+        return None
+    return {"value": text_of(value), "limit": text_of(top)}
+
+
+def _advance_above(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    value, top = as_number(c.value), _fill_of(state, c)
+    if value is None or top is None or value <= top + _bound(state, rule) + EPSILON_MM:
+        return None
+    if _too_deep(state, c, value):
+        return None
+    return {"value": text_of(value), "limit": text_of(top)}
+
+
+def _past_carrier(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    """The plugger of a cycle against its carrier, whichever of the two is told last."""
+    carrier, plugger = (
+        as_number(c.value) if c.step.role is role else _in_round(state, c, role)
+        for role in (Role.HEAT_DEPTH, Role.COMPACTION)
+    )
+    if carrier is None or plugger is None or _too_deep(state, c, plugger):
+        return None
+    if plugger <= carrier + _bound(state, rule) + EPSILON_MM:
+        return None
+    return {"value": text_of(plugger), "limit": text_of(carrier)}
+
+
+def _out_of_order(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    value = as_number(c.value)
+    if value is None or _too_deep(state, c, value):
+        return None
+    other = out_of_order(state, c.track, c.step, value)
+    if other is None:
+        return None
+    title = state.protocol.by_id[other.step].title.partition(",")[0]
+    return {"value": text_of(value), "step": title, "limit": text_of(number(other))}
+
+
+def _short_of_limit(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    value, limit = as_number(c.value), depth_limit_mm(state, c.track)
+    if value is None or limit is None or value >= limit - _bound(state, rule) - EPSILON_MM:
+        return None
+    return {"value": text_of(value), "limit": text_of(limit)}
+
+
+def _past_coronal_level(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    value, level = as_number(c.value), number(state.last(c.track, Role.CORONAL_LEVEL))
+    if value is None or level is None or value <= level + _bound(state, rule) + EPSILON_MM:
+        return None
+    return None if _too_deep(state, c, value) else {"value": text_of(value)}
+
+
+def _level_off(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    """The answer that the planned level is reached, against the fill as it is computed."""
+    level = number(state.last(c.track, Role.CORONAL_LEVEL))
+    top = fill_top_mm(state, c.track)
+    if c.value not in rule.options or top is None or level is None:
+        return None
+    return {} if abs(top - level) > _bound(state, rule) + EPSILON_MM else None
 
 
 def _readings_spread(state: CaseState, rule: Rule, c: Candidate) -> Finding:
@@ -327,4 +416,12 @@ _VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] 
     "cools_slower": _cools_slower,
     "differs_from_paper_points": _differs_from_paper_points,
     "odd_canals": _odd_canals,
+    "above_fill": _above_fill,
+    "not_advanced": _not_advanced,
+    "advance_above": _advance_above,
+    "past_carrier": _past_carrier,
+    "out_of_order": _out_of_order,
+    "short_of_limit": _short_of_limit,
+    "past_coronal_level": _past_coronal_level,
+    "level_off": _level_off,
 }

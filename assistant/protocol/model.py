@@ -369,6 +369,14 @@ CheckName = Literal[
     "beyond_reach",
     "surface_rise_above",
     "cools_slower",
+    "above_fill",
+    "not_advanced",
+    "advance_above",
+    "past_carrier",
+    "out_of_order",
+    "short_of_limit",
+    "past_coronal_level",
+    "level_off",
     "late",
 ]
 
@@ -388,6 +396,9 @@ CHECKS_WITHOUT_LIMIT: frozenset[CheckName] = frozenset(
         "odd_canals",
         "cone_misfit",
         "beyond_reach",
+        "above_fill",
+        "not_advanced",
+        "out_of_order",
     }
 )
 """Checks that compare with no number of the protocol."""

@@ -12,6 +12,7 @@ from typing import get_args
 from assistant.canal.teeth import PERMANENT_TEETH, Canal, canal_sets, parse_fdi
 from assistant.procedure import intents as it
 from assistant.procedure.facts import (
+    PLUGGERS,
     depth_limit_mm,
     fill_top_mm,
     number,
@@ -153,9 +154,25 @@ def _limits_here(state: CaseState, step: Step) -> list[float]:
                 found += [top + bound for bound in bounds]
             case "below" | "above" | "first_round_above" | "later_round_above":
                 found += bounds
+            case "short_of_limit" if wl is not None:
+                found += [wl - limit("short_of_wl_mm") - bound for bound in bounds]
+            case "past_coronal_level":
+                level = number(state.last(canal, Role.CORONAL_LEVEL))
+                found += [level + bound for bound in bounds if level is not None]
+            case "advance_above" if top is not None:
+                found += [top + bound for bound in bounds]
+            case "past_carrier":
+                carrier = number(state.last(canal, Role.HEAT_DEPTH))
+                found += [carrier + bound for bound in bounds if carrier is not None]
             case "differs_from_paper_points" | "readings_spread":
                 known = readings_mm(state, canal)
                 found += [one + sign * b for one in known for b in bounds for sign in (-1, 1)]
+    checks = {rule.check for rule in state.protocol.rules if quantity in rule.quantities}
+    if checks & {"above_fill", "not_advanced"} and top is not None:
+        found.append(top)
+    if "out_of_order" in checks:
+        fitted = (number(state.last(canal, role)) for role in PLUGGERS)
+        found += [depth for depth in fitted if depth is not None]
     given = {name for name, _ in state.protocol.limits.given()}
     deepest = depth_limit_mm(state, canal)
     if step.role is Role.COMPACTION and deepest is not None and "at_limit_within_mm" in given:
@@ -163,6 +180,8 @@ def _limits_here(state: CaseState, step: Step) -> list[float]:
     coronal = number(state.last(canal, Role.CORONAL_LEVEL))
     if step.role is Role.INCREMENT and top is not None and coronal is not None:
         found.append(top - coronal - limit("level_within_mm"))
+        if "level_reached_within_mm" in given:
+            found.append(top - coronal - limit("level_reached_within_mm"))
     return [one for one in found if one >= 0]
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from room import Room, at_backfill, at_heat, at_press, front_tooth, with_post
+from room import Room, at_backfill, at_heat, at_press, front_tooth, told_at_press, with_post
 from typical_case import PROTOCOL, START
 
 from assistant.case.instrument_files import load_pluggers
@@ -220,7 +220,7 @@ def test_readings_that_lie_exactly_so_far_apart_agree(spread: float, apart: bool
 
 @pytest.mark.parametrize(("above", "short"), [(0.5, False), (0.6, True)])
 def test_a_downpack_exactly_within_its_limit_is_complete(above: float, short: bool) -> None:
-    case = at_press()
+    case = told_at_press()
     track = case.state.active
     deepest = facts.depth_limit_mm(case.state, track)
     assert deepest is not None
@@ -249,7 +249,7 @@ def test_a_backfill_exactly_within_its_level_is_complete(above: float, short: bo
 
 
 def test_the_account_of_the_fill_ends_before_the_place_that_is_named() -> None:
-    case = at_press()
+    case = told_at_press()
     track = case.state.active
     last = case.state.last(track, Role.COMPACTION)
     assert last is not None
@@ -265,6 +265,98 @@ def test_a_seal_of_exactly_the_least_is_enough(seal: float, short: bool) -> None
     assert wl is not None
     found = fired(case.state, PROTOCOL.by_id["post_level"], round(wl - seal, 1))
     assert ("seal-short" in found) is short
+
+
+# -- what is known already: asked before it is stored ---------------------------------
+
+
+def asked(case: Room, step: str, value: it.Scalar, round_: int = 1) -> set[str]:
+    found = rules.Candidate(
+        case.state.active,
+        PROTOCOL.by_id[step],
+        PROTOCOL.by_id[step].expect.quantity,
+        value,
+        round_,
+    )
+    fired_here = rules.fired_by_value(case.state, found)
+    return {one.rule.id for one in fired_here if one.rule.severity == "confirm"}
+
+
+@pytest.mark.parametrize(
+    ("step", "value", "rule"),
+    [
+        ("heat_depth", 10.1, None),
+        ("heat_depth", 10.0, "carrier-not-advanced"),
+        ("heat_depth", 16.0, None),
+        ("plugger_depth", 10.0, None),
+        ("plugger_depth", 9.9, "above-fill"),
+        ("post_level", 10.0, None),
+        ("post_level", 9.9, "above-fill"),
+        ("sear", 13.0, None),
+        ("sear", 13.1, "sear-below-level"),
+        ("plugger_coronal", 13.0, None),
+        ("plugger_coronal", 13.1, "plugger-order"),
+        ("plugger_middle", 10.0, None),
+        ("plugger_middle", 9.9, "plugger-order"),
+        ("plugger_middle", 16.0, None),
+        ("plugger_apical", 14.0, None),
+        ("plugger_apical", 13.9, "plugger-short"),
+        ("level_check", "yes", None),
+    ],
+)
+def test_a_depth_against_the_fill_the_level_and_the_other_pluggers(
+    step: str, value: it.Scalar, rule: str | None
+) -> None:
+    """Seared at 10, which is the planned level; pluggers at 10, 13 and 16, limit 16."""
+    assert asked(at_heat(), step, value) == ({rule} if rule else set())
+
+
+def test_a_carrier_far_past_the_fill_is_asked_about() -> None:
+    case = Room()
+    case.set_up(11, "single")
+    case.canal_to_pluggers(24.0)
+    case.canal_to_sear(24.0)
+    assert not asked(case, "heat_depth", 16.0)
+    assert asked(case, "heat_depth", 16.1) == {"carrier-far"}
+
+
+def test_a_plugger_far_past_its_carrier_is_asked_about_whichever_is_told_last() -> None:
+    case = at_press()
+    case.mm(11.0)
+    assert not asked(case, "plugger_depth", 15.0)
+    assert asked(case, "plugger_depth", 15.1) == {"plugger-past-carrier"}
+    case.mm(15.0)
+    assert asked(case, "heat_depth", 10.9) == {"plugger-past-carrier"}
+    assert not asked(case, "heat_depth", 11.0)
+
+
+@pytest.mark.parametrize(
+    ("left", "off"), [(1.0, False), (1.1, True), (-1.0, False), (-1.1, True)]
+)
+def test_a_level_within_the_limit_of_the_computed_fill_is_reached(
+    left: float, off: bool
+) -> None:
+    case = at_backfill()  # at 16, planned 10
+    case.press()
+    case.mm(round(6.0 - left, 1))
+    while case.state.open_warnings(case.state.active):
+        case.command("keep")
+    assert asked(case, "level_check", "yes") == ({"level-off"} if off else set())
+    assert asked(case, "increment_press", "level_reached") == ({"level-off"} if off else set())
+    assert not asked(case, "level_check", "no")
+
+
+def test_what_is_asked_about_is_stored_and_planned_from_only_once_confirmed() -> None:
+    case = at_press()
+    case.press()
+    case.mm(13.5, 9.0)
+    pending = case.state.pending
+    assert pending is not None
+    assert pending.why == "The fill is at 10."
+    assert facts.fill_top_mm(case.state, case.state.active) == 10.0
+    assert case.state.here.step == "plugger_depth"
+    case.mm(13.0)
+    assert facts.fill_top_mm(case.state, case.state.active) == 13.0
 
 
 # -- time ----------------------------------------------------------------------------
@@ -367,5 +459,11 @@ def test_every_rule_with_a_limit_is_tried_at_it() -> None:
         "differs_from_paper_points",
         "surface_rise_above",
         "cools_slower",
+        "advance_above",
+        "past_carrier",
+        "short_of_limit",
+        "past_coronal_level",
+        "level_off",
+        "late",
     }
     assert {rule.check for rule in PROTOCOL.rules if rule.limit is not None} <= tried

@@ -208,6 +208,8 @@ def test_level_reached_is_no_increment_to_correct() -> None:
     room.mm(2.5)
     room.press()
     room.choose("level_reached")
+    assert "The fill is computed at 13.5, planned 10." in room.said
+    room.command("confirm")
     room.correct("mm", 2.8)
     assert room.values("increment_mm") == [2.8]
     assert room.values("increment_press_s") == [5.0, "level_reached"]

@@ -92,14 +92,14 @@ def test_a_warning_comes_before_the_read_backs_and_stops_the_rest(
     depth: float, warned: bool
 ) -> None:
     case = at_pluggers()
-    said = said_after(case, sentence(mm(9), mm(depth), mm(15)))
+    said = said_after(case, sentence(mm(9), mm(depth), mm(16)))
     assert bool(case.state.open_warnings("buccal")) is warned
     if warned:
         assert said[0] == (Urgency.WARNING, "Depth check: limit 16, heard 16.1.")
-        assert values(case) == [9, 16.1], "15 must not take the place of the warned depth"
-        assert (Urgency.QUESTION, "Not taken yet: 15.") in said
+        assert values(case) == [9, 16.1], "16 must not take the place of the warned depth"
+        assert (Urgency.QUESTION, "Not taken yet: 16.") in said
     else:
-        assert values(case) == [9, 16, 15]
+        assert values(case) == [9, 16, 16]
 
 
 def test_what_cannot_be_is_refused_and_the_rest_named() -> None:
