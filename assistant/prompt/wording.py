@@ -98,6 +98,10 @@ def _about_place(
             if track != CASE:
                 text = notice["canal_finished"].format(canal=track.capitalize())
                 yield Prompt(text, Urgency.READ_BACK)
+        case ev.TrackSelected(track=track) if track != CASE and len(after.canals) > 1:
+            # Before anything about that canal: a warning of it that waits is said next.
+            first = Urgency.WARNING if after.open_warnings(track) else Urgency.READ_BACK
+            yield Prompt(notice["canal_selected"].format(canal=track.capitalize()), first)
         case ev.StepSkipped(skipped=skipped):
             title = after.protocol.by_id[skipped.step].title
             yield Prompt(notice["skipped"].format(step=title), Urgency.READ_BACK)
@@ -157,9 +161,13 @@ def _what_now(
         step = None if brief or after.pending is not None else after.step
         if step is not None and step.loop and after.here.round(step.loop) > 1:
             # Said in full in the first round; "say again" and the screen have all of it.
-            yield Prompt(_with_hints(after, step, step.briefly), Urgency.STEP)
+            asked = _with_hints(after, step, step.briefly)
         else:
-            yield Prompt(question(after, words, brief), Urgency.STEP)
+            asked = question(after, words, brief)
+        selected = any(isinstance(event, ev.TrackSelected) for event in events)
+        if selected and len(after.canals) > 1:
+            asked = asked.removeprefix(f"{after.active.capitalize()}. ")  # it was said
+        yield Prompt(asked, Urgency.STEP)
 
 
 _MOVES = (ev.StepReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered)
@@ -231,11 +239,20 @@ def _question(pending: Pending, words: Wording) -> str:
 def _read_back(state: CaseState, entry: Entry, words: Wording) -> Prompt:
     text = said_entry(state, entry, words)
     replaces = entry.replaces is not None
+    if text and entry.track != CASE and _names_canal(state, entry.track):
+        text = f"{entry.track.capitalize()}: {text[:1].lower()}{text[1:]}"
     if replaces and entry.origin == "said":
         text = words.replaced.format(said=text)
     measured = entry.quantity in words.read_backs
     urgency = Urgency.READ_BACK if measured or replaces else Urgency.STEP
     return Prompt(text, urgency, entry=entry.seq)
+
+
+def _names_canal(state: CaseState, track: str) -> bool:
+    """Whether a read-back needs the name of its canal: two are begun and not finished, or
+    it is another one than that at work."""
+    begun = [one for one in state.canals if one.visited and not one.finished]
+    return len(begun) > 1 or track != state.active
 
 
 def _what_was_recorded(state: CaseState, words: Wording) -> str:

@@ -80,6 +80,8 @@ def understand(
     if isinstance(intent, it.Given | it.Correction | it.Chosen):
         return _weighed(recognised, grammar, trust, intent)
     if confidence >= trust.command:
+        if isinstance(intent, it.SwitchCanal) and confidence < trust.accept:
+            return _which_canal(recognised, grammar, intent)
         return intent
     if isinstance(intent, it.Command) and intent.verb == "next":
         return _doubted(intent, "Not heard clearly.")
@@ -265,6 +267,20 @@ def _weighed(
         if others and others[0] != intent:
             return _between(intent, others[0])
     return _doubted(intent, "Not heard clearly.")
+
+
+def _which_canal(
+    recognised: Recognised, grammar: Grammar, intent: it.SwitchCanal
+) -> it.SwitchCanal | it.Unclear:
+    """A canal that is not heard surely is taken only if nothing else was nearly heard:
+    the wrong one would take the values of another."""
+    for text in recognised.alternatives:
+        for other in meanings(text, grammar, intent.heard):
+            if isinstance(other, it.SwitchCanal) and other.canal != intent.canal:
+                both = (describe(intent), describe(other))
+                reason = "more than one meaning"
+                return it.Unclear(heard=intent.heard, reason=reason, readings=both)
+    return intent
 
 
 def _between(intent: it.AnyIntent, other: it.AnyIntent) -> it.AnyIntent:
