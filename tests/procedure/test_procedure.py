@@ -142,7 +142,8 @@ def test_a_warning_waits_for_its_canal() -> None:
     room.mm(20.5)
     assert room.at == ("palatal", "reference_point")
     room.switch("buccal")
-    assert room.prompts[0] == Prompt(
+    assert room.prompts[0] == Prompt("Buccal.", Urgency.WARNING)
+    assert room.prompts[1] == Prompt(
         "Depth check: limit 16, heard 17.",
         Urgency.WARNING,
         "Depth check: limit sixteen, heard seventeen.",
