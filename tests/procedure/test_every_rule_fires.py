@@ -159,6 +159,12 @@ class Told(TypedCase):
         return found
 
     @property
+    def deepest(self) -> float:
+        found = facts.depth_limit_mm(self.state, self.state.active)
+        assert found is not None
+        return found
+
+    @property
     def top(self) -> float:
         found = facts.fill_top_mm(self.state, self.state.active)
         assert found is not None
@@ -407,6 +413,49 @@ def skipped(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
 
 
 WITH_POST = {"post_planned": "yes"}
+SHALLOW = {"sear_depth_mm": "eight"}
+"""So that there is room above the depth limit, of which other rules speak."""
+
+
+def past_carrier(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
+    """The plugger is told last, or the carrier is corrected after it."""
+    for off in (0.0, 0.1):
+        case = Told(name, SHALLOW)
+        case.reach("plugger_depth_mm")
+        carrier = facts.number(case.state.last(case.state.active, Role.HEAT_DEPTH))
+        assert carrier is not None
+        last_told = where == "plugger_depth_mm"
+        case.mm(carrier + case.limit(rule) + (off if last_told else 0.0))
+        if not last_told:
+            case.mark = len(case.events)
+            case.say(f"correction carrier {value_phrase('mm', round(carrier - off, 1), 'en')}")
+        yield case, off != 0.0
+
+
+def out_of_order(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
+    """Somebody polite has the coronal and the middle plugger at the same depth."""
+    for off in (0.0, 0.1):
+        case = Told(name)
+        case.reach(where)
+        if where != "coronal_plugger_mm":
+            case.mm(10.0 - off)
+        else:
+            case.reach("apical_plugger_mm")
+            case.say(f"correction coronal plugger {value_phrase('mm', 10.0 + off, 'en')}")
+        yield case, off != 0.0
+
+
+def level_off(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
+    for off in (0.0, 0.1):
+        case = Told(name)
+        case.reach(where)
+        planned = round(case.top - case.limit(rule) - off, 1)
+        case.say(f"correction coronal level {value_phrase('mm', planned, 'en')}")
+        case.mark = len(case.events)
+        case.say("yes" if where == "level_reached" else "level reached")
+        yield case, off != 0.0
+
+
 SCENES: dict[CheckName, Scene] = {
     "deeper_than_limit": lengths_at(lambda case, rule: case.wl - case.limit(rule), 0.1),
     "limit_unknown": limit_unknown,
@@ -432,6 +481,16 @@ SCENES: dict[CheckName, Scene] = {
     "surface_rise_above": surface_rise,
     "beyond_reach": beyond_reach,
     "skipped": skipped,
+    "above_fill": lengths_at(lambda case, _: case.top, -0.1, instead=WITH_POST),
+    "not_advanced": lengths_at(lambda case, _: case.top + 0.1, -0.1),
+    "advance_above": lengths_at(
+        lambda case, rule: case.top + case.limit(rule), 0.1, instead=SHALLOW
+    ),
+    "past_carrier": past_carrier,
+    "out_of_order": out_of_order,
+    "short_of_limit": lengths_at(lambda case, rule: case.deepest - case.limit(rule), -0.1),
+    "past_coronal_level": lengths_at(lambda case, rule: 10.0 + case.limit(rule), 0.1),
+    "level_off": level_off,
 }
 
 
