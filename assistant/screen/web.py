@@ -29,8 +29,10 @@ from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.screen.codes import half_blocks
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
+from assistant.screen.hub import Hub
+from assistant.screen.places import Places
 from assistant.screen.port import Microphone
-from assistant.screen.server import MESSAGE_BYTES, Hub, Pages, application
+from assistant.screen.server import MESSAGE_BYTES, Pages, application
 from assistant.screen.view import Seen, ShownTrouble, view
 from assistant.words.grammar import Language
 from assistant.words.recognised import Recognised
@@ -42,7 +44,10 @@ TOGETHER_S = 0.02
 HEADERS_S = 5.0
 """A connection that has not asked for anything by then is closed."""
 
-MAX_CONNECTIONS = 400
+WHOLE_S = 15.0
+"""No connection but a paired screen's lives longer: whoever does not read what was sent
+would else hold its place for ever. The page with all its parts is 60 KB."""
+
 SENT_AHEAD_BYTES = 32 * 1024
 """Send buffer of a connection: a slow viewer must not be many views behind."""
 
@@ -87,6 +92,7 @@ class WebScreen:
         self._ready = threading.Event()
         self._server: uvicorn.Server | None = None
         self._pages: Pages | None = None
+        self._places = Places()
         self._thread: threading.Thread | None = None
 
     # -- what the case shows; nothing here waits ------------------------------
@@ -186,11 +192,16 @@ class WebScreen:
             self._tell_codes,
             self._paired,
             self._link,
+            self._places,
         )
         names = own_names(self.host, socket.gethostname())
+
+        class Impatient(_Impatient):
+            places = self._places
+
         config = uvicorn.Config(
             application(pages, names, lambda: self.port),
-            http=_Impatient,
+            http=Impatient,
             ws="websockets-sansio",
             ws_max_size=2 * MESSAGE_BYTES,
             ws_ping_interval=5,
@@ -280,17 +291,27 @@ class WebScreen:
 
 
 class _Impatient(H11Protocol):
-    """HTTP that does not wait for ever for a request, nor take any number of connections."""
+    """HTTP that waits for ever neither for a request nor for its answer to be read."""
+
+    places = Places()
 
     def connection_made(self, transport: Any) -> None:
         super().connection_made(transport)
-        if len(self.connections) > MAX_CONNECTIONS:
-            transport.abort()
-            return
+        self._peer = (self.client or ("", id(self)))[:2]
+        self.places.take(self._peer, transport.abort)
         self.loop.call_later(HEADERS_S, self._give_up, transport)
+        self.loop.call_later(WHOLE_S, self._end, transport)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.places.leave(self._peer)
+        super().connection_lost(exc)
 
     def _give_up(self, transport: Any) -> None:
         if self.cycle is None and transport.get_protocol() is self:
+            transport.abort()
+
+    def _end(self, transport: Any) -> None:
+        if transport.get_protocol() is self:
             transport.abort()
 
 

@@ -32,7 +32,7 @@ import results
 from assistant.protocol.moment import Moment
 from assistant.screen.view import ShownTrouble
 from assistant.screen.web import WebScreen
-from screen import crowd, programs, room, touched
+from screen import attacked, crowd, programs, room, touched
 from screen.room import LiveCase, browser_page, crowded, letters, version, wait_until
 from screen.states import Scene, scenes
 
@@ -326,6 +326,7 @@ def main() -> int:
                 ("whole case by touch", lambda: touched.whole_case(play, out, report)),
                 ("pictures", lambda: pictures(play, out, report)),
                 ("less motion", lambda: reduced_motion(play, report)),
+                ("under attack", lambda: attacked.run(report)),
                 ("program stopped, killed, restarted", lambda: programs.run(play, report)),
             )
             for what, part in parts:

@@ -46,8 +46,10 @@ from assistant.screen.guard import (
     own_names,
     same_origin,
 )
+from assistant.screen.hub import Hub
+from assistant.screen.places import UNPAIRED_OF_ONE, Places
 from assistant.screen.port import Microphone
-from assistant.screen.server import Hub, Pages, application
+from assistant.screen.server import Pages, application
 from assistant.screen.strips import instrument_steps
 from assistant.screen.view import Seen, ShownTrouble, View, view
 from assistant.screen.web import WebScreen
@@ -561,6 +563,7 @@ class Room:
             self.codes.append,
             lambda: None,
             lambda codes: f"http://192.0.2.9:7343/#{codes.link}",
+            Places(),
         )
         self.pages.renew()
         app = application(self.pages, own_names("127.0.0.1", "surgery"), lambda: 7343)
@@ -855,6 +858,45 @@ def test_a_viewer_that_does_not_read_holds_nothing_up(screen: WebScreen) -> None
     # Two thousand were shown; what came together was made into few views.
     assert screen._hub.version - before < 200
     slow.close()
+
+
+def test_who_opens_many_connections_pushes_out_only_himself() -> None:
+    places, ended = Places(unpaired=5, of_one=3), list[str]()
+    opened = (("tablet", "a"), ("one", "b"), ("two", "b"), ("three", "b"))
+    for port, (name, address) in enumerate(opened):
+        places.take((address, port), lambda name=name: ended.append(name))  # type: ignore[misc]
+    places.keep(("a", 0))
+    places.take(("b", 99), lambda: ended.append("four"))
+    assert ended == ["one"]  # the fourth of one address
+    for port in (1, 2, 3):
+        places.take(("c", port), lambda port=port: ended.append(f"c{port}"))  # type: ignore[misc]
+    assert ended == ["one", "two"] and len(places) == 6  # five and the tablet
+    places.close(("a", 0))
+    assert ended[-1] == "tablet" and len(places) == 5
+    places.leave(("c", 1))
+    places.close(("c", 1))
+    assert len(places) == 4 and ended[-1] == "tablet"
+
+
+def test_connections_that_never_read_hold_no_place_of_a_paired_screen(
+    screen: WebScreen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("assistant.screen.web.WHOLE_S", 0.5)
+    cookie, key = _pair(screen)
+    ask = f"GET /static/screen.js HTTP/1.1\r\nHost: 127.0.0.1:{screen.port}\r\n\r\n".encode()
+    held = []
+    for _ in range(200):
+        mute = socket.create_connection(("127.0.0.1", screen.port))
+        mute.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
+        mute.sendall(ask)
+        held.append(mute)
+    assert len(screen._places) <= UNPAIRED_OF_ONE + 1
+    base = f"http://127.0.0.1:{screen.port}"
+    who = httpx.get(f"{base}/who", headers={"X-Key": key, "Cookie": cookie})
+    assert who.json() == {"right": "watch"}
+    _until(lambda: len(screen._places) == 0)
+    for mute in held:
+        mute.close()
 
 
 def test_a_script_in_what_was_heard_stays_text(screen: WebScreen) -> None:
