@@ -16,6 +16,7 @@ EXTRAS = {
     "scripts": ("uharfbuzz", "noto_cjk_sans_otc"),
     "names": ("cryptography",),
     "sign": ("cryptography", "joserfc", "keyring", "rfc3161_client", "segno"),
+    "pdf-sign": ("pyhanko",),
     "screen": ("segno", "starlette", "uvicorn", "websockets"),
 }
 """The modules of each extra."""

@@ -15,6 +15,7 @@ from assistant.commandline.options import cases_folder
 from assistant.commandline.signing import unlocked
 from assistant.commandline.store import BY, YES, registered, tell, the_case, the_store
 from assistant.errors import InputFileError, RecordDamaged, UserError
+from assistant.extras import need
 from assistant.files.atomic import beside, unwritable
 from assistant.procedure.state import CaseState, Seal
 from assistant.protocol.moment import Moment
@@ -24,17 +25,21 @@ from assistant.store import anchors, audit, current
 from assistant.store.archive import case_part
 from assistant.store.current import with_index
 from assistant.store.lookalikes import LONGEST_NAME, odd_name
+from assistant.store.pdf_signing import is_signed, sign_pdf
 from assistant.store.places import JOURNAL, is_case, key_of
 from assistant.store.signing import Signer, payload, sign
 
 
-def need_unbroken(folder: Path) -> None:
-    """Go on only with a case that nothing contradicts.
+def need_unbroken(folder: Path, of_trail: current.Tell = tell) -> None:
+    """Go on only with a case that nothing contradicts; ``of_trail`` hears what is wrong with
+    the audit trail alone.
 
     Raises:
         RecordDamaged: it was cut, written anew or replaced, or a report beside it was.
     """
-    if is_case(folder) and (alarm := current.alarm_of(cases_folder(), folder, tell)):
+    if not is_case(folder):
+        return
+    if alarm := current.alarm_of(cases_folder(), folder, tell, of_trail):
         raise RecordDamaged(alarm)
 
 
@@ -107,13 +112,19 @@ def write_out(
     state: CaseState,
     head: str,
     what: Literal["report made", "report made again"] = "report made",
+    signer: Signer | None = None,
 ) -> dict[str, Path]:
     """Write the reports of a case; what was signed, the audit trail knows by its bytes.
+
+    With a key the PDF of a signed case is signed too. Written again as it was, it keeps the
+    signature that it has.
 
     Raises:
         RecordUnwritable, RecordDamaged: as :func:`put_reports`.
     """
     contents = reports(state, head)
+    if state.signed is not None:
+        contents["pdf"] = _signed_pdf(folder, contents["pdf"], head, signer)
     if state.signed is not None or what == "report made again":
         made = anchors.hashes({FILES[name]: one for name, one in contents.items()})
         try:
@@ -124,11 +135,39 @@ def write_out(
     return put_reports(folder, state, contents)
 
 
+def _signed_pdf(
+    folder: Path, pdf: bytes | str, head: str, signer: Signer | None
+) -> bytes | str:
+    assert isinstance(pdf, bytes)
+    old = _bytes(folder / FILES["pdf"])
+    if signer is None:
+        if not is_signed(old):
+            return pdf
+        if old.startswith(pdf):
+            return old
+        tell(f"note.pdf lost its signature, for it changed: fillwarm seal {folder} signs it.")
+        return pdf
+    try:
+        need("pdf-sign", "A signature in note.pdf")
+        return sign_pdf(pdf, signer, f"Note of a case; journal head hash {head}")
+    except UserError as bad:
+        tell(f"note.pdf is not signed, the journal is: {bad}")
+        return pdf
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError:
+        return b""
+
+
 @click.command("seal")
 @click.argument("case")
 @BY
 def seal_(case: str, by: str | None) -> None:
-    """Sign a case with the key after it was signed by name, or whose sitting was cut off.
+    """Sign a case with the key after it was signed by name, or whose sitting was cut off;
+    with the packages of pdf-sign its note.pdf too.
 
     The case itself stays as it is; when that was done stands in the journal and the audit
     trail.
@@ -144,7 +183,7 @@ def seal_(case: str, by: str | None) -> None:
     opened = CaseFile.reopen(folder, now)
     try:
         seal(opened, now, "sealed", by, signer)
-        written = write_out(folder, opened.state, opened.head_hash)
+        written = write_out(folder, opened.state, opened.head_hash, signer=signer)
     finally:
         opened.close()
         registered(store, folder)

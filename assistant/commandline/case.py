@@ -13,16 +13,20 @@ from assistant.commandline.cases import CASE
 from assistant.commandline.options import FILE
 from assistant.commandline.verdict import (
     as_data,
+    found_in_pdf,
     found_signatures,
     found_stamps,
     need_head,
     need_key,
     told,
+    told_of_pdf,
     told_stamps,
 )
+from assistant.errors import RecordDamaged
 from assistant.report.note import as_text
 from assistant.report.note import note as chart_note
 from assistant.report.record import as_record
+from assistant.store.pdf_signing import PdfSignature
 
 
 @click.command()
@@ -60,21 +64,28 @@ def verify(
     Tells by whom and with which key it is signed, and what all that does not prove.
     """
     state, _, now, unfinished, lines = read_whole(folder)
-    need_unbroken(folder)
+    of_trail: list[str] = []
+    need_unbroken(folder, of_trail.append)
     need_head(folder, lines, head)
     signatures, stamped = found_signatures(lines), found_stamps(folder, lines, authority)
+    in_pdf = found_in_pdf(folder, signatures)
     signed = state.signed.wall.isoformat() if state.signed else None
     if as_json:
         found = {"case": state.case_code, "entries": len(state.entries), "head": now}
         about = {"signed": signed, "unfinished_bytes": unfinished}
         more = {"signatures": as_data(signatures), "stamps": [s.entry for s in stamped]}
+        more["pdf"] = in_pdf._asdict() if isinstance(in_pdf, PdfSignature) else in_pdf
         click.echo(json.dumps(found | about | more))
     else:
         click.echo(
             f"{folder / JOURNAL}: whole, {len(state.entries)} entries, signed: {signed or 'no'}"
         )
         click.echo(f"head {now}")
-        for sentence in (*told(state, lines, signatures), *told_stamps(stamped)):
+        for sentence in (
+            *told(state, lines, signatures),
+            *told_of_pdf(in_pdf),
+            *told_stamps(stamped),
+        ):
             click.echo(sentence)
         if unfinished:
             click.echo(
@@ -82,6 +93,8 @@ def verify(
                 "now; opening the case puts them aside."
             )
     need_key(folder, lines, signatures, key)
+    if of_trail:
+        raise RecordDamaged(" ".join(of_trail))
 
 
 def fresh(folder: Path) -> Path:

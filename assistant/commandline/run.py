@@ -278,7 +278,8 @@ def _leave(
     try:
         if signs and case.state.signed is not None:
             seal(case, clock.now(), "signed", case.state.operator, signer)
-        list_written(case.folder, write_out(case.folder, case.state, case.head_hash))
+        written = write_out(case.folder, case.state, case.head_hash, signer=signer)
+        list_written(case.folder, written)
     finally:
         case.close()
         if sentence := register(cases_folder(), case.folder, elsewhere=False):

@@ -7,6 +7,7 @@ import os
 import secrets
 import sys
 from pathlib import Path
+from typing import get_args
 
 import click
 from platformdirs import user_data_path
@@ -75,15 +76,22 @@ def key() -> None:
 @key.command()
 @click.option("--name", required=True, help="Of the person or the practice.")
 @click.option("--keyring", is_flag=True, help="The system's key ring holds the passphrase.")
+@click.option(
+    "--kind",
+    type=click.Choice(get_args(signing.Kind)),
+    default="p-256",
+    show_default=True,
+    help="Common readers of PDF do not know ed25519: such a key signs no note.pdf.",
+)
 @BY
-def make(name: str, keyring: bool, by: str | None) -> None:
-    """Make an Ed25519 key; the audit trail keeps its name."""
+def make(name: str, keyring: bool, kind: signing.Kind, by: str | None) -> None:
+    """Make a key; the audit trail keeps its name."""
     if keyring:
         passphrase = secrets.token_urlsafe(32)
     else:
         passphrase = from_file(FROM_FILE) or asked("New passphrase", twice=True)
     held = "keyring" if keyring else "passphrase"
-    made = signing.make_key(key_path(), name, passphrase, held)
+    made = signing.make_key(key_path(), name, passphrase, held, kind)
     if keyring:
         try:
             signing.keep_in_keyring(made.key, passphrase)
@@ -94,16 +102,20 @@ def make(name: str, keyring: bool, by: str | None) -> None:
 
 
 @key.command()
-@click.argument("pem", type=FILE)
-@click.argument("certificates", type=FILE)
+@click.argument("kept", metavar="KEY", type=FILE)
+@click.argument("certificates", type=FILE, required=False)
 @BY
-def use(pem: Path, certificates: Path, by: str | None) -> None:
-    """Take a copy of a key you have, with its X.509 certificates, yours first (both PEM)."""
+def use(kept: Path, certificates: Path | None, by: str | None) -> None:
+    """Take a copy of a key you have, with its X.509 certificates.
+
+    One file of PKCS #12 (.p12, .pfx), or two in PEM: the key, and its certificates, yours
+    first.
+    """
     old = from_file(OLD_FROM_FILE)
     if old is None and sys.stdin.isatty():
         old = click.prompt("Its passphrase", default="", hide_input=True, show_default=False)
     new = from_file(FROM_FILE) or asked("New passphrase", twice=True, variable=FROM_FILE)
-    _told(signing.take_key(key_path(), pem, certificates, old or None, new), by)
+    _told(signing.take_key(key_path(), kept, certificates, old or None, new), by)
 
 
 def _told(made: signing.KeyFile, by: str | None) -> None:

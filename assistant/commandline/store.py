@@ -278,7 +278,7 @@ def addendum(case: str, by: str) -> None:
         if not any(isinstance(event, ev.AddendumMade) for event in events):
             raise InputFileError(f"The addendum was refused; {folder / JOURNAL} says why.")
         seal(opened, now, "addendum", by, signer)
-        written = write_out(folder, opened.state, opened.head_hash)
+        written = write_out(folder, opened.state, opened.head_hash, signer=signer)
     finally:
         opened.close()
         registered(store, folder)

@@ -11,6 +11,8 @@ from assistant.extras import how_to, installed, need
 from assistant.procedure.state import CaseState
 from assistant.record.chain import JournalLine
 from assistant.report.note import HASH_SHOWN
+from assistant.report.write import FILES
+from assistant.store.pdf_signing import PdfSignature, check_pdf, is_signed
 from assistant.store.signing import Signature, key_file, signatures
 from assistant.store.stamping import Stamp, certificates, stamps
 
@@ -74,6 +76,42 @@ def told(state: CaseState, lines: Sequence[JournalLine], found: Found) -> Iterat
 
 def _last_said(lines: Sequence[JournalLine]) -> int:
     return max(line.seq for line in lines if line.event.get("kind") != "head_sealed")
+
+
+def found_in_pdf(folder: Path, found: Found) -> PdfSignature | str | None:
+    """The signature in the note's PDF; a sentence where it is not checked, None: no such.
+
+    Raises:
+        RecordDamaged: it is not right, or its key is another than those of the journal.
+    """
+    path = folder / FILES["pdf"]
+    raw = path.read_bytes() if path.is_file() else b""
+    if not is_signed(raw):
+        return None
+    if not installed("pdf-sign") or not installed("sign"):
+        return f"note.pdf carries a signature, not checked here: {how_to('pdf-sign,sign')}."
+    try:
+        one = check_pdf(raw)
+        if found and one.key not in {signature.key for _, signature in found}:
+            raise ValueError(f"it is signed with another key than the journal, {one.key}")
+    except ValueError as bad:
+        raise RecordDamaged(
+            f"{path} is not to be trusted: {bad}; write it again: fillwarm seal {folder}."
+        ) from None
+    return one
+
+
+def told_of_pdf(one: PdfSignature | str | None) -> Iterator[str]:
+    """The sentence for the user."""
+    if isinstance(one, str):
+        yield one
+    elif one is not None:
+        issued = (
+            "by itself, which a reader shows as an unknown issuer"
+            if one.subject == one.issuer
+            else f"by {one.issuer}"
+        )
+        yield f"note.pdf is signed by {one.subject} (X.509, issued {issued}), key {one.key}."
 
 
 def need_key(folder: Path, lines: Sequence[JournalLine], found: Found, key: str | None) -> None:

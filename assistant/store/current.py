@@ -237,11 +237,12 @@ def alarm_text(cases: Path, key: str, why: str) -> str:
     )
 
 
-def alarm_of(cases: Path, folder: Path, tell: Tell) -> str | None:
+def alarm_of(cases: Path, folder: Path, tell: Tell, of_trail: Tell | None = None) -> str | None:
     """What contradicts the journal of a case, from one more look at it; None if nothing.
 
     The journal must verify. A case outside the store, which the index does not list, is
-    compared with its own note and record only.
+    compared with its own note and record only. ``of_trail``, else ``tell``, hears what is
+    wrong with the audit trail alone.
     """
     key = key_of(cases, folder)
 
@@ -250,7 +251,7 @@ def alarm_of(cases: Path, folder: Path, tell: Tell) -> str | None:
             lines = read_journal(folder / JOURNAL).entries
             return anchors.contradiction(lines, (), anchors.claims(folder)) if lines else None
         if trail := anchors.trail_alarm(db, cases):
-            tell(trail)
+            (of_trail or tell)(trail)
         take_in(db, cases, [key])
         row = index.of_folder(db, key)
         if row is None or row.first is None or row.alarm:

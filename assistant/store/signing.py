@@ -1,7 +1,7 @@
 """The key of a person or practice, and what it signs: the head of a case.
 
-A key (Ed25519, or one that an X.509 certificate already goes with) lies in one file outside
-the store, encrypted under a passphrase that is typed, read from a file or held by the
+A key (P-256, Ed25519, or one that an X.509 certificate already goes with) lies in one file
+outside the store, encrypted under a passphrase that is typed, read from a file or held by the
 system's key ring. It signs the payload of a seal as a JWS (RFC 7515, Ed25519 as of RFC 9864)
 that carries the public key, or the certificates. What a signature cannot show is who held
 the key, nor, without a time stamp, when: the time in it is this computer's.
@@ -51,6 +51,10 @@ _ALGORITHMS = {
 }
 
 
+Kind = Literal["p-256", "ed25519"]
+"""Keys that are made here. Readers of PDF know the first; the second is shorter."""
+
+
 class KeyFile(BaseModel):
     """The file of a key: its private half is PKCS #8 in PEM, encrypted.
 
@@ -94,51 +98,73 @@ class Signature(NamedTuple):
 # -- the key ---------------------------------------------------------------------
 
 
-def make_key(path: Path, name: str, passphrase: str, held: str = "passphrase") -> KeyFile:
-    """A new Ed25519 key in a file of its own, on the disk when it is returned.
+def make_key(
+    path: Path, name: str, passphrase: str, held: str = "passphrase", kind: Kind = "p-256"
+) -> KeyFile:
+    """A new key in a file of its own, on the disk when it is returned.
 
     Raises:
         RecordUnwritable: there is one already, or the disk refused.
         PassphraseError: the passphrase is too short.
     """
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import (  # noqa: PLC0415 - an extra
-        Ed25519PrivateKey,
+    from cryptography.hazmat.primitives.asymmetric import ec, ed25519  # noqa: PLC0415
+
+    private = (
+        ed25519.Ed25519PrivateKey.generate()
+        if kind == "ed25519"
+        else ec.generate_private_key(ec.SECP256R1())
     )
+    return _keep(path, name, private, passphrase, "", held)
 
-    return _keep(path, name, Ed25519PrivateKey.generate(), passphrase, "", held)
 
-
-def take_key(path: Path, pem: Path, certificates: Path, old: str | None, new: str) -> KeyFile:
-    """A copy of a key that there is, with its certificate (the first of ``certificates``).
+def take_key(
+    path: Path, kept: Path, certificates: Path | None, old: str | None, new: str
+) -> KeyFile:
+    """A copy of a key that there is, with its certificate: in PEM (the first of
+    ``certificates``), or with no such file both in one of PKCS #12.
 
     Raises:
         InputFileError: no such key, or the certificate is another key's.
         PassphraseError: ``old`` does not open it, or ``new`` is too short.
         RecordUnwritable: as :func:`make_key`.
     """
-    from cryptography import x509  # noqa: PLC0415 - an extra
-    from cryptography.hazmat.primitives.serialization import (  # noqa: PLC0415
-        load_pem_private_key,
-    )
+    from cryptography.hazmat.primitives.serialization import Encoding  # noqa: PLC0415
 
     try:
-        private = load_pem_private_key(pem.read_bytes(), old.encode() if old else None)
-        first = x509.load_pem_x509_certificates(certificates.read_bytes())[0]
+        private, own, *above = _taken(kept, certificates, old.encode() if old else None)
     except OSError as bad:
         raise InputFileError(f"{bad.filename} cannot be read ({reason(bad)}).") from None
     except TypeError:
         raise PassphraseError(
-            f"The passphrase of {pem} is missing, or it has none; type it, or nothing."
+            f"The passphrase of {kept} is missing, or it has none; type it, or nothing."
         ) from None
     except ValueError as bad:
+        what = f"and {certificates} are no" if certificates else "holds no"
+        form = "in PEM" if certificates else "(PKCS #12; for PEM give both files)"
         raise InputFileError(
-            f"{pem} and {certificates} are no key and certificate in PEM that open with that "
-            f"passphrase ({bad}); check both."
+            f"{kept} {what} key and certificate {form} that open with that passphrase ({bad}); "
+            "check that."
         ) from None
-    if first.public_key() != private.public_key():
-        raise InputFileError(f"The certificate in {certificates} is not that of {pem}.")
-    name = first.subject.rfc4514_string()
-    return _keep(path, name, private, new, certificates.read_text(), "passphrase")
+    if own.public_key() != private.public_key():
+        raise InputFileError(f"The certificate in {certificates} is not that of {kept}.")
+    pem = "".join(one.public_bytes(Encoding.PEM).decode() for one in (own, *above))
+    return _keep(path, own.subject.rfc4514_string(), private, new, pem, "passphrase")
+
+
+def _taken(kept: Path, certificates: Path | None, old: bytes | None) -> list[Any]:
+    """A private key, its certificate, those above it."""
+    from cryptography import x509  # noqa: PLC0415 - an extra
+    from cryptography.hazmat.primitives import serialization as to  # noqa: PLC0415
+    from cryptography.hazmat.primitives.serialization import pkcs12  # noqa: PLC0415
+
+    if certificates is None:
+        found = pkcs12.load_pkcs12(kept.read_bytes(), old)
+        if found.key is None or found.cert is None:
+            raise ValueError("one of the two is missing")
+        every = [found.cert, *found.additional_certs]
+        return [found.key, *(one.certificate for one in every)]
+    private = to.load_pem_private_key(kept.read_bytes(), old)
+    return [private, *x509.load_pem_x509_certificates(certificates.read_bytes())]
 
 
 def _keep(
@@ -345,14 +371,25 @@ def _public(header: dict[str, Any]) -> tuple[AnyKey, str | None]:
     kinds: dict[str, Any] = {"OKP": OKPKey, "EC": ECKey, "RSA": RSAKey}
     if "jwk" in header:
         return kinds[header["jwk"]["kty"]].import_key(header["jwk"]), None
-    from cryptography import x509  # noqa: PLC0415
+    key, subject, _ = of_certificate(base64.b64decode(header["x5c"][0]))
+    return key, subject
+
+
+def of_certificate(der: bytes) -> tuple[AnyKey, str, str]:
+    """The key of an X.509 certificate, its subject and its issuer.
+
+    Raises:
+        ValueError, InputFileError: it is none, or its key is of a kind not known here.
+    """
+    from cryptography import x509  # noqa: PLC0415 - an extra
     from cryptography.hazmat.primitives import serialization as to  # noqa: PLC0415
 
-    certificate = x509.load_der_x509_certificate(base64.b64decode(header["x5c"][0]))
+    certificate = x509.load_der_x509_certificate(der)
     public = certificate.public_key().public_bytes(
         to.Encoding.PEM, to.PublicFormat.SubjectPublicKeyInfo
     )
-    return _of_pem(public), certificate.subject.rfc4514_string()
+    names = certificate.subject, certificate.issuer
+    return _of_pem(public), names[0].rfc4514_string(), names[1].rfc4514_string()
 
 
 def signatures(lines: Sequence[JournalLine]) -> list[tuple[int, Signature]]:

@@ -58,7 +58,7 @@ def made(cases: Path) -> None:
         now = KINDS[kind]().now()
         case = CaseFile.reopen(folder, now)
         seal(case, now, "signed", case.state.operator, signer)
-        write_out(folder, case.state, case.head_hash)
+        write_out(folder, case.state, case.head_hash, signer=signer)
         case.close()
     (store_case(cases, WORK, "warned") / "note.txt").unlink()
     done = fillwarm("cases")
@@ -157,6 +157,20 @@ def note_edited(rng: random.Random, cases: Path) -> None:
     digits = [n for n, c in enumerate(text[body : body + 1500], body) if c in "2345678"]
     place = rng.choice(digits)
     path.write_text(text[:place] + str(int(text[place]) - 1) + text[place + 1 :])
+
+
+def pdf_changed(rng: random.Random, cases: Path) -> None:
+    """One bit of the note's PDF, somewhere in what stands on its pages."""
+    path = cases / CASE / "note.pdf"
+    raw = bytearray(path.read_bytes())
+    raw[rng.randrange(100, len(raw) // 2)] ^= 1 << rng.randrange(8)
+    path.write_bytes(raw)
+
+
+def texts_gone(_: random.Random, cases: Path) -> None:
+    """Of the reports only the PDF is left."""
+    for name in ("note.txt", "record.json"):
+        (cases / CASE / name).unlink()
 
 
 def trail_cut(rng: random.Random, cases: Path) -> None:
@@ -292,6 +306,11 @@ ATTACKS = (
     Tried("  and index deleted", all_of(back_dated, index_gone)),
     Tried("note of another case", note_swapped),
     Tried("a figure in the note", note_edited),
+    Tried("note.pdf changed", pdf_changed),
+    Tried(
+        "  and seals, all else gone",
+        all_of(pdf_changed, unsealed, index_gone, trail_gone, texts_gone, others_reports_gone),
+    ),
     Tried("audit trail cut", trail_cut),
     Tried("audit trail emptied", trail_emptied),
     Tried("audit trail deleted", trail_gone),

@@ -100,6 +100,10 @@ def test_an_unsigned_case_may_be_taken_away_and_begun_anew(store: Path) -> None:
 def test_a_lost_trail_is_accepted_by_name(store: Path) -> None:
     (store / AUDIT).unlink()
     assert "does not go on from" in alarms()[0]
+    done = fillwarm("verify", WORK)  # its journal is whole, and that is told
+    assert done.exit_code == 5 and "whole" in done.stdout
+    assert "does not go on from" in done.stderr and done.stderr.count("\n") == 1
+    assert fillwarm("run", "--typed", "--silent", "--case", WORK).exit_code == 0
     assert fillwarm("accept", "--trail", "--reason", "lost", "--yes").exit_code == 0
-    assert alarms() == []
+    assert alarms() == [] and fillwarm("verify", WORK).exit_code == 0
     assert fillwarm("audit").exit_code == 0
