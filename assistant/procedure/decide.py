@@ -17,7 +17,14 @@ from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft, Judged
 from assistant.procedure.known import known
 from assistant.procedure.modes import QUERIES, refusal
-from assistant.procedure.reach import Questioned, offered, questioned, to_correct, wanted
+from assistant.procedure.reach import (
+    Questioned,
+    elsewhere_to_correct,
+    offered,
+    questioned,
+    to_correct,
+    wanted,
+)
 from assistant.procedure.state import Addendum, CaseState, Entry, Origin, Pending
 from assistant.procedure.values import problem_with
 from assistant.protocol.model import Step
@@ -265,7 +272,19 @@ def _correction(draft: Draft, intent: it.Correction) -> None:
     """Replace the value in question."""
     found = to_correct(draft.state, intent)
     assert found is not None
+    other = elsewhere_to_correct(draft.state, intent)
+    old = found.old if draft.state.pending is None else None
+    if old is not None and other is not None and other.seq > old.seq:
+        # Two values fit; the one of this canal is meant, or the canal is named first.
+        doubt = f"{old.track.capitalize()}, {found.step.title}."
+        intent = intent.model_copy(
+            update={"heard": intent.heard.model_copy(update={"doubt": doubt})}
+        )
     _said_for(draft, intent, found, "corrected")
+    there = old.track if old is not None else draft.state.active
+    waits = there != draft.state.active and draft.state.open_warnings(there)
+    if waits and draft.state.pending is None:
+        draft.add(ev.TrackSelected(track=there, at=draft.now))  # to be answered there
 
 
 def _said_for(draft: Draft, intent: it.Given | it.Correction, to: Questioned, why: str) -> None:

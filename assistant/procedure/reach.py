@@ -146,10 +146,30 @@ def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
     asked = questioned(state)
     if asked is not None and fits(asked.step, intent):
         return asked
-    found = [e for e in state.standing(state.active) if _correctable(state, e, intent)]
-    warned = {warning.entry for warning in state.open_warnings(state.active)}
-    last = ([e for e in found if e.seq in warned] or found)[-1:]
-    return Questioned(state.protocol.by_id[last[0].step], last[0]) if last else None
+    last = _newest_to_correct(state, state.active, intent) or elsewhere_to_correct(
+        state, intent
+    )
+    return None if last is None else Questioned(state.protocol.by_id[last.step], last)
+
+
+def elsewhere_to_correct(state: CaseState, intent: it.Correction) -> Entry | None:
+    """The value of the canal that was finished just now that a correction fits too."""
+    track = just_finished(state)
+    return None if track is None else _newest_to_correct(state, track, intent)
+
+
+def just_finished(state: CaseState) -> str | None:
+    """The canal that has the newest entry, if it is finished and another one is at work."""
+    newest = next((e for e in reversed(state.entries) if e.standing == "standing"), None)
+    if newest is None or newest.track in {CASE, state.active}:
+        return None
+    return newest.track if state.track(newest.track).finished else None
+
+
+def _newest_to_correct(state: CaseState, track: str, intent: it.Correction) -> Entry | None:
+    found = [e for e in state.standing(track) if _correctable(state, e, intent)]
+    warned = {warning.entry for warning in state.open_warnings(track)}
+    return next(reversed([e for e in found if e.seq in warned] or found), None)
 
 
 def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
@@ -163,19 +183,25 @@ def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
 
 
 def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
-    """Kinds of the standing entries of this canal that can be corrected, newest first."""
-    entries = reversed(state.standing(state.active))
+    """Kinds of the standing entries that can be corrected, newest first: of this canal,
+    then of the one that was finished just now."""
+    before = just_finished(state)
+    there = state.standing(before) if before is not None else ()
+    entries = (*reversed(state.standing(state.active)), *reversed(there))
     kinds = (KIND_OF.get(state.protocol.by_id[e.step].expect.kind) for e in entries)
     return tuple(dict.fromkeys(kind for kind in kinds if kind is not None and kind != "s"))
 
 
 def to_undo(state: CaseState) -> Entry | None:
-    """The last entry of the canal, or of the case where no canal has any yet; none of
-    the opening once the closing steps are reached."""
+    """The last entry of the canal; where it has none, that of the canal finished just now;
+    of the case where no canal has any yet; none of the opening once the closing steps are
+    reached."""
     track = state.active if canal_work_begun(state) else CASE
     last, place = state.newest(track), state.track(CASE).step
+    if last is None and (before := just_finished(state)) is not None:
+        last = state.newest(before)
     if last is None or (
-        track == CASE and place != AT_CANALS and not _same_part(state, place, last.step)
+        last.track == CASE and place != AT_CANALS and not _same_part(state, place, last.step)
     ):
         return None
     return last

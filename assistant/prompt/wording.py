@@ -31,7 +31,7 @@ def respond(
     brief: bool = False,
 ) -> list[Prompt]:
     """Everything to say about one decision, most urgent first."""
-    said: list[Prompt] = []
+    said = list(_canal_of_warnings(events, after, wording))
     for event in events:
         said.extend(_about_values(event, after, wording, brief))
         said.extend(_about_place(event, after, wording, brief))
@@ -40,6 +40,16 @@ def respond(
     # Sorting is stable: within one urgency the order of events stays.
     said.sort(key=lambda prompt: -prompt.urgency)
     return [_with_voice(prompt, wording.language) for prompt in said]
+
+
+def _canal_of_warnings(
+    events: Sequence[ev.AnyEvent], after: CaseState, words: Wording
+) -> Iterator[Prompt]:
+    """The canal that was gone to, where a warning waits in it: before the warning."""
+    gone_to = [event.track for event in events if isinstance(event, ev.TrackSelected)]
+    if gone_to and len(after.canals) > 1 and after.open_warnings(gone_to[-1]):
+        text = words.notices["canal_selected"].format(canal=gone_to[-1].capitalize())
+        yield Prompt(text, Urgency.WARNING)
 
 
 def _about_values(
@@ -76,10 +86,14 @@ def _about_values(
                 again = question(after, words, brief)
                 text = words.questions["not_understood"].format(step=again)
             yield Prompt(text, Urgency.QUESTION)
-        case ev.EntryUndone(seq=seq):
+        case ev.EntryUndone(seq=seq, restores=restores):
             entry = next(e for e in after.entries if e.seq == seq)
             what = told_entry(after, entry, words).rstrip(".")
-            yield Prompt(words.notices["undone"].format(what=what), Urgency.READ_BACK)
+            text = words.notices["undone"].format(what=what)
+            if restores is not None:
+                stands = told_entry(after, after.entries[restores - 1], words)
+                text = words.notices["undone_stands"].format(undone=text, stands=stands)
+            yield Prompt(text, Urgency.READ_BACK)
         case ev.ConfirmDropped(rejected=rejected):
             if rejected.reason == "not confirmed":
                 text = words.notices["dropped"].format(ask=question(after, words, brief))
@@ -99,9 +113,9 @@ def _about_place(
                 text = notice["canal_finished"].format(canal=track.capitalize())
                 yield Prompt(text, Urgency.READ_BACK)
         case ev.TrackSelected(track=track) if track != CASE and len(after.canals) > 1:
-            # Before anything about that canal: a warning of it that waits is said next.
-            first = Urgency.WARNING if after.open_warnings(track) else Urgency.READ_BACK
-            yield Prompt(notice["canal_selected"].format(canal=track.capitalize()), first)
+            if not after.open_warnings(track):
+                text = notice["canal_selected"].format(canal=track.capitalize())
+                yield Prompt(text, Urgency.READ_BACK)
         case ev.StepSkipped(skipped=skipped):
             title = after.protocol.by_id[skipped.step].title
             yield Prompt(notice["skipped"].format(step=title), Urgency.READ_BACK)

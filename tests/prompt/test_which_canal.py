@@ -87,3 +87,67 @@ def test_a_canal_nearly_heard_as_another_is_asked_about(sure: float) -> None:
         assert meant.readings == ("canal mesiobuccal", "canal distobuccal")
     alone = understand(Recognised("canal palatal", 0.9), grammar, TRUST)
     assert isinstance(alone, it.SwitchCanal)
+
+
+def finished_canal() -> Driver:
+    """The buccal canal ends at 16.0 under a post; the palatal one is next, with no entry."""
+    case = Driver(read_out=False).set_up(24, "buccal", "palatal")
+    case.canal_to_pluggers(21.0, post="yes")
+    case.canal_to_sear(21.0)
+    case.downpack(21.0)
+    case.choose("finish_at_post_level")
+    case.mm(16.0)
+    assert case.state.active == "palatal"
+    return case
+
+
+def correction(value: float) -> it.Correction:
+    return it.Correction(kind="mm", value=value, heard=it.Heard(text="correction"))
+
+
+def test_a_correction_right_after_a_canal_is_finished_finds_its_value() -> None:
+    case = finished_canal()
+    assert "mm" in wanted_now(case.state).corrections
+    said = said_after(case, correction(16.5))
+    assert "Corrected. Buccal: post level 16.5." in said
+    assert case.state.active == "palatal"
+
+
+def test_a_warning_of_such_a_correction_is_answered_in_its_canal() -> None:
+    case = finished_canal()
+    said = said_after(case, correction(17.5))
+    assert said[0] == "Buccal."
+    assert case.state.open_warnings("buccal")
+    assert case.state.active == "buccal"
+
+
+def test_where_values_of_two_canals_fit_the_correction_is_asked_about() -> None:
+    case = Driver(read_out=False).set_up(24, "buccal", "palatal")
+    case.do(it.SwitchCanal(canal="palatal"))
+    case.mm(20.5)
+    case.do(it.SwitchCanal(canal="buccal"))
+    case.canal_to_pluggers(21.0, post="yes")
+    case.canal_to_sear(21.0)
+    case.downpack(21.0)
+    case.choose("finish_at_post_level")
+    case.mm(16.0)
+    said = said_after(case, correction(20.0))
+    assert said == ["Palatal, Provisional working length. 20? Say confirm, or no."]
+    case.do(it.SwitchCanal(canal="buccal"))
+    assert "Corrected. Post level 16.5." in said_after(case, correction(16.5))
+
+
+def test_undo_says_what_goes_and_what_stands_again() -> None:
+    case = Driver(read_out=False).set_up(24, "buccal", "palatal")
+    case.mm(21.0)
+    case.correct("mm", 20.5)
+    undo = it.Command(verb="undo", heard=it.Heard(text="undo that"))
+    assert "Taken back: Length 20.5. Now: Length 21." in said_after(case, undo)
+
+
+def test_undo_right_after_a_canal_is_finished_takes_its_last_value() -> None:
+    case = finished_canal()
+    undo = it.Command(verb="undo", heard=it.Heard(text="undo that"))
+    said = said_after(case, undo)
+    assert said[:2] == ["Buccal.", "Taken back: Post level 16."]
+    assert (case.state.active, case.state.here.step) == ("buccal", "post_level")
