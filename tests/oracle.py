@@ -43,7 +43,7 @@ class Oracle(Rules):
     def __init__(self, protocol: Protocol, instruments: PluggerFile | None = None) -> None:
         super().__init__(protocol, instruments)
         self.order = [step.id for step in protocol.canal]
-        self.active, self.at = CASE, dict[str, str]()
+        self.active, self.at, self.round = CASE, dict[str, str](), dict[str, int]()
         self.warnings: dict[int, Warning] = {}
         self.heat_said = False
         self.hold_began_s: float | None = None
@@ -73,7 +73,7 @@ class Oracle(Rules):
                 case ev.StepReached():
                     if self._leaves_short(event):
                         acts.append(("downpack-short", event.track))
-                    self.at[event.track] = event.step
+                    self.at[event.track], self.round[event.track] = event.step, event.round
                 case ev.TimerStarted(timer=timer):
                     wrong += self._begins(timer)
                 case ev.TimerEnded(ended=ended):
@@ -142,7 +142,7 @@ class Oracle(Rules):
             canal=old.canal if old else self.active,
             step=old.step if old else pending.step or self.at.get(self.active, ""),
             quantity=pending.quantity,
-            round=old.round if old else 1,
+            round=old.round if old else self.round.get(self.active, 1),
             value=pending.value,
             place=old.place if old else seq,
         )
