@@ -12,6 +12,7 @@ from assistant.procedure import events as ev
 from assistant.procedure.apply import apply
 from assistant.procedure.facts import holds, stays
 from assistant.procedure.intents import Heard, Intent, Part, Scalar
+from assistant.procedure.known import known_at
 from assistant.procedure.reach import given_early, given_here, heats, in_place
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
@@ -257,6 +258,7 @@ class Draft:
         given = None if skip else given_here(self.state)
         option = given.value if given and isinstance(given.value, str) else None
         target = next_step(state.protocol, step, option, holds(state, track.name), skip=skip)
+        target = self._past_unasked(target)
         again = option is not None and stays(step, option)
         if step.loop is not None and _loop_of(state, target) != step.loop:
             for fired in tuple(fired_by_leaving(state, track.name, step)):
@@ -267,6 +269,15 @@ class Draft:
             return self.advance()
         self._after_part()
         return None
+
+    def _past_unasked(self, target: str) -> str:
+        """A target, or what comes after it where only a set-up could answer it."""
+        protocol, held = self.state.protocol, holds(self.state, self.state.active)
+        while (step := protocol.by_id.get(target)) and not step.asked:
+            if known_at(self.state, step) is not None:
+                break
+            target = next_step(protocol, step, None, held)
+        return target
 
     def _held_up(self, step: Step) -> bool:
         """Whether an urgent warning waits for its answer. The heat that was too long

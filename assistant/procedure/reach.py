@@ -113,7 +113,8 @@ def ahead(state: CaseState) -> tuple[Step, ...]:
         step = next(iter(early(state)), None)  # what is told beside a press
     while step is not None and len(steps) < MOST_AHEAD and step.expect.kind in _IN_ONE:
         readings = step.expect.kind == "readings"
-        steps += [step] * (_readings_left(state) if readings else 1)
+        if step.asked or step is state.step:
+            steps += [step] * (_readings_left(state) if readings else 1)
         if step.next and not readings:
             break  # where it leads hangs on the answer
         place = next_step(state.protocol, step, None, lambda _: False)

@@ -68,7 +68,7 @@ def _times(state: CaseState, track: Track, step: Step) -> int:
 
 
 def steps_ahead(state: CaseState, track: Track) -> Iterator[Step]:
-    """The present step and those after it in the file."""
+    """The present step and those after it in the file, without those that nobody asks."""
     protocol = state.protocol
     if track.name != CASE:
         part = protocol.canal
@@ -80,7 +80,7 @@ def steps_ahead(state: CaseState, track: Track) -> Iterator[Step]:
         return
     ids = [step.id for step in part]
     start = ids.index(track.step) if track.step in ids else 0
-    yield from part[start:]
+    yield from (step for step in part[start:] if step.asked or step.id == track.step)
 
 
 def measured(state: CaseState) -> tuple[Entry, ...]:

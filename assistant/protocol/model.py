@@ -303,7 +303,8 @@ class Step(Frozen):
     of three). ``loop`` names the round counter (cycle, increment) the step belongs to.
     ``typical_s`` foretells how long is left; its default is chosen here. With ``prepare``
     the answer can be given before the case is begun; with ``once`` the answer of one canal
-    is taken for the other canals of the tooth and read back there.
+    is taken for the other canals of the tooth and read back there. A step that is not
+    ``asked`` is answered by a set-up alone; without one it is passed over.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
@@ -321,6 +322,7 @@ class Step(Frozen):
     typical_s: float = Field(default=10.0, gt=0)
     prepare: bool = False
     once: Literal["tooth"] | None = None
+    asked: bool = True
 
     def target(self, to: str) -> str:
         """The step id that a branch or an option of this step leads to."""
@@ -332,6 +334,10 @@ class Step(Frozen):
             raise ValueError("a step that expects a choice needs options")
         if twice := repeated([option.id for option in self.options]):
             raise ValueError(f"option ids must be unique; {twice!r} occurs twice")
+        if not self.asked and (not self.prepare or self.next or self.loop):
+            raise ValueError(
+                "a step that is not asked needs `prepare: true`, and neither `next` nor `loop`"
+            )
         if self.role is not None and self.expect.kind not in KINDS[self.role]:
             kinds = " or ".join(sorted(KINDS[self.role]))
             raise ValueError(

@@ -6,6 +6,7 @@ marked as computed wherever it is shown.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from assistant.canal.fit import ConeFit
@@ -166,11 +167,7 @@ def lines(found: Computed) -> list[str]:
     shape = found.shape
     if shape is None:
         return ["Size, taper or working length unknown: nothing computed."]
-    said.append(
-        f"Canal: {shape.apical_mm:.2f} mm at the working length of {text_of(shape.wl_mm)} mm, "
-        + ", ".join(f"taper {part.taper:g}" for part in shape.segments)
-        + f", each diameter +/- {shape.tolerance_mm:.2f} mm."
-    )
+    said.append(_canal_line(shape))
     if found.length is not None:
         said.append(_length_line(found.length))
     if found.cone_fit is not None:
@@ -196,6 +193,23 @@ def lines(found: Computed) -> list[str]:
             for one in increments
         ]
     return said
+
+
+def _canal_line(shape: CanalShape) -> str:
+    tapers = ", ".join(
+        f"taper {part.taper:g}"
+        + ("" if math.isinf(part.length_mm) else f" in the last {part.length_mm:g} mm")
+        for part in shape.segments
+    )
+    curve = ""
+    if shape.curve_begins_mm is not None:
+        radius = shape.curve_radius_mm
+        known = "of a radius not told" if radius is None else f"with a radius of {radius:g} mm"
+        curve = f", curved from {text_of(shape.curve_begins_mm)} mm {known}"
+    return (
+        f"Canal: {shape.apical_mm:.2f} mm at the working length of {text_of(shape.wl_mm)} mm, "
+        f"{tapers}{curve}, each diameter +/- {shape.tolerance_mm:.2f} mm."
+    )
 
 
 def _length_line(length: TrueLength) -> str:

@@ -366,7 +366,7 @@ def _others(state: CaseState, canal: str) -> Iterator[NoteRow]:
     told |= set(rounds.CYCLE) | set(rounds.INCREMENT)
     loops: set[str] = set()
     for step in state.protocol.canal:
-        if step.role in told:
+        if step.role in told or not (step.asked or state.last(canal, step)):
             continue
         if step.loop is None:
             yield NoteRow(step.title, answer(state, canal, step))

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import re
+from math import inf
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from typical_case import PROTOCOL, Driver
+from typical_case import HEAD, PROTOCOL, Driver
 
+from assistant.canal.model import TaperSegment
+from assistant.case.instrument_files import load_pluggers
 from assistant.case.prepared import load_set_up, parse_set_up, rehearsed
 from assistant.commandline.main import main
 from assistant.errors import InputFileError
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
+from assistant.procedure import reckoning
 from assistant.procedure.state import CASE
+from assistant.report.computed import computed, lines
+from assistant.report.note import as_text, note
 
 WHOLE = """\
 tooth: 24
@@ -219,3 +226,60 @@ def test_run_reads_the_set_up_back_and_asks_for_the_rest(tmp_path: Path) -> None
     twice = CliRunner().invoke(main, command)
     assert twice.exit_code == InputFileError.exit_code
     assert "begun already" in twice.stderr
+
+
+KNOWN = """\
+tooth: 11
+canals:
+  single: {working_length_mm: 21, reference_point: incisal edge, apical_size: 30, taper: 0.06,
+    apical_part_mm: 4, apical_taper: 0.1, curve_begins_mm: 12, curve_radius_mm: 8,
+    root_wall_mm: 0.6, post_planned: no, coronal_level_mm: 10}
+"""
+PLAIN = re.sub(r"    apical_part_mm.*\n    root_wall_mm: 0.6, ", "    ", KNOWN)
+
+
+def as_far_as_the_first_heat(text: str) -> Driver:
+    case = begun(text)
+    case.state = case.state.model_copy(update={"instruments": load_pluggers("example")})
+    case.choose("yes", "yes", "yes", "yes")
+    case.cone(21.0)
+    case.choose("yes", "accepted")
+    case.mm(10.0, 13.0, 16.0, 16.0)
+    case.canal_to_sear(21.0)
+    return case
+
+
+def test_what_a_set_up_tells_of_a_canal_is_used_and_nothing_more_is_asked() -> None:
+    told, plain = as_far_as_the_first_heat(KNOWN), as_far_as_the_first_heat(PLAIN)
+    reached = [
+        [e.step for e in case.events if isinstance(e, ev.StepReached)] for case in (told, plain)
+    ]
+    extra = {"apical_part", "apical_taper", "curve_begins", "curve_radius", "root_wall"}
+    assert [step for step in reached[0] if step not in extra] == reached[1]
+    assert not any(step in extra for step in reached[1])
+    assert not plain.state.skipped
+    shape = reckoning.shape(told.state, "single")
+    assert shape is not None
+    assert shape.segments == (TaperSegment(4.0, 0.1), TaperSegment(inf, 0.06))
+    assert (shape.curve_begins_mm, shape.curve_radius_mm) == (12.0, 8.0)
+    for case in (told, plain):
+        case.heat(3.0)
+        case.press()
+        case.mm(13.5, 13.5)
+    heat, thick = (reckoning.heat(case.state, "single") for case in (told, plain))
+    assert heat is not None and thick is not None
+    assert heat.surface_rise_c.high > thick.surface_rise_c.high, "a thinner wall"
+    plans = [reckoning.backfill(case.state, "single") for case in (told, plain)]
+    assert plans[0] is not None and plans[1] is not None
+    volumes = [sum(one.volume_mm3 for one in plan.increments) for plan in plans if plan]
+    assert volumes[0] > volumes[1], "a wider canal takes more"
+    fits = [reckoning.thinnest_binds_mm(case.state, "single") for case in (told, plain)]
+    assert fits[0] is not None and fits[1] is not None and fits[0][1] != fits[1][1]
+    page = "\n".join(lines(computed(told.state, "single")))
+    assert "a root wall 0.6 mm thick" in page
+    assert (
+        "taper 0.1 in the last 4 mm, taper 0.06, curved from 12 mm with a radius of 8" in page
+    )
+    rows = as_text(note(told.state, HEAD))
+    for title in ("Wall of the root", "Beginning of the curve", "Taper of the apical part"):
+        assert title in rows and title not in as_text(note(plain.state, HEAD))

@@ -163,25 +163,25 @@ MISFITS = [
     pytest.param(
         "when: readings_wanted",
         "when: readings_needed",
-        ["canal[17].next[0].when", "'readings_needed'", "'readings_wanted'"],
+        ["canal[22].next[0].when", "'readings_needed'", "'readings_wanted'"],
         id="unknown fact",
     ),
     pytest.param(
         'ask: "Apical plugger depth? Limit {limit}."',
         'ask: "Apical plugger depth? Limit {limits}."',
-        ["canal[14].ask", "{limits} is not one of", "limit, limit_high"],
+        ["canal[19].ask", "{limits} is not one of", "limit, limit_high"],
         id="unknown field in braces",
     ),
     pytest.param(
         'ask: "Apical plugger depth? Limit {limit}."',
         'ask: "Apical plugger depth? Limit {limit."',
-        ["canal[14].ask", "expected '}'"],
+        ["canal[19].ask", "expected '}'"],
         id="unbalanced braces",
     ),
     pytest.param(
         'ask: "Apical plugger depth? Limit {limit}."',
         'ask: "Apical plugger depth? Limit {limit:.1f}."',
-        ["canal[14].ask", "a name alone"],
+        ["canal[19].ask", "a name alone"],
         id="format in braces",
     ),
     pytest.param(
@@ -211,7 +211,7 @@ MISFITS = [
     pytest.param(
         "typical_s: 60",
         "takes_s: 60",
-        ["canal[11].takes_s", "extra inputs are not permitted"],
+        ["canal[16].takes_s", "extra inputs are not permitted"],
         id="unknown key",
     ),
     pytest.param(
@@ -278,14 +278,14 @@ STEPS_APART = [
         "{when: post_planned, to: post_stop}",
         "{when: post_planned, to: post_halt}",
         ["'downpack_radiograph' leads to 'post_halt'", "allowed here", "post_level"],
-        "canal[29].next[0].to",
+        "canal[34].next[0].to",
         id="branch that leads nowhere",
     ),
     pytest.param(
         '{id: "no", to: cone_size}',
         '{id: "no", to: chamber}',
         ["'tugback' leads to 'chamber'", "allowed here", "cone_size"],
-        "canal[10].options[1].to",
+        "canal[15].options[1].to",
         id="option that leads into another part",
     ),
     pytest.param(
@@ -306,7 +306,7 @@ STEPS_APART = [
         "{when: always, to: finished}",
         "{when: always, to: stay}",
         ["no answer leads from step 'post_level' to the end"],
-        "canal[31].id",
+        "canal[36].id",
         id="step without a way out",
     ),
     pytest.param(
@@ -348,7 +348,7 @@ STEPS_APART = [
         "role: seated\n    expect: {kind: done, quantity: cone_seated}",
         "expect: {kind: sign}",
         ["sign is asked once, in the closing"],
-        "canal[23].expect",
+        "canal[28].expect",
         id="signature in a canal",
     ),
     pytest.param(
