@@ -7,10 +7,11 @@ it again, answers "confirm" or "no", or takes a wrong entry back.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from assistant.procedure import events as ev
@@ -74,6 +75,8 @@ class Operator:
         voice: "engine:name", see :mod:`.dictation`.
         seed: of the room noise.
         room_rms: level of the room noise, in steps of 16-bit samples.
+        speak: says (text, voice, how often it was said before).
+        room: so many samples of another room, the next at each call.
     """
 
     name = "rehearsed operator"
@@ -86,14 +89,17 @@ class Operator:
         *,
         seed: int = 1,
         room_rms: float = ROOM_RMS,
+        speak: Callable[[str, str, int], Samples] = dictate,
+        room: Callable[[int], NDArray[np.float64]] | None = None,
     ) -> None:
         self.tally = Tally()
         self.recording: list[Samples] = []
         self.failed: str | None = None
         self._session = session
         self._voice = voice
-        self._room_rms = room_rms
-        self._rng = np.random.default_rng(seed)
+        self._speak = speak
+        rng = np.random.default_rng(seed)
+        self._room = room or (lambda count: rng.normal(0.0, room_rms, count))
         self._lines = list(script.lines)
         self._repair: list[Line] = []
         self._sound: Samples = np.zeros(0, np.int16)
@@ -110,7 +116,7 @@ class Operator:
                 self._perhaps_speak()
             said = self._sound[:FRAME_SAMPLES].astype(np.float64)
             self._sound = self._sound[FRAME_SAMPLES:]
-            room = self._rng.normal(0.0, self._room_rms, FRAME_SAMPLES)
+            room = self._room(FRAME_SAMPLES)
             room[: len(said)] += said
             frame = to_int16(room)
             self.recording.append(frame)
@@ -146,7 +152,7 @@ class Operator:
             self._tries = 0  # patience is for one line, with all that mends it
         self._waiting = line
         self._meant = understand_typed(line.say, self._session.grammar())
-        self._sound = dictate(line.say, self._voice, self._tries % 3)
+        self._sound = self._speak(line.say, self._voice, self._tries % 3)
         self._quiet_s = 0.0
         self.tally.said += 1
 
