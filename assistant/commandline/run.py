@@ -139,8 +139,8 @@ def run(
     phrase begun within 8 s after a tap of Enter, which a USB foot pedal can send, and a tap
     silences the assistant. "Stop" and "release" need neither.
 
-    "Stop" is heard even while the assistant speaks into an earpiece, and "heat off" while
-    the heat is on. With --loudspeaker it takes "stop stop" to silence a prompt, during a
+    Answers, and "stop", are heard even while the assistant speaks into an earpiece, and
+    "heat off" while the heat is on. With --loudspeaker it takes "stop stop" to silence a prompt, during a
     timed press one "stop". With the system library libspeexdsp (Debian: libspeexdsp1) the
     assistant's own voice is taken out before that, and "stop" found far more often.
 

@@ -205,6 +205,16 @@ class Mouth:
         self._drop_waiting_below(Urgency.WARNING)
         self._report()
 
+    def overtaken(self) -> None:
+        """The case has gone on: a question about the step before is asked no longer."""
+        self._finish()
+        if self._current is not None and _asks(self._current.item.prompt):
+            self._cut(Fate.CUT)
+        for item in [one for one in self._waiting if _asks(one.prompt)]:
+            self._waiting.remove(item)
+            self._leave_out(item.prompt, Fate.DROPPED)
+        self._report()
+
     def sound(self, samples: Samples) -> None:
         """Play a bare sound, such as ``chimes.not_understood()``, if nothing is being said.
 
@@ -311,3 +321,8 @@ class Mouth:
             prompt, completed = self._settled.popleft()
             if self.on_spoken is not None:
                 self.on_spoken(prompt, completed)
+
+
+def _asks(prompt: Prompt) -> bool:
+    """Whether a prompt is the question of a step, and no entry that is noted aloud."""
+    return prompt.urgency is Urgency.STEP and prompt.entry is None

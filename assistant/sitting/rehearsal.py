@@ -41,6 +41,7 @@ class Line(BaseModel):
 
     say: str
     after_s: float | None = None
+    over_s: float | None = None
     wait_for_timer: bool = False
 
 
@@ -104,6 +105,7 @@ class Operator:
         self._repair: list[Line] = []
         self._sound: Samples = np.zeros(0, np.int16)
         self._quiet_s = 0.0
+        self._since_s = 0.0
         self._waiting: Line | None = None
         self._meant: it.AnyIntent | None = None
         self._tries = 0
@@ -138,6 +140,7 @@ class Operator:
         frame_s = FRAME_SAMPLES / RATE_HZ
         busy = self._session.mouth.speaking
         self._quiet_s = 0.0 if busy else self._quiet_s + frame_s
+        self._since_s += frame_s
         if self._waiting is not None:
             if self._quiet_s > PATIENCE_S:
                 self._try_again("not heard at all")
@@ -163,6 +166,8 @@ class Operator:
             return now.mono_s - timer.started.mono_s >= line.after_s
         if line.wait_for_timer and timer is not None:
             return False
+        if line.over_s is not None:
+            return self._since_s >= line.over_s
         return self._quiet_s >= PAUSE_S
 
     def _heard_back(self, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]) -> None:
@@ -170,6 +175,7 @@ class Operator:
         line, meant = self._waiting, self._meant
         if line is None or meant is None or intent.heard.channel != "voice":
             return
+        self._since_s = 0.0
         if bare(intent) == bare(meant):
             self._waiting = None
             self.tally.understood += 1

@@ -56,6 +56,9 @@ TICK_AGAIN_S = 1.0
 SLOW_DISK_S = 1.0
 """Longer than this, whoever waits for an answer is told why."""
 
+_GOES_ON = (ev.StepReached, ev.TimerStarted, ev.TrackSelected)
+"""After these the question that may still be spoken has had its answer."""
+
 VERBOSITY = {
     "say_all": Verbosity.FULL,
     "say_less": Verbosity.BRIEF,
@@ -272,6 +275,8 @@ class Session:
         brief = self.mouth.verbosity is not Verbosity.FULL
         if any(isinstance(event, ev.NotUnderstood) for event in events):
             self.mouth.sound(chimes.not_understood())
+        if any(isinstance(event, _GOES_ON) for event in events):
+            self.mouth.overtaken()
         self._say(respond(events, state, self.wording, brief=brief))
         if events:
             self.screen.show_step(state)

@@ -116,6 +116,7 @@ class Listening:
         self.attention = Attention(hearing.listen)
         self.deaf = False
         """Whether the last frame was not listened to, because sound was coming out."""
+        self._speaking = self._spotting = False
         self._hearing = hearing
         self._recogniser: Recogniser = hearing.recogniser or AtOnce(hearing.listener)
         self._urgent_words = language.phrases.urgent
@@ -160,26 +161,23 @@ class Listening:
             talking: whether a prompt does, and not a bare chime.
         """
         self._audio_s += FRAME_S
-        # After a tap the chime is one that only an earpiece has, so whoever speaks at
-        # once is heard.
-        tapped = self.attention.until_s is not None and self.echo is None
-        deaf = talking if tapped else speaking
-        spotted, afresh = None, deaf != self.deaf
+        self._speaking = speaking
+        spotted, deaf, afresh, timing = None, False, False, self._timing()
         try:
             cleaned = frame
             if self.echo is not None:
                 cleaned = self.echo.push(frame, now.mono_s)
-                deaf = self.echo.deaf(deaf, now.mono_s)
-            elif deaf and (self._timing() or (not self.deaf and self._hearing.ear.in_speech)):
-                # An earpiece keeps us out of the microphone: what was begun before we spoke
-                # is heard out, "heat off" over the warning of its limit, and the depths of
-                # a cycle over the count of its press.
-                deaf = False
-            timing = self._timing()
+                deaf = self.echo.deaf(speaking, now.mono_s)
+            elif talking:
+                # An earpiece keeps us out of the microphone: whoever answers over a prompt
+                # is heard. After a tap, one who lets us finish has the same time.
+                self.attention = self.attention.held_up(FRAME_S)
             afresh = deaf != self.deaf  # what it heard of us must not be taken for the room
-            if afresh and not timing:  # a "stop" may straddle the numbers of a countdown
+            spotting = deaf or timing or (speaking and self.echo is None)
+            if spotting != self._spotting and not timing:
                 self._hearing.urgent.reset()
-            if deaf or timing:
+            self._spotting = spotting
+            if spotting:
                 spotted = self._hearing.urgent.push(cleaned)
         except Exception as error:
             yield _failed(error)
@@ -251,6 +249,14 @@ class Listening:
         for one "stop"; two in a row cannot."""
         before, self._first_stop_s = self._first_stop_s, began_s
         return began_s - before < STOP_TWICE_S
+
+    def _silences(self, intent: it.AnyIntent, began: Moment) -> bool:
+        """Whether this is a "stop" over a prompt that the urgent ear has not heard yet."""
+        stop = isinstance(intent, it.Command) and intent.verb == "stop"
+        if not stop or not self._speaking or self._timing() or self._stop_again(intent, began):
+            return False
+        self._last_stop_s = began.mono_s
+        return True
 
     def _stop_again(self, intent: it.AnyIntent, began: Moment) -> bool:
         """Whether this is the "stop" that the urgent ear has already acted on."""
@@ -325,6 +331,8 @@ class Listening:
             intent, heard, trust, asked.began.mono_s, asked.utterance
         ):
             yield Overheard()
+        elif self._silences(intent, asked.began):
+            yield Urgent(heard.text, asked.began)
         elif not self._stop_again(intent, asked.began):
             said = asked.utterance
             ended_s = asked.began.mono_s + said.ended_s - said.started_s
