@@ -2,8 +2,10 @@
 
 Every case is invented. The operator hears the assistant out, reacts after a time drawn
 for a person (lognormal, median 0.6 s, chosen here) and speaks at 2.6 words a second
-(chosen here). What the assistant says is timed by its own voice, or without one at 2.6
-words a second too. Nothing is misheard here: how well it hears is another campaign's.
+(chosen here). "Press" is said over the prompt, as an earpiece lets it be, and the depths
+while the press runs; how long the hands take is not simulated. What the assistant says is
+timed by its own voice, or without one at 2.6 words a second too. Nothing is misheard
+here: how well it hears is another campaign's.
 
     python tests/pace/clinic.py --cases 200 --seed 1 --results
 """
@@ -138,16 +140,18 @@ class Sitting:
                 if self.heat_off_s is not None:
                     self.count.to_press_s.append(self.now_s - self.heat_off_s)
                 self.heat_off_s = None
+            if isinstance(event, ev.TimerStarted):
+                self.quiet_s = self.now_s  # a question that was answered is cut short
         for prompt in respond(decided.events, self.state, WORDING):
             spoken_s = seconds(prompt.text if prompt.spoken is None else prompt.spoken)
             self.count.assistant_s += spoken_s
             self.quiet_s = max(self.quiet_s, self.now_s) + spoken_s
 
-    def say(self, line: str, *, during: bool = False) -> None:
+    def say(self, line: str, *, during: bool = False, over: bool = False) -> None:
         """The operator speaks once the assistant is quiet, or, of the heat, over it."""
         if not during:
             react = self.rng.lognormvariate(0.0, SPREAD) * REACTION_S
-            self.now_s = max(self.now_s, self.quiet_s) + react
+            self.now_s = (self.now_s if over else max(self.now_s, self.quiet_s)) + react
         spoken_s = len(line.split()) / WORDS_A_SECOND
         self.now_s += spoken_s
         self.count.said += 1
@@ -168,7 +172,8 @@ class Sitting:
             elif self.state.timer is not None:
                 self.wait()
             else:
-                self.say(self.line())
+                # A press waits for nobody: it is said over the prompt after the heat.
+                self.say(self.line(), over=self.heat_off_s is not None)
             if self.state.step and self.state.step.id == "shaped" and not self.count.set_up:
                 self.count.set_up = self.count.said
         assert self.state.signed is not None, self.state.here
@@ -186,10 +191,13 @@ class Sitting:
         return "\n".join(lines)
 
     def wait(self) -> None:
-        """A press runs out; the heat goes off after two to three seconds."""
+        """What is told while a press runs, and its end; the heat goes off after one or two
+        seconds."""
         timer = self.state.timer
         assert timer is not None
         if timer.mode == "hold":
+            if told := self.beside():
+                self.say(told, over=True)
             self.now_s = max(self.now_s, timer.started.mono_s + timer.target_s + 0.01)
             self.take(it.Tick())
         else:
@@ -202,7 +210,7 @@ class Sitting:
         """What answers now: as many steps as a person would say in one breath."""
         step = self.state.step
         assert step is not None
-        if not self.in_sentences:
+        if not self.in_sentences or step.expect.kind == "timed":
             return self.alone(step)
         steps = ahead(self.state)
         names = [one.id for one in steps]
@@ -222,6 +230,19 @@ class Sitting:
             case ["heat_depth", "plugger_depth", *_] if canal:
                 return f"carrier {self.cycle()[0]} plugger {self.cycle()[1]}"
         return self.alone(step)
+
+    def beside(self) -> str:
+        """What is told while a press runs; one by one, nothing is."""
+        names = [one.id for one in ahead(self.state)] if self.in_sentences else []
+        match names:
+            case ["heat_depth", "plugger_depth"]:
+                return f"carrier {self.cycle()[0]} plugger {self.cycle()[1]}"
+            case ["increment"]:
+                return f"increment {self.increment()}"
+        return ""
+
+    def increment(self) -> float:
+        return self.plan[self.state.active].increments[self.round("increment") - 1]
 
     def cycle(self) -> tuple[float, float]:
         return self.plan[self.state.active].depths[min(self.round("cycle"), CYCLES) - 1]
@@ -263,7 +284,7 @@ class Sitting:
             "plugger_depth": lambda: f"plugger {self.cycle()[1]}",
             "press": lambda: "press",
             "downpack_radiograph": lambda: "none",
-            "increment": lambda: f"increment {canal.increments[self.round('increment') - 1]}",
+            "increment": lambda: f"increment {self.increment()}",
             "increment_press": lambda: "press",
         }
         return answers.get(step.id, lambda: "yes")()
@@ -328,28 +349,41 @@ def clinic(cases: int, seed: int, *, in_sentences: bool) -> Iterator[Counted]:
         yield Sitting(seed * 100_000 + number, tooth, in_sentences=in_sentences).run()
 
 
+def _of_median(ordered: list[float]) -> tuple[float, float]:
+    """The interval of a median: the order statistics that hold it with 95 %."""
+    n, wide = len(ordered), 0.98 * len(ordered) ** 0.5
+    return ordered[max(0, int(n / 2 - wide))], ordered[min(n - 1, int(n / 2 + wide))]
+
+
 def table(counted: list[Counted]) -> list[str]:
-    """The figures, a line each."""
+    """The figures, a line each, with intervals of 95 % (of a median: by its ranks)."""
     presses = sorted(s for one in counted for s in one.to_press_s)
     canals = sum(one.canals for one in counted)
     p95 = presses[int(0.95 * (len(presses) - 1))] if presses else float("nan")
+    low, high = _of_median(presses)
     single = [one for one in counted if one.canals == 1]
     two = [one for one in counted if one.canals == 2]
     four = [one for one in counted if one.canals == 4]
 
     def mean(of: list[Counted], read: Callable[[Counted], float]) -> str:
-        return f"{statistics.mean(map(read, of)):.1f}" if of else "-"
+        if len(of) < 2:
+            return "-"
+        values = list(map(read, of))
+        wide = 1.96 * statistics.stdev(values) / len(values) ** 0.5
+        return f"{statistics.mean(values):.1f} (+-{wide:.1f})"
 
     return [
         f"cases {len(counted)}, canals {canals}, presses after heat {len(presses)}",
-        f"heat off to press: median {statistics.median(presses):.1f} s, p95 {p95:.1f} s",
+        f"heat off to press: median {statistics.median(presses):.2f} s "
+        f"({low:.2f} to {high:.2f}), p95 {p95:.2f} s",
         f"a one-canal case after set-up: {mean(single, lambda c: c.said - c.set_up)} said",
         f"a two-canal case: {mean(two, lambda c: c.said)} utterances, "
         f"{mean(two, lambda c: c.dialogue_s / 60)} minutes",
         f"a four-canal case: {mean(four, lambda c: c.said)} utterances",
-        f"a canal: {sum(c.said for c in counted) / canals:.1f} utterances, "
-        f"operator {sum(c.operator_s for c in counted) / canals:.1f} s, "
-        f"assistant {sum(c.assistant_s for c in counted) / canals:.1f} s",
+        f"a canal: {mean(counted, lambda c: c.said / c.canals)} utterances, "
+        f"{mean(counted, lambda c: (c.said - c.set_up) / c.canals)} after set-up, "
+        f"operator {mean(counted, lambda c: c.operator_s / c.canals)} s, "
+        f"assistant {mean(counted, lambda c: c.assistant_s / c.canals)} s",
         f"confirmations {sum(c.confirmations for c in counted)}, "
         f"wrong canal {sum(c.wrong_canal for c in counted)}, "
         f"wrong value standing {sum(c.wrong_values for c in counted)}",
