@@ -140,8 +140,9 @@ def run(
     silences the assistant. "Stop" and "release" need neither.
 
     Answers, and "stop", are heard even while the assistant speaks into an earpiece, and
-    "heat off" while the heat is on. With --loudspeaker it takes "stop stop" to silence a prompt, during a
-    timed press one "stop". With the system library libspeexdsp (Debian: libspeexdsp1) the
+    "heat off" while the heat is on. With --loudspeaker it takes "stop stop" to silence a
+    prompt, during a timed press one "stop". With the system library libspeexdsp (Debian:
+    libspeexdsp1) the
     assistant's own voice is taken out before that, and "stop" found far more often.
 
     Nothing that happens to sound stops a case: a microphone that is silent, gone or hung is
