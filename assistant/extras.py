@@ -17,6 +17,7 @@ EXTRAS = {
     "names": ("cryptography",),
     "sign": ("cryptography", "joserfc", "keyring", "rfc3161_client", "segno"),
     "pdf-sign": ("pyhanko",),
+    "tls": ("cryptography",),
     "screen": ("segno", "starlette", "uvicorn", "websockets"),
 }
 """The modules of each extra."""

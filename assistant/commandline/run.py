@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import socket
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -49,6 +51,7 @@ from assistant.store.signing import Signer
 from assistant.words.grammar import Language
 
 if TYPE_CHECKING:
+    from assistant.screen.tls import Certificate
     from assistant.screen.web import WebScreen
 
 
@@ -107,6 +110,11 @@ if TYPE_CHECKING:
     show_default=True,
     help="0: any free one.",
 )
+@click.option(
+    "--screen-tls", is_flag=True, help="Encrypt the page, with a certificate made here."
+)
+@click.option("--screen-cert", type=FILE, default=None, help="Encrypt it with your own (PEM).")
+@click.option("--screen-key", type=FILE, default=None, help="The key of --screen-cert (PEM).")
 @WORDS
 def run(
     folder: Path | None,
@@ -128,6 +136,9 @@ def run(
     screen: bool,
     screen_host: str,
     screen_port: int,
+    screen_tls: bool,
+    screen_cert: Path | None,
+    screen_key: Path | None,
     own_words: Path | None,
 ) -> None:
     """Begin a case, or go on with the one in --case.
@@ -153,7 +164,8 @@ def run(
     watch (ten minutes, any number of screens), one to enter as well (once). "Pair a screen",
     said, typed or touched, shows them again with a QR code and the list of paired screens,
     of which a page that may enter removes any. For a tablet, --screen-host 0.0.0.0. On a
-    network the page is not encrypted: use one of your own.
+    network of others add --screen-tls, or --screen-cert and --screen-key: the page is then
+    encrypted, and the fingerprint of its certificate is shown where screens are paired.
     """
     if screen:
         need("screen", "A screen in browsers")
@@ -190,7 +202,10 @@ def run(
         if recording is not None
         else assembly.loudspeaker(silent or typed, speaker, click.echo)
     )
-    web = _web_screen(screen_host, screen_port, clock, words) if screen else None
+    web = None
+    if screen:
+        certificate = _certificate(screen_host, screen_cert, screen_key, made=screen_tls)
+        web = _web_screen(screen_host, screen_port, clock, words, certificate)
     screens = [] if web is None else [web]
     sitting = assembly.session(case, clock, player, click.echo, words, ears, screens)
     sitting.prepared = set_up.intent(steps) if set_up else None
@@ -255,12 +270,35 @@ def _open(
     )
 
 
-def _web_screen(host: str, port: int, clock: Clock, words: Language) -> WebScreen:
+def _certificate(
+    host: str, chain: Path | None, key: Path | None, *, made: bool
+) -> Certificate | None:
+    """What the page is encrypted with, if it is."""
+    if (chain is None) != (key is None):
+        raise InputFileError("--screen-cert and --screen-key are given together.")
+    if not made and chain is None:
+        return None
+    need("tls", "An encrypted screen")
+    from assistant.screen import tls  # noqa: PLC0415
+    from assistant.screen.guard import own_names  # noqa: PLC0415
+    from assistant.screen.web import this_machine  # noqa: PLC0415
+
+    if chain is not None and key is not None:
+        return tls.given(chain, key)
+    names = own_names(host, socket.gethostname()) | {this_machine()}
+    return tls.made(user_data_path("fillwarm") / "screen" / "tls", names, datetime.now(UTC))
+
+
+def _web_screen(
+    host: str, port: int, clock: Clock, words: Language, certificate: Certificate | None
+) -> WebScreen:
     """The screen in browsers; its libraries are loaded only where it is asked for."""
     from assistant.screen.web import WebScreen  # noqa: PLC0415
 
     paired = user_data_path("fillwarm") / "screen" / "paired.json"
-    return WebScreen(host, port, clock, words, click.echo, grants=paired)
+    return WebScreen(
+        host, port, clock, words, click.echo, grants=paired, certificate=certificate
+    )
 
 
 def _leave(

@@ -314,9 +314,9 @@ def own_names(host: str, machine: str) -> frozenset[str]:
     return frozenset(names | {"*", "localhost"} if everywhere else names)
 
 
-def same_origin(origin: str | None, host: str) -> bool:
+def same_origin(origin: str | None, host: str, scheme: str = "http") -> bool:
     """Whether a request comes from a page of this very server (scheme, host and port)."""
-    return origin is not None and origin.lower() == f"http://{host.lower()}"
+    return origin is not None and origin.lower() == f"{scheme}://{host.lower()}"
 
 
 # -- what comes from the page --------------------------------------------------

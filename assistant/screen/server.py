@@ -109,8 +109,11 @@ class Door:
     every WebSocket and of everything but a GET must be this server's own page.
     """
 
-    def __init__(self, app: ASGIApp, names: frozenset[str], port: Callable[[], int]) -> None:
+    def __init__(
+        self, app: ASGIApp, names: frozenset[str], port: Callable[[], int], scheme: str
+    ) -> None:
         self._app = app
+        self._scheme = scheme
         self._names = names
         self._port = port
 
@@ -124,7 +127,9 @@ class Door:
         wrong = None
         if not host_allowed(host, self._names, self._port()):
             wrong = "This address is not served here."
-        elif not _reads_only(scope) and not same_origin(headers.get("origin"), host):
+        elif not _reads_only(scope) and not same_origin(
+            headers.get("origin"), host, self._scheme
+        ):
             wrong = "Only the page of this server may do that."
         if scope["type"] == "websocket":
             if wrong is None:
@@ -133,7 +138,9 @@ class Door:
                 await receive()
                 await send({"type": "websocket.close", "code": 1008})
             return
-        policy = POLICY.format(ws=f"ws://{host}" if wrong is None else "'self'")
+        policy = POLICY.format(
+            ws=f"{self._scheme.replace('http', 'ws')}://{host}" if wrong is None else "'self'"
+        )
 
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -179,6 +186,8 @@ class Pages:
         self._paired = paired
         self._address_of = address_of
         self._places = places
+        self.fingerprint = ""
+        """Of the certificate, where the page is encrypted."""
         self._offered: Codes | None = None
         self._opened = 0
         self._connected: Counter[str] = Counter()
@@ -239,7 +248,12 @@ class Pages:
             }
             for one in self.pairing.kept(now_s)
         ]
-        told = {"opened": self._opened, "codes": offered, "devices": devices}
+        told = {
+            "opened": self._opened,
+            "codes": offered,
+            "devices": devices,
+            "fingerprint": self.fingerprint,
+        }
         return json.dumps({"kind": "pairing", **told})
 
     def _remove(self, device: str) -> None:
@@ -272,6 +286,7 @@ class Pages:
             outcome.cookie,
             max_age=int(GRANT_LIFE_S),
             httponly=True,
+            secure=request.url.scheme == "https",
             samesite="strict",
         )
         return response
@@ -375,8 +390,10 @@ async def _code_in(request: Request) -> str:
     return code
 
 
-def application(pages: Pages, names: frozenset[str], port: Callable[[], int]) -> ASGIApp:
-    """The whole application, guarded."""
+def application(
+    pages: Pages, names: frozenset[str], port: Callable[[], int], scheme: str = "http"
+) -> ASGIApp:
+    """The whole application, guarded; ``scheme`` is that of its addresses."""
     routes = [
         Route("/", pages.index),
         Route("/who", pages.who),
@@ -386,4 +403,4 @@ def application(pages: Pages, names: frozenset[str], port: Callable[[], int]) ->
     ]
     app = Starlette(routes=routes)
     app.router.redirect_slashes = False
-    return Door(app, names, port)
+    return Door(app, names, port, scheme)

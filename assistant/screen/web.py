@@ -16,7 +16,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import uvicorn
 from pydantic import TypeAdapter
@@ -37,6 +37,9 @@ from assistant.screen.view import Seen, ShownTrouble, view
 from assistant.words.grammar import Language
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
+
+if TYPE_CHECKING:  # it loads a library that a plain page does without
+    from assistant.screen.tls import Certificate
 
 TOGETHER_S = 0.02
 """What is shown within this time is sent as one view."""
@@ -63,6 +66,7 @@ class WebScreen:
         write: writes a line for the person at the terminal (codes, who was paired).
         grants: file where the hashes of paired devices' secrets are kept, so that they
             find the program again after a restart; None keeps them in memory.
+        certificate: encrypts the page; None leaves it plain.
     """
 
     def __init__(
@@ -73,6 +77,7 @@ class WebScreen:
         words: Language,
         write: Callable[[str], None],
         grants: Path | None = None,
+        certificate: Certificate | None = None,
     ) -> None:
         self.host = host
         self.port = port
@@ -82,6 +87,8 @@ class WebScreen:
         self._words = load_wording(words.folder, words.phrases)
         self._write = write
         self._grants = grants
+        self._certificate = certificate
+        self._scheme = "https" if certificate else "http"
         self._seen = Seen()
         self._pairing = Pairing(_load(grants))
         self._told = {one.name: one for one in self._pairing.kept(time.time())}
@@ -166,10 +173,12 @@ class WebScreen:
         )
         self._thread.start()
         self._ready.wait(10)
-        if not is_loopback(self.host):
+        if self._certificate is not None:
+            self._write(f"Its certificate (SHA-256): {self._certificate.fingerprint}")
+        elif not is_loopback(self.host):
             self._write(
                 "!! The screen is open to the network and not encrypted: whoever can listen "
-                "in on that network can read along. Use a network of your own."
+                "in on that network can read along. Use a network of your own, or --screen-tls."
             )
 
     def close(self) -> None:
@@ -194,13 +203,15 @@ class WebScreen:
             self._link,
             self._places,
         )
+        if self._certificate is not None:
+            pages.fingerprint = self._certificate.fingerprint
         names = own_names(self.host, socket.gethostname())
 
         class Impatient(_Impatient):
             places = self._places
 
         config = uvicorn.Config(
-            application(pages, names, lambda: self.port),
+            application(pages, names, lambda: self.port, self._scheme),
             http=Impatient,
             ws="websockets-sansio",
             ws_max_size=2 * MESSAGE_BYTES,
@@ -216,6 +227,8 @@ class WebScreen:
             date_header=False,
             proxy_headers=False,
             timeout_keep_alive=5,
+            ssl_certfile=self._certificate.chain if self._certificate else None,
+            ssl_keyfile=self._certificate.key if self._certificate else None,
             timeout_graceful_shutdown=1,
         )
         self._loop = asyncio.get_running_loop()
@@ -262,9 +275,9 @@ class WebScreen:
 
     def _address(self) -> str:
         """Where another device finds the page; "everywhere" is no address to type."""
-        host = _this_machine() if self.host in {"0.0.0.0", "::"} else self.host
+        host = this_machine() if self.host in {"0.0.0.0", "::"} else self.host
         shown = f"[{host}]" if ":" in host else host
-        return f"http://{shown}:{self.port}/"
+        return f"{self._scheme}://{shown}:{self.port}/"
 
     def _link(self, codes: Codes) -> str:
         """The link for another device; "" where none can reach this one."""
@@ -353,7 +366,7 @@ def _save(path: Path, grants: tuple[Grant, ...]) -> None:
     write_atomically(path, _GRANTS.dump_json(grants))  # readable by its owner only
 
 
-def _this_machine() -> str:
+def this_machine() -> str:
     """This machine's address on its network, else its name; nothing is sent to find it."""
     with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
         asked.connect(("192.0.2.1", 9))  # an address kept for documents (RFC 5737)

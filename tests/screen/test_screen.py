@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import socket
+import ssl
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -21,13 +24,13 @@ from starlette.websockets import WebSocketDisconnect
 from typical_case import PROTOCOL, Driver, many_warnings, molar, two_canals
 
 from assistant.clock import SystemClock
-from assistant.errors import EquipmentError
+from assistant.errors import EquipmentError, InputFileError
 from assistant.procedure import facts
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
-from assistant.screen import server
+from assistant.screen import server, tls
 from assistant.screen.guard import (
     CODE_LIFE_S,
     GRANT_LIFE_S,
@@ -927,6 +930,51 @@ def test_a_spoilt_file_of_grants_only_means_pairing_again(tmp_path: Path) -> Non
         "127.0.0.1", 0, SystemClock(), LANGUAGE, list[str]().append, tmp_path / "paired.json"
     )
     assert again._pairing.kept(0.0) == ()
+
+
+def test_an_encrypted_page_shows_the_fingerprint_that_a_browser_would(tmp_path: Path) -> None:
+    now = datetime.now(UTC)
+    certificate = tls.made(tmp_path / "tls", own_names("127.0.0.1", "surgery"), now)
+    assert (tmp_path / "tls" / "key.pem").stat().st_mode & 0o077 == 0
+    again = tls.made(tmp_path / "tls", own_names("127.0.0.1", "surgery"), now)
+    assert again == certificate  # kept: screens need not be told again
+    lines: list[str] = []
+    secret = WebScreen(
+        "127.0.0.1", 0, SystemClock(), LANGUAGE, lines.append, certificate=certificate
+    )
+    secret.start(SimpleQueue())
+    try:
+        base = f"https://127.0.0.1:{secret.port}"
+        seen = ssl.get_server_certificate(("127.0.0.1", secret.port))
+        shown_ = hashlib.sha256(ssl.PEM_cert_to_DER_cert(seen)).hexdigest().upper()
+        assert certificate.fingerprint.replace(":", "") == shown_
+        assert any(certificate.fingerprint in line for line in lines)
+        trusting = ssl.create_default_context(cafile=str(certificate.chain))
+        assert secret.codes is not None
+        answer = httpx.post(
+            f"{base}/pair",
+            json={"code": secret.codes.watch},
+            headers={"Origin": base},
+            verify=trusting,
+        )
+        assert answer.status_code == 200 and "secure" in answer.headers["set-cookie"].lower()
+        assert (
+            f"wss://127.0.0.1:{secret.port}"
+            in httpx.get(base, verify=trusting).headers["content-security-policy"]
+        )
+        plain = {"Origin": base.replace("https", "http")}
+        refused = httpx.post(f"{base}/pair", json={"code": "1"}, headers=plain, verify=trusting)
+        assert refused.status_code == 403
+    finally:
+        secret.close()
+    late = tls.made(tmp_path / "tls", own_names("127.0.0.1", "surgery"), now + tls.LIFE)
+    assert late.fingerprint != certificate.fingerprint
+
+
+def test_files_that_are_no_certificate_are_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "a.pem").write_text("no")
+    with pytest.raises(InputFileError, match="PEM"):
+        tls.given(tmp_path / "a.pem", tmp_path / "b.pem")
 
 
 def test_a_port_that_is_taken_is_one_sentence(screen: WebScreen) -> None:

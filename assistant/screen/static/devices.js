@@ -18,6 +18,7 @@ function devices(told) {
     parts.push(element("span", "tag", codes.link ? `at ${codes.link.split("#")[0]}` :
       "This page is served to this machine alone; for a tablet the program is begun with --screen-host 0.0.0.0."));
   } else parts.push(element("span", "tag", grown ? "Paired." : "The code has served."));
+  if (told.fingerprint) parts.push(element("span", "print", `Certificate (SHA-256): ${told.fingerprint}`));
   $("codes").replaceChildren(...parts);
   $("paired").replaceChildren(...told.devices.map((one) => {
     const item = element("li"), may = one.right === "enter" ? "may enter" : "watches";

@@ -114,7 +114,7 @@ async function connect() {
   } catch {
     return again();
   }
-  const opened = new WebSocket(`ws://${location.host}/live`, ["fillwarm", key]);
+  const opened = new WebSocket(`${location.protocol.replace("http", "ws")}//${location.host}/live`, ["fillwarm", key]);
   socket = opened;
   opened.onmessage = (event) => receive(JSON.parse(event.data));
   opened.onclose = (event) => {
