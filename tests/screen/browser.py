@@ -183,9 +183,10 @@ def _follows(page: Page, case: LiveCase) -> str:
             " ring: !document.getElementById('ring').hidden})"
         )
         lacking = []
-        # What was just said stands there too, in words of its own: cautions.
+        # What was just said stands there too, in words of its own: cautions, what is in order.
         notices = [f"notice {n.level} {n.text}" for n in wanted.notices]
-        extra = [n for n in shown["notices"] if "caution" not in n and n not in notices]
+        said = ("notice caution", "notice in-order")
+        extra = [n for n in shown["notices"] if not n.startswith(said) and n not in notices]
         lacking += [n for n in notices if n not in shown["notices"]] + extra
         if shown["step"] != wanted.step:
             lacking.append(f"step {wanted.step!r}, shown {shown['step']!r}")
@@ -324,6 +325,7 @@ def main() -> int:
             parts: tuple[tuple[str, Callable[[], object]], ...] = (
                 ("whole case by keyboard", lambda: whole_case(play, out, report)),
                 ("whole case by touch", lambda: touched.whole_case(play, out, report)),
+                ("a phone", lambda: touched.phone(play, report)),
                 ("pictures", lambda: pictures(play, out, report)),
                 ("less motion", lambda: reduced_motion(play, report)),
                 ("under attack", lambda: attacked.run(report)),

@@ -11,12 +11,21 @@ from playwright.sync_api import Page, Playwright
 
 from screen import room
 from screen.room import LiveCase, browser_page, version, wait_until
+from screen.states import scenes
 
 TABLET = (1024, 768)
 LEAST_PX = 78
 """15 mm on a tablet of 10 inches: 1024 px over 200 mm, so 5.1 px a millimetre."""
 
 PHONE_PX = 48
+
+SIZES = (
+    "() => [...document.querySelectorAll('button')]"
+    ".filter(b => b.getClientRects().length)"
+    ".map(b => [b.textContent, b.getBoundingClientRect()])"
+    ".map(([text, box]) => [text, box.width, box.height])"
+)
+"""Text, width and height of every button that is shown."""
 
 DIGITS = {
     # Steps at which a number is tapped together; the others take what is suggested.
@@ -160,12 +169,6 @@ def whole_case(play: Playwright, out: Path, report: Any) -> None:
         watcher.keyboard.press("Enter")
         wait_until(lambda: version(watcher) > 0, 10, "nothing to watch")
         small: set[str] = set()
-        sizes = (
-            "() => [...document.querySelectorAll('button')]"
-            ".filter(b => b.getClientRects().length)"
-            ".map(b => [b.textContent, b.getBoundingClientRect()])"
-            ".map(([text, box]) => [text, box.width, box.height])"
-        )
         stuck = 0
         while case.case.state.signed is None and hands.taps < 300 and stuck < 3:
             head = case.case.head_hash
@@ -180,7 +183,7 @@ def whole_case(play: Playwright, out: Path, report: Any) -> None:
             wait_until(
                 lambda: version(page) >= case.screen._hub.version, 5, "the page is behind"
             )
-            for text, wide, tall in page.evaluate(sizes):
+            for text, wide, tall in page.evaluate(SIZES):
                 if min(wide, tall) < LEAST_PX - 0.5:
                     small.add(f"{text} {wide:.0f}x{tall:.0f}")
             report.check(
@@ -204,3 +207,27 @@ def whole_case(play: Playwright, out: Path, report: Any) -> None:
         page.screenshot(path=out / "touch-end.png")
         watcher.screenshot(path=out / "watch-end.png")
         case.end()
+
+
+def phone(play: Playwright, report: Any) -> None:
+    """Targets of 48 px on a phone, nothing beside the page, no finding of axe."""
+    screen = room.bare_screen()
+    with browser_page(play, 390, 844, has_touch=True) as page:
+        page.goto(room.link_of(screen))
+        wait_until(lambda: version(page) > 0, 10, "no view")
+        page.evaluate("() => { looks.hand = 'touch'; wear(); }")
+        for scene in scenes():
+            before = version(page)
+            screen._see(state=scene.state, prompts=scene.prompts, heard=scene.heard)
+            wait_until(lambda before=before: version(page) > before, 10, scene.name)
+            small = [
+                f"{text} {wide:.0f}x{tall:.0f}"
+                for text, wide, tall in page.evaluate(SIZES)
+                if min(wide, tall) < PHONE_PX - 0.5
+            ]
+            report.check(f"targets on a phone: {scene.name}", not small, "; ".join(small))
+            wide = page.evaluate("() => document.documentElement.scrollWidth")
+            report.check(f"nothing beside the page of a phone: {scene.name}", wide <= 390)
+            found = room.violations(page)
+            report.check(f"axe on a phone: {scene.name}", not found, " | ".join(found))
+    screen.close()
