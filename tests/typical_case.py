@@ -94,9 +94,7 @@ class Driver:
 
     def press(self) -> None:
         self.command("start")
-        timer = self.state.timer
-        assert timer is not None
-        self.do(it.Tick(), timer.target_s + 0.2)
+        self.do(it.Tick(), 5.2)
 
     def press_cut_short(self, seconds: float) -> None:
         self.command("start")
