@@ -28,6 +28,7 @@ class CheckedPlace(Strict):
     corrections: tuple[str, ...] = ()
     options: tuple[str, ...] = ()
     canals: tuple[str, ...] = ()
+    names: tuple[str, ...] = ()
 
     @property
     def wanted(self) -> Wanted:

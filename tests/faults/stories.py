@@ -134,6 +134,7 @@ class InMemory:
 
     def __init__(self, state: CaseState | None, code: str, now: Moment) -> None:
         self.states: list[CaseState | None] = [state]
+        self.reopening: tuple[ev.AnyEvent, ...] = ()
         if state is None:
             event = ev.CaseOpened(
                 at=now,
@@ -145,7 +146,7 @@ class InMemory:
             )
             self.states.append(opened(event))
         elif state.signed is None:
-            self.take(Reopen(note="Nothing was lost."), now)
+            self.reopening = self.take(Reopen(note="Nothing was lost."), now)
 
     @property
     def state(self) -> CaseState:

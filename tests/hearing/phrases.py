@@ -151,7 +151,8 @@ def _own(scene: Scene, groups: dict[str, list[str]]) -> list[str]:
         case "done":
             names += ["command next", "option yes"]
         case "timed":
-            names = ["command start", "command start", *names]
+            verb = "heat_on" if expect.mode == "until_off" else "press"
+            names = [f"command {verb}", f"command {verb}", *names]
         case "sign":
             names.append("command sign")
     return names

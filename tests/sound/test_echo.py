@@ -71,9 +71,9 @@ def test_its_own_voice_causes_no_intent(tmp_path: Path, way: Way) -> None:
 
 
 def test_without_the_guard_a_late_echo_is_taken_for_an_answer(tmp_path: Path) -> None:
-    """What the guard is for: mostly the "no" of the question comes back as "no"."""
+    """What the guard is for: a phrase of the assistant's comes back as an answer."""
     room = room_at_a_question(tmp_path, Way(0.3, -6.0, 0.3), guarded=False)
-    room.prompt(QUESTION)
+    room.prompt("Confirm.")
     room.hear_out()
     room.wait(1.2)
     assert room.spoken
