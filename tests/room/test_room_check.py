@@ -246,7 +246,9 @@ def test_the_places_are_those_of_the_protocol(plan: CheckPlan) -> None:
         ours, theirs = place.wanted, real[f"warm-vertical/{name}"]
         assert set(ours.corrections) == set(theirs.corrections)
         # A sentence for several steps is not asked for here.
-        assert replace(ours, corrections=()) == replace(theirs, corrections=(), ahead=())
+        assert replace(ours, corrections=()) == replace(
+            theirs, corrections=(), ahead=(), all_yes=0
+        )
 
 
 def test_what_a_phrase_is_taken_for(every: dict[str, Asked]) -> None:

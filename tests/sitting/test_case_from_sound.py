@@ -117,7 +117,9 @@ def _stopped_anywhere_goes_on_at_the_same_step(session: Session, tmp_path: Path)
         before, _ = read_case(folder)
         reopened = CaseFile.reopen(folder, session.clock.now())
         assert reopened.state.entries == before.entries
-        assert reopened.state.tracks == before.tracks
+        # The clock of the delay is another one after a restart.
+        tracks = tuple(t.model_copy(update={"heat_off": None}) for t in before.tracks)
+        assert reopened.state.tracks == tracks
         assert reopened.state.active == before.active
         reopened.close()
 
