@@ -1,0 +1,136 @@
+"""The case that changes: a canal found late or not there, another name, another tooth; and
+a part of a canal that is done again.
+
+What was said first is asked about, since much hangs on it. Then it is an event of its own:
+what was done stays on record, values that follow from it enter by the road of all others,
+and everything that hangs on them is judged again.
+"""
+
+from __future__ import annotations
+
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.procedure.draft import Draft
+from assistant.procedure.reach import begins_again, changed_canal, post_again, superseded
+from assistant.procedure.state import CASE, CaseChange
+from assistant.protocol.model import Step
+from assistant.protocol.roles import Role
+
+
+def ask(draft: Draft, said: it.Change) -> None:
+    """Ask whether the case is to change; what is odd about it is told with the question."""
+    draft.drop_pending("a change was said")
+    drop(draft, "said again")
+    state = draft.state
+    canal = changed_canal(state, said)
+    step = None
+    gone: tuple[int, ...] = ()
+    if said.what == "post":
+        step = post_again(state, canal or "")
+        gone = superseded(state, canal or "", step) if step else ()
+    if said.what == "again":
+        step = begins_again(state, canal or "", said.to or "")
+        assert canal is not None
+        assert step is not None
+        gone = superseded(state, canal, step)
+    change = CaseChange(
+        what=said.what,
+        canal=canal,
+        to=said.to,
+        tooth=said.tooth,
+        reason=(said.reason or "").strip(),
+        heard=said.heard,
+        by=draft.person(),
+        at=draft.now,
+        odd=_odd(draft, said, canal),
+        step=step.id if step else None,
+        superseded=gone,
+        entries=len(state.entries),
+    )
+    draft.add(ev.ChangeAsked(change=change))
+
+
+def drop(draft: Draft, reason: str) -> None:
+    """The change that was asked about is off the table, but stays in the log as heard."""
+    proposed = draft.state.proposed
+    if proposed is not None:
+        rejected = draft.rejected(proposed.heard.text, reason)
+        draft.add(ev.ChangeDropped(rejected=rejected))
+
+
+def carry_out(draft: Draft) -> None:
+    """The confirmed change, and what follows from it."""
+    change = draft.state.proposed
+    assert change is not None
+    canal = change.canal or ""
+    change = change.model_copy(update={"at": draft.now})
+    names = _names_after(draft, change)
+    draft.add(ev.CaseChanged(change=change))
+    match change.what:
+        case "found" | "absent" | "renamed":
+            if change.what == "absent":
+                for warning in draft.state.open_warnings(canal):
+                    draft.answer(warning, f"{canal} is not there: {change.reason}")
+            _enter(draft, _asking(draft, "canals"), names, change)
+            draft.go_where_work_is()
+        case "tooth":
+            assert change.tooth is not None
+            _enter(draft, _asking(draft, "tooth"), change.tooth, change)
+            for track in draft.state.canals:
+                draft.judge_again(track.name, frozenset({"outside_handbook"}), "tooth")
+        case "post":
+            planned = draft.state.protocol.with_role(Role.POST_PLANNED)
+            assert planned is not None
+            judged = draft.judge(canal, planned, "yes", draft.state.newest(canal, planned))
+            draft.enter(judged, change.heard, confirmed=True)
+    if change.step is not None:
+        _go_back(draft, change)
+
+
+def _go_back(draft: Draft, change: CaseChange) -> None:
+    """Begin a part of the filling again; what it had until then needs no answer more."""
+    assert change.canal is not None
+    assert change.step is not None
+    for seq in change.superseded:
+        draft.answer_open(seq, f"done again: {change.reason or change.heard.text}")
+    draft.check_depths_again(change.canal)
+    if draft.state.active != change.canal:
+        draft.add(ev.TrackSelected(track=change.canal, at=draft.now))
+    draft.move(change.canal, change.step, "again", 1)
+
+
+def _asking(draft: Draft, kind: str) -> Step:
+    step = draft.state.protocol.asking(kind)
+    assert step is not None
+    return step
+
+
+def _names_after(draft: Draft, change: CaseChange | it.Change) -> tuple[str, ...]:
+    """The canals there are once a change has been carried out."""
+    names = [track.name for track in draft.state.canals if track.closed is None]
+    match change.what:
+        case "found" if change.canal is not None:
+            names.append(change.canal)
+        case "absent":
+            names = [name for name in names if name != change.canal]
+        case "renamed" if change.to is not None:
+            names = [change.to if name == change.canal else name for name in names]
+    return tuple(names)
+
+
+def _odd(draft: Draft, said: it.Change, canal: str | None) -> str:
+    """What is unusual about the canals there would be, in the words of the rules."""
+    named = said.model_copy(update={"canal": canal})
+    kind = "tooth" if said.what == "tooth" else "canals"
+    if said.what in {"again", "post"}:
+        return ""
+    value: it.Scalar = said.tooth or 0 if kind == "tooth" else _names_after(draft, named)
+    old = draft.state.newest(CASE, _asking(draft, kind))
+    judged = draft.judge(CASE, _asking(draft, kind), value, old)
+    return " ".join(one.text for one in judged.fired)
+
+
+def _enter(draft: Draft, step: Step, value: it.Scalar, change: CaseChange) -> None:
+    old = draft.state.newest(CASE, step)
+    judged = draft.judge(CASE, step, value, old)
+    draft.enter(judged, change.heard, confirmed=True, correction=True)
