@@ -13,7 +13,7 @@ from decimal import Decimal
 from oracle_rules import DEPTHS, DOWNPACK, NOT_JUDGED, Rules, Told
 
 from assistant.procedure import events as ev
-from assistant.procedure.state import CASE, CaseChange, Entry, Pending, Timer, Warning
+from assistant.procedure.state import CASE, Entry, Pending, Timer, Warning
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 
@@ -68,8 +68,6 @@ class Oracle(Rules):
                     self.told[seq] = replace(self.told[seq], stands=False)
                     if restores is not None:
                         self.told[restores] = replace(self.told[restores], stands=True)
-                case ev.CaseChanged(change=change):
-                    self._changed(change)
                 case ev.StepSkipped(skipped=skipped) if "step-skipped" in self.severity:
                     acts.append(("step-skipped", skipped.step))
                 case ev.StepReached():
@@ -100,23 +98,6 @@ class Oracle(Rules):
         self.tally.count(self.tally.expected, (r for rules in fresh.values() for r in rules))
         self.tally.count(self.tally.expected, (rule for rule, _ in acts))
         return [*wrong, *self._compare(fresh, acts, raised), *self._unsaid_depths()]
-
-    def _changed(self, change: CaseChange) -> None:
-        """What was done is the same under another name; what is done again counts no more."""
-        for seq in change.superseded:
-            self.told[seq] = replace(self.told[seq], stands=False)
-        if change.superseded or change.step:
-            self.heat_off_s.pop(change.canal or "", None)
-        if change.what == "renamed":
-            old, new = str(change.canal), str(change.to)
-            for seq, told in self.told.items():
-                if told.canal == old:
-                    self.told[seq] = replace(told, canal=new)
-            if old in self.at:
-                self.at[new] = self.at.pop(old)
-            if old in self.heat_off_s:
-                self.heat_off_s[new] = self.heat_off_s.pop(old)
-            self.active = new if self.active == old else self.active
 
     def _accept(self, entry: Entry) -> Told:
         old = self.told.get(entry.replaces or 0)

@@ -68,8 +68,7 @@ class TypedCase:
             grammar = _grammar(self.language, wanted_now(self.state))
             self._take(understand_typed(one.say, grammar))
             pending = self.state.pending
-            questioned = pending is not None and pending.quantity != "signature"
-            if questioned or self.state.proposed is not None:
+            if pending is not None and pending.quantity != "signature":
                 # As a rehearsed operator does, who knows what was meant.
                 self._take(it.Command(verb="confirm"))
         return self.state

@@ -12,15 +12,7 @@ from typing import Any
 
 from assistant.procedure import events as ev
 from assistant.procedure.belongs import check_belongs
-from assistant.procedure.state import (
-    CASE,
-    CaseChange,
-    CaseState,
-    Entry,
-    HeatOff,
-    Pending,
-    Track,
-)
+from assistant.procedure.state import CASE, CaseState, Entry, HeatOff, Pending, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, WRITTEN
 
 
@@ -110,13 +102,6 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, timer=None, tracks=tracks)
         case ev.TrackSelected(track=track):
             return _with(state, active=track, pending=None)
-        case ev.ChangeAsked(change=change):
-            return _with(state, proposed=change)
-        case ev.ChangeDropped(rejected=rejected):
-            return _with(state, proposed=None, rejected=(*state.rejected, rejected))
-        case ev.CaseChanged(change=change):
-            done = _with(state, proposed=None, changes=(*state.changes, change))
-            return _changed(done, change)
         case ev.Paused():
             return _with(state, paused=True)
         case ev.Resumed():
@@ -183,52 +168,7 @@ def _with_canals(state: CaseState, entry: Entry) -> CaseState:
     known = {track.name: track for track in state.canals}
     fresh = state.protocol.canal[0].id
     canals = tuple(known.get(name, Track(name=name, step=fresh)) for name in entry.value)
-    gone = (t for t in state.canals if t.closed is not None and t.name not in entry.value)
-    return _with(state, tracks=(state.track(CASE), *canals, *gone))
-
-
-def _changed(state: CaseState, change: CaseChange) -> CaseState:
-    """What a change does by itself; values that follow from it are entries of their own."""
-    match change:
-        case CaseChange(what="found", canal=str(name)):
-            return _closed(state, name, None)
-        case CaseChange(what="absent", canal=str(name)):
-            return _closed(state, name, change.reason)
-        case CaseChange(what="renamed", canal=str(old), to=str(new)):
-            return _renamed(state, old, new)
-        case CaseChange(what="again" | "post"):
-            entries = state.entries
-            for seq in change.superseded:
-                entries = _restand(entries, seq, "superseded")
-            afresh = {"answered": False, "heat_off": None} if change.step else {}
-            tracks = (
-                t.model_copy(update=afresh) if t.name == change.canal else t
-                for t in state.tracks
-            )
-            return _with(state, entries=entries, tracks=tuple(tracks))
-    return state
-
-
-def _closed(state: CaseState, name: str, why: str | None) -> CaseState:
-    tracks = (
-        t.model_copy(update={"closed": why}) if t.name == name else t for t in state.tracks
-    )
-    return _with(state, tracks=tuple(tracks))
-
-
-def _renamed(state: CaseState, old: str, new: str) -> CaseState:
-    """Everything of a canal under its right name."""
-    told: dict[str, Any] = {}
-    for field in ("entries", "warnings", "skipped", "rejected", "prepared"):
-        told[field] = tuple(
-            one.model_copy(update={"track": new}) if one.track == old else one
-            for one in getattr(state, field)
-        )
-    tracks = tuple(
-        t.model_copy(update={"name": new}) if t.name == old else t for t in state.tracks
-    )
-    active = new if state.active == old else state.active
-    return _with(state, tracks=tracks, active=active, **told)
+    return _with(state, tracks=(state.track(CASE), *canals))
 
 
 def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
@@ -236,13 +176,9 @@ def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
     visited, here = track.visited, _place(state, track)
     there = (event.step, event.round)
     # A step that is asked again is not left: "back" must not find it twice.
-    if there != here or event.via == "again":
+    if there != here:
         if event.via in {"done", "skip"}:
             visited = (*visited, here) if here else visited
-        elif event.via == "again":
-            order = [step.id for step in state.protocol.canal]
-            later = order.index(event.step)
-            visited = tuple(one for one in visited if order.index(one[0]) < later)
         elif there in visited:
             last = len(visited) - 1 - visited[::-1].index(there)
             visited = visited[:last]

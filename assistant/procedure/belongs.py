@@ -11,7 +11,7 @@ from __future__ import annotations
 from assistant.canal.teeth import parse_fdi
 from assistant.procedure import events as ev
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseChange, CaseState, Entry, Pending
+from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.procedure.values import ABSURD
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 
@@ -49,27 +49,12 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _must(timed, f"step {timer.step} has no timer")
             before = timer.warnings_before
             _must(0 <= before <= len(state.warnings), f"there are no {before} warnings")
-        case ev.ChangeAsked(change=change) | ev.CaseChanged(change=change):
-            _check_change(state, change)
         case ev.HeadSealed():
             _must(state.signed is not None, "a case that is not signed is sealed")
         case ev.TrackSelected(track=track):
             _known_track(state, track)
         case _:
             return
-
-
-def _check_change(state: CaseState, change: CaseChange) -> None:
-    """It is about a canal that there is; what it supersedes and where it leads, too."""
-    if change.what in {"absent", "renamed", "again"}:
-        _known_track(state, change.canal or "")
-    if change.what == "renamed":
-        free = bool(change.to) and all(t.name != change.to for t in state.tracks)
-        _must(free, f"{change.to!r} is no name for a canal here")
-    if change.what == "again":
-        _step_of(state, change.canal or "", change.step or "")
-    for seq in change.superseded:
-        _known_entry(state, seq)
 
 
 def _must(holds: bool, what: str) -> None:

@@ -58,8 +58,6 @@ def _keep(draft: Draft) -> None:
     for warning in waiting:
         draft.answer(warning, KEPT)
     draft.go_on()
-    if waiting:
-        draft.after_part()
 
 
 def _back(draft: Draft) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-from assistant.procedure import changes, commands, timing
+from assistant.procedure import commands, timing
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft, Judged
@@ -133,14 +133,8 @@ def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
             _given(draft, intent)
         case it.Correction():
             _correction(draft, intent)
-        case it.Change():
-            changes.ask(draft, intent)
-        case it.Chosen() if draft.state.proposed is not None:
-            changes.drop(draft, "not confirmed")
         case it.Chosen():
             _chosen(draft, intent)
-        case it.Command(verb="confirm") if draft.state.proposed is not None:
-            changes.carry_out(draft)
         case it.Command(verb="confirm"):
             _confirm(draft, intent)
         case it.Command(verb="next"):

@@ -13,13 +13,7 @@ from assistant.procedure.apply import apply
 from assistant.procedure.facts import holds, stays
 from assistant.procedure.intents import Heard, Intent, Part, Scalar
 from assistant.procedure.known import known_at
-from assistant.procedure.reach import (
-    given_early,
-    given_here,
-    heats,
-    in_place,
-    stands_from_before,
-)
+from assistant.procedure.reach import given_early, given_here, heats, in_place
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
     CASE,
@@ -241,29 +235,6 @@ class Draft:
                 named = one._replace(text=f"{step.title}. {one.text}")
                 self.warn(named, track, step, entry.seq)
 
-    def judge_again(self, track: str, checks: frozenset[str], why: str) -> None:
-        """Something changed that these checks rest on. What they would have asked about is
-        a warning now, which waits for its answer; what they ask no more is settled."""
-        final = self.state.newest(track, Role.FINAL_LENGTH)
-        for entry in tuple(self.state.standing(track)):
-            step = self.state.protocol.by_id[entry.step]
-            if step.role is Role.WORKING_LENGTH and final is not None:
-                continue  # it is in force no more
-            fired = fired_by_value(self.state, self._standing(entry))
-            tripped = {one.rule.id: one for one in fired if one.rule.check in checks}
-            for known in self.state.warnings:
-                mine = known.entry == entry.seq and self._check_of(known.rule) in checks
-                if mine and known.answer is None:
-                    self.answer(known, f"settled by the new {why}")
-            for one in tripped.values():
-                rule = one.rule.model_copy(update={"severity": "urgent"})
-                where = f"{track.capitalize()}, {step.title.lower()}"
-                named = one._replace(rule=rule, text=f"{where}: {one.text}")
-                self.warn(named, track, step, entry.seq)
-
-    def _check_of(self, rule: str) -> str | None:
-        return next((r.check for r in self.state.protocol.rules if r.id == rule), None)
-
     def _standing(self, entry: Entry) -> Candidate:
         """An entry on record, to be judged again where it stands."""
         step, place = self.state.protocol.by_id[entry.step], self.state.place(entry)
@@ -294,9 +265,9 @@ class Draft:
                 self.warn(fired, track.name, step, None)
         round_ = track.round(step.loop) if again else None
         self.move(track.name, target, "skip" if skip else "done", round_)
-        if not again and (given_early(self.state, step) or stands_from_before(self.state)):
+        if not again and given_early(self.state, step):
             return self.advance()
-        self.after_part()
+        self._after_part()
         return None
 
     def _past_unasked(self, target: str) -> str:
@@ -351,24 +322,12 @@ class Draft:
         before = [round_ for step, round_ in here.visited if step in steps]
         return 1 + max([*before, present] if inside else before, default=0)
 
-    def go_where_work_is(self) -> None:
-        """After a change of the canals: from one that is not there, and from the closing
-        steps, to a canal that is to be filled."""
-        waiting = next((t.name for t in self.state.canals if not t.finished), None)
-        if self.state.active == CASE and waiting is not None:
-            self.add(ev.TrackSelected(track=waiting, at=self.now))
-        else:
-            self.after_part()
-
-    def after_part(self) -> None:
+    def _after_part(self) -> None:
         """When a part is done, select what comes next."""
         state = self.state
         if not (state.here.finished or state.here.step == AT_CANALS):
             return
         waiting = next((t.name for t in state.canals if not t.finished), None)
-        if waiting is None:  # a finished canal may have been judged again
-            open_in = (t.name for t in state.canals if state.open_warnings(t.name))
-            waiting = next(open_in, None)
         case = state.track(CASE)
         if waiting is not None:
             self.add(ev.TrackSelected(track=waiting, at=self.now))

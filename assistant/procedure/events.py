@@ -13,7 +13,6 @@ from pydantic import Field, TypeAdapter
 from assistant.procedure.intents import Heard, PreparedValue, Scalar
 from assistant.procedure.state import (
     Addendum,
-    CaseChange,
     Entry,
     Pending,
     Rejected,
@@ -125,12 +124,12 @@ class WarningAnswered(Frozen):
 
 
 class StepReached(Frozen):
-    """A track moved. ``via`` is done, back, undo, skip or again."""
+    """A track moved. ``via`` is done, back, undo or skip."""
 
     kind: Literal["step_reached"] = "step_reached"
     track: str
     step: str
-    via: Literal["done", "back", "undo", "skip", "again"]
+    via: Literal["done", "back", "undo", "skip"]
     loop: str | None = None
     round: int = 1
     at: Moment
@@ -181,27 +180,6 @@ class Resumed(Frozen):
 
     kind: Literal["resumed"] = "resumed"
     at: Moment
-
-
-class ChangeAsked(Frozen):
-    """A change of the case was said; it waits for its "confirm"."""
-
-    kind: Literal["change_asked"] = "change_asked"
-    change: CaseChange
-
-
-class ChangeDropped(Frozen):
-    """The change was not confirmed; what was heard is kept."""
-
-    kind: Literal["change_dropped"] = "change_dropped"
-    rejected: Rejected
-
-
-class CaseChanged(Frozen):
-    """The change counts. What was done stays on record."""
-
-    kind: Literal["case_changed"] = "case_changed"
-    change: CaseChange
 
 
 class CaseReopened(Frozen):
@@ -279,9 +257,6 @@ AnyEvent = (
     | TimerStarted
     | TimerEnded
     | TrackSelected
-    | ChangeAsked
-    | ChangeDropped
-    | CaseChanged
     | Paused
     | Resumed
     | CaseReopened

@@ -131,28 +131,6 @@ class SwitchCanal(Intent):
     canal: Text
 
 
-ChangeKind = Literal["found", "absent", "renamed", "tooth", "post", "again"]
-"""A canal found late, one that is not there, one called otherwise, another tooth, a
-post decided on late, and a part of the filling that is done again."""
-
-
-class Change(Intent):
-    """The case is another one than was taken down, or a part of a canal is done again.
-
-    Attributes:
-        canal: the canal it is about; None for the tooth, and for the canal at work.
-        to: the other name of a renamed canal; the phase that is done again.
-        tooth: the right tooth.
-        reason: free words, None if not given.
-    """
-
-    what: ChangeKind
-    canal: Text | None = None
-    to: Text | None = None
-    tooth: int | None = None
-    reason: Text | None = None
-
-
 class WhoSpeaks(Intent):
     """From now on, entries are this person's."""
 
@@ -240,7 +218,6 @@ AnyIntent = (
     | Prepare
     | Skip
     | SwitchCanal
-    | Change
     | WhoSpeaks
     | Command
     | Unclear

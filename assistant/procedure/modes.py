@@ -12,8 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import Enum, StrEnum
-from functools import cache, partial
-from typing import Any, NamedTuple, get_args
+from functools import cache
+from typing import Any, NamedTuple
 
 from transitions import Machine
 
@@ -40,7 +40,6 @@ class Mode(Enum):
     PAUSED = "nothing is taken until it is resumed"
     TIMING = "a heat activation runs"
     PRESSING = "a press runs, and the lengths of its round can be given"
-    PROPOSED = "a change of the case, or a part done again, waits for its confirm"
     QUESTIONED = "a value, or the signature, waits for its confirm, or one of two for a choice"
     WARNED = "an urgent warning of the active canal waits for its answer"
     ASKED = "a step of the active canal, or of the case, is asked"
@@ -54,7 +53,6 @@ def mode_of(state: CaseState) -> Mode:
         Mode.PAUSED: state.paused,
         Mode.TIMING: state.timer is not None and state.timer.mode == "until_off",
         Mode.PRESSING: state.timer is not None,
-        Mode.PROPOSED: state.proposed is not None,
         Mode.QUESTIONED: state.pending is not None,
         Mode.WARNED: bool(state.open_warnings(state.active)),
         Mode.ASKED: state.step is not None,
@@ -78,7 +76,6 @@ class Request(StrEnum):
     UNDO = "undo"
     SKIP = "skip"
     SWITCH = "switch"
-    CHANGE = "change"
     SPEAKER = "speaker"
     PAUSE = "pause"
     RESUME = "resume"
@@ -112,7 +109,6 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.Chosen: Request.OPTION,
     it.Skip: Request.SKIP,
     it.SwitchCanal: Request.SWITCH,
-    it.Change: Request.CHANGE,
     it.WhoSpeaks: Request.SPEAKER,
     it.Append: Request.ADDENDUM,
     it.Prepare: Request.PREPARE,
@@ -225,10 +221,6 @@ def _at_the_end(state: CaseState, _: it.Intent) -> bool:
     return _expects(state, "sign") and all(canal.finished for canal in state.canals)
 
 
-def _is_no(problem: str, state: CaseState, change: it.Change) -> bool:
-    return reach.change_problem(state, change) != problem
-
-
 def _says_something(_: CaseState, addendum: it.Append) -> bool:
     return bool(addendum.text.strip() and addendum.by.strip())
 
@@ -252,7 +244,6 @@ CLOSED: dict[Mode, tuple[str, Request]] = {
 }
 """Modes that take one request alone, beside queries: why others are refused, and the one."""
 
-_PROPOSED = frozenset({Mode.PROPOSED})
 _PRESSING, _QUESTIONED, _WARNED, _ASKED, _FINISHED = (
     frozenset({m})
     for m in (Mode.PRESSING, Mode.QUESTIONED, Mode.WARNED, Mode.ASKED, Mode.FINISHED)
@@ -334,22 +325,9 @@ DOOR: dict[Request, tuple[Row, ...]] = {
             lambda state, to: to.canal != CASE or state.track(CASE).step != AT_CANALS,
         ),
         Row(
-            "canal_not_there",
-            _OPEN,
-            lambda state, to: all(t.name != to.canal or t.closed is None for t in state.tracks),
-        ),
-        Row(
             "no_such_canal",
             _OPEN,
             lambda state, to: to.canal in {track.name for track in state.tracks},
-        ),
-    ),
-    Request.CHANGE: (
-        _WARNING_FIRST,
-        Row("finish_setup_first", _OPEN | _PROPOSED, _is_set_up),
-        *(
-            Row(why, _OPEN | _PROPOSED, partial(_is_no, why))
-            for why in get_args(reach.ChangeProblem)
         ),
     ),
     Request.SPEAKER: (),
@@ -382,16 +360,6 @@ WHILE_PRESSING: dict[Request, Lifts] = {
 """What is taken while a press runs, beside what rows of its own refuse; all else waits
 until the timer has ended."""
 
-WHILE_PROPOSED: dict[Request, Lifts] = {
-    Request.CONFIRM: lambda *_: True,
-    Request.OPTION: lambda _, chosen: chosen.option == "no",
-    Request.CHANGE: lambda *_: True,
-    Request.SPEAKER: lambda *_: True,
-    Request.PAUSE: lambda *_: True,
-    Request.QUERY: lambda *_: True,
-}
-"""What is taken while a change waits for its "confirm"."""
-
 TAKEN = "taken"
 
 
@@ -403,8 +371,7 @@ def rows_of(request: Request) -> tuple[Row, ...]:
         if request not in {one, Request.QUERY}
     )
     pressing = Row("timer_running", _PRESSING, WHILE_PRESSING.get(request))
-    proposed = Row("say_confirm_or_no", _PROPOSED, WHILE_PROPOSED.get(request))
-    return (*DOOR[request], *closed, pressing, proposed)
+    return (*DOOR[request], *closed, pressing)
 
 
 @cache
@@ -441,12 +408,12 @@ def refusal(state: CaseState, intent: it.AnyIntent) -> Refusal | None:
     if place.state == TAKEN:
         return None
     asked = state.step or (found.step if (found := reach.questioned(state)) else None)
-    detail = {"value": _what(intent, str(place.state)), "step": asked.title if asked else None}
+    detail = {"value": _what(intent), "step": asked.title if asked else None}
     known = {name: text for name, text in detail.items() if text is not None}
     return Refusal(str(place.state), known)
 
 
-def _what(intent: it.AnyIntent, reason: str) -> str | None:
+def _what(intent: it.AnyIntent) -> str | None:
     match intent:
         case it.Given(quantity=quantity, kind=kind):
             return quantity or kind
@@ -454,8 +421,4 @@ def _what(intent: it.AnyIntent, reason: str) -> str | None:
             return option.replace("_", " ")
         case it.SwitchCanal(canal=canal):
             return canal
-        case it.Change(what="renamed") if reason == "canal_there":
-            return intent.to
-        case it.Change():
-            return intent.canal or intent.to or "that"
     return None

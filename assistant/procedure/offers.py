@@ -24,7 +24,6 @@ from assistant.procedure.state import KIND_OF, CaseState
 ANSWERS: dict[Mode, tuple[Request, ...]] = {
     **{mode: (request,) for mode, (_, request) in CLOSED.items()},
     Mode.PRESSING: (Request.STOP, Request.VALUE, Request.CONFIRM, Request.OPTION, Request.KEEP),
-    Mode.PROPOSED: (Request.CONFIRM, Request.OPTION),
     Mode.QUESTIONED: (Request.CONFIRM, Request.OPTION),
     Mode.WARNED: (Request.KEEP, Request.START, Request.CORRECTION),
     Mode.ASKED: (
@@ -51,7 +50,7 @@ class Offer(NamedTuple):
 
 def offers(state: CaseState) -> tuple[Offer, ...]:
     """Everything that could be said now and would be taken, what answers first; queries
-    aside, which always are, and changes of the case, which nobody plans."""
+    aside, which always are."""
     mode = mode_of(state)
     answers = ANSWERS[mode]
     if mode is Mode.QUESTIONED and reach.either(state):

@@ -6,9 +6,8 @@ request out takes it from here: so both always mean the same.
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
-from assistant.canal import teeth
 from assistant.procedure import intents as it
 from assistant.procedure.facts import option_of, readings_mm, stays, suggestion
 from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
@@ -21,7 +20,6 @@ from assistant.protocol.model import (
     Step,
     Timed,
 )
-from assistant.protocol.roles import Role
 
 
 class Questioned(NamedTuple):
@@ -195,120 +193,12 @@ def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
     return tuple(dict.fromkeys(kind for kind in kinds if kind is not None and kind != "s"))
 
 
-ChangeProblem = Literal[
-    "no_such_canal",
-    "canal_not_there",
-    "canal_there",
-    "last_canal",
-    "not_a_tooth",
-    "tooth_already",
-    "no_post_here",
-    "post_already",
-    "not_done_yet",
-    "change_needs_reason",
-]
-"""Why a change cannot be; each a key of the wording's refusals."""
-
-
-def change_problem(state: CaseState, change: it.Change) -> ChangeProblem | None:
-    """Why a change of the case cannot be, None if it can."""
-    name = changed_canal(state, change)
-    track = next((t for t in state.canals if t.name == name), None)
-    match change.what:
-        case "found":
-            return None if name and (track is None or track.closed) else "canal_there"
-        case "tooth":
-            if change.tooth == state.tooth:
-                return "tooth_already"
-            if change.tooth not in {tooth.fdi for tooth in teeth.PERMANENT_TEETH}:
-                return "not_a_tooth"
-        case _ if track is None:
-            return "no_such_canal"
-        case _ if track.closed is not None:
-            return "canal_not_there"
-        case "absent" if all(t is track or t.closed for t in state.canals):
-            return "last_canal"
-        case "renamed" if not change.to or any(t.name == change.to for t in state.tracks):
-            return "canal_there"
-        case "post":
-            return _post_problem(state, track.name)
-        case "again" if begins_again(state, track.name, change.to or "") is None:
-            return "not_done_yet"
-    return None if (change.reason or "").strip() else "change_needs_reason"
-
-
-def _post_problem(state: CaseState, track: str) -> ChangeProblem | None:
-    steps = state.protocol
-    if not steps.with_role(Role.POST_PLANNED) or not steps.with_role(Role.POST_DECISION):
-        return "no_post_here"
-    planned = state.newest(track, Role.POST_PLANNED)
-    if planned is None:
-        return "not_done_yet"
-    return "post_already" if planned.value == "yes" else None
-
-
-def post_again(state: CaseState, track: str) -> Step | None:
-    """Where a canal goes back to for a post decided on late: nowhere while that is ahead."""
-    part = state.protocol.canal
-    here, step = state.track(track), state.protocol.with_role(Role.POST_DECISION)
-    ahead_of_it = not here.finished and part.index(state.protocol.by_id[here.step]) <= (
-        part.index(step) if step else 0
-    )
-    return None if ahead_of_it else step
-
-
-def changed_canal(state: CaseState, change: it.Change) -> str | None:
-    """The canal that a change is about: the one named, else the one at work."""
-    if change.what == "tooth":
-        return None
-    return change.canal or (None if state.active == CASE else state.active)
-
-
-def begins_again(state: CaseState, track: str, phase: str) -> Step | None:
-    """The first step of a phase that a canal has come to, None where it has not."""
-    part = state.protocol.canal
-    first = next((i for i, step in enumerate(part) if step.phase == phase), None)
-    if first is None:
-        return None
-    later = {step.id for step in part[first:]}
-    come = any(entry.step in later for entry in state.standing(track))
-    return part[first] if come else None
-
-
-FOR_THE_CANAL = frozenset(
-    {Role.CORONAL_PLUGGER, Role.MIDDLE_PLUGGER, Role.APICAL_PLUGGER, Role.HEAT_FIT}
-)
-"""What was found out of the canal and not of what fills it: a part done again leaves it,
-unless it is that part."""
-
-
-def superseded(state: CaseState, track: str, begin: Step) -> tuple[int, ...]:
-    """The standing entries that count no more when a canal is done again from a step."""
-    part = state.protocol.canal
-    later = part[part.index(begin) :]
-    gone = {s.id for s in later if s.role not in FOR_THE_CANAL or s.phase == begin.phase}
-    return tuple(entry.seq for entry in state.standing(track) if entry.step in gone)
-
-
-def stands_from_before(state: CaseState) -> bool:
-    """Whether the present step was answered before the canal was last done again, and the
-    answer still counts."""
-    again = [c for c in state.changes if c.step is not None and c.canal == state.active]
-    step = state.step
-    if not again or step is None or step.role not in FOR_THE_CANAL:
-        return False
-    given = in_place(state, state.active, step, state.here.round(step.loop))
-    return given is not None and given.seq <= again[-1].entries
-
-
 def to_undo(state: CaseState) -> Entry | None:
     """The last entry of the canal; where it has none, that of the canal finished just now;
     of the case where no canal has any yet; none of the opening once the closing steps are
-    reached, and none that a change of the case made: that is put right by another."""
+    reached."""
     track = state.active if canal_work_begun(state) else CASE
     last, place = state.newest(track), state.track(CASE).step
-    if track == CASE and state.changes and place == AT_CANALS:
-        return None
     if last is None and (before := just_finished(state)) is not None:
         last = state.newest(before)
     if last is None or (

@@ -10,14 +10,7 @@ from __future__ import annotations
 from functools import cached_property
 from typing import Literal
 
-from assistant.procedure.intents import (
-    ChangeKind,
-    Heard,
-    Part,
-    PreparedValue,
-    Scalar,
-    ValueKind,
-)
+from assistant.procedure.intents import Heard, Part, PreparedValue, Scalar, ValueKind
 from assistant.protocol.model import AT_CANALS, FINISHED, Frozen, Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
@@ -38,8 +31,7 @@ KIND_OF: dict[str, ValueKind] = {
 """Which kind of value each expectation takes; others take none."""
 
 Origin = Literal["said", "computed", "timed"]
-Standing = Literal["standing", "undone", "replaced", "superseded"]
-"""``superseded``: it was so, until that part of the filling was done again."""
+Standing = Literal["standing", "undone", "replaced"]
 
 
 class Entry(Frozen):
@@ -126,32 +118,6 @@ class Rejected(Frozen):
     text: str
     reason: str
     at: Moment
-
-
-class CaseChange(Frozen):
-    """A change of the case, or a part of a canal that is done again; see
-    :class:`~assistant.procedure.intents.Change`.
-
-    Attributes:
-        reason: why, empty if it tells itself.
-        odd: what is unusual about it for this tooth, said with the question.
-        step: where the canal goes on, of a part that is done again.
-        superseded: numbers of the entries that this part had until then.
-        entries: how many entries there were when it was said.
-    """
-
-    what: ChangeKind
-    canal: str | None
-    to: str | None
-    tooth: int | None
-    reason: str
-    heard: Heard
-    by: str
-    at: Moment
-    odd: str = ""
-    step: str | None = None
-    superseded: tuple[int, ...] = ()
-    entries: int = 0
 
 
 class Addendum(Frozen):
@@ -245,8 +211,7 @@ class Track(Frozen):
     ``visited`` is the path so far, (step id, round), for "back"; ``rounds``
     counts the loops (cycles, increments); ``answered`` tells that the present
     step has its value and only a warning keeps the track there; ``heat_off`` is set in
-    the round whose heat is off and whose press has not begun; ``closed`` tells why
-    nothing more is done in a canal that is not there.
+    the round whose heat is off and whose press has not begun.
     """
 
     name: str
@@ -255,7 +220,6 @@ class Track(Frozen):
     rounds: tuple[tuple[str, int], ...] = ()
     answered: bool = False
     heat_off: HeatOff | None = None
-    closed: str | None = None
 
     def round(self, loop: str | None) -> int:
         """The number of the present cycle or increment, 1 outside loops."""
@@ -263,8 +227,8 @@ class Track(Frozen):
 
     @property
     def finished(self) -> bool:
-        """True when no step is left, or nothing is to be done."""
-        return self.step == FINISHED or self.closed is not None
+        """True when no step is left."""
+        return self.step == FINISHED
 
 
 _NONE: frozenset[str] = frozenset()
@@ -294,8 +258,6 @@ class CaseState(Frozen):
     addenda: tuple[Addendum, ...] = ()
     prepared: tuple[PreparedValue, ...] = ()
     remarks: tuple[tuple[str, str], ...] = ()
-    changes: tuple[CaseChange, ...] = ()
-    proposed: CaseChange | None = None
     seals: tuple[Seal, ...] = ()
 
     def track(self, name: str) -> Track:

@@ -14,20 +14,13 @@ from assistant.procedure import intents as it
 from assistant.procedure.draft import KEPT
 from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import CLOSED, Mode, mode_of
-from assistant.procedure.state import CASE, CaseChange, CaseState, Entry, Pending
+from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 from assistant.protocol.moment import Moment
 from assistant.words.sayable import sayable
-from assistant.words.sayings import (
-    Wording,
-    said_change,
-    said_entry,
-    said_value,
-    spoken,
-    told_entry,
-)
+from assistant.words.sayings import Wording, said_entry, said_value, spoken, told_entry
 
 
 def respond(
@@ -72,14 +65,6 @@ def _about_values(
             for text in pending.warned:
                 yield Prompt(text, Urgency.WARNING)
             yield Prompt(_question(pending, words), Urgency.QUESTION)
-        case ev.ChangeAsked(change=change):
-            yield Prompt(_asked_change(change, words), Urgency.QUESTION)
-        case ev.ChangeDropped(rejected=rejected):
-            if rejected.reason == "not confirmed":
-                text = words.notices["dropped"].format(ask=question(after, words, brief))
-                yield Prompt(text, Urgency.QUESTION)
-        case ev.CaseChanged(change=change):
-            yield Prompt(said_change(change, words), Urgency.READ_BACK)
         case ev.CasePrepared(remarks=remarks):
             for name, text in remarks:
                 yield Prompt(f"{name} {text}.", Urgency.READ_BACK)
@@ -199,10 +184,7 @@ def _what_now(
         yield Prompt(asked, Urgency.STEP)
 
 
-_MOVES = (
-    *(ev.StepReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered),
-    ev.CaseChanged,
-)
+_MOVES = (ev.StepReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered)
 """Events after which the room wants to know where it is."""
 
 
@@ -214,8 +196,6 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
         return words.refusals[CLOSED[mode][0]]
     if mode is Mode.PRESSING and state.pending is None:
         return words.refusals["timer_running"]
-    if state.proposed is not None:
-        return _asked_change(state.proposed, words)
     if state.pending is not None:
         return _question(state.pending, words)
     if mode is Mode.WARNED and not _press_waits(state):
@@ -268,11 +248,6 @@ def _question(pending: Pending, words: Wording) -> str:
     why = "" if pending.why == pending.heard.doubt else pending.why
     rival = said_value(pending.kind, pending.rival)
     return words.questions["either"].format(why=why, value=value, rival=rival).strip()
-
-
-def _asked_change(change: CaseChange, words: Wording) -> str:
-    what = said_change(change, words)
-    return " ".join(words.questions["change"].format(what=what, odd=change.odd).split())
 
 
 def _read_back(state: CaseState, entry: Entry, words: Wording) -> Prompt:

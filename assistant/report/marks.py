@@ -11,7 +11,7 @@ from datetime import datetime
 
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseChange, CaseState, Entry
+from assistant.procedure.state import CASE, CaseState, Entry
 from assistant.protocol.moment import Moment
 from assistant.words.sayings import said_value
 
@@ -110,20 +110,6 @@ def place(state: CaseState, track: str, step: str | None, round_: int | None = N
     return f"{name}, {found.title}"
 
 
-def change_text(change: CaseChange) -> str:
-    """A change of the case, or what is done again, with its reason."""
-    canal, to = plain(change.canal or ""), plain(change.to or "")
-    what = {
-        "found": f"{canal} canal found during the treatment",
-        "absent": f"{canal} canal is not there",
-        "renamed": f"{canal} canal named {to} from here on, with all it has",
-        "tooth": f"tooth put right to {change.tooth}",
-        "post": f"{canal} canal: a post is planned after all",
-        "again": f"{canal} canal: {to.lower()} done again",
-    }[change.what]
-    return f"{what}: {plain(change.reason)}" if change.reason else what
-
-
 def date_time(at: Moment) -> str:
     """The time on the wall where it happened, with its zone, to the second."""
     return f"{at.wall:%Y-%m-%d %H:%M:%S} {zone(at)}"
@@ -153,7 +139,6 @@ def newest_moment(state: CaseState) -> Moment:
     moments += [skipped.at for skipped in state.skipped]
     moments += [rejected.at for rejected in state.rejected]
     moments += [at for at, _ in state.interruptions]
-    moments += [change.at for change in state.changes]
     moments += [addendum.at for addendum in state.addenda]
     moments += [state.signed] if state.signed else []
     return max(moments, key=lambda moment: moment.wall)

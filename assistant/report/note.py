@@ -20,7 +20,6 @@ from assistant.procedure.state import CASE, CaseState, Entry, Warning
 from assistant.protocol.coherence import ONCE
 from assistant.report import rounds
 from assistant.report.marks import (
-    change_text,
     clock,
     date_time,
     entry_text,
@@ -206,10 +205,6 @@ def _head(state: CaseState) -> Iterator[NoteRow]:
     yield NoteRow("Tooth", _tooth(state))
     canals = state.newest(CASE, state.protocol.asking("canals"))
     yield NoteRow("Canals", marked(state, canals) if canals else "not recorded")
-    for change in state.changes:
-        if change.what != "again":
-            told = f"{clock(state, change.at)} {change_text(change)}; by {plain(change.by)}"
-            yield NoteRow("Case changed", told)
     yield NoteRow("Operator", plain(state.operator) or "not given")
     for name, text in state.remarks:
         yield NoteRow(plain(name), plain(text))
@@ -317,7 +312,7 @@ def _changes(state: CaseState) -> Iterator[str]:
         for e in (*fit.values, fit.verdict)
     }
     for entry in state.entries:
-        if entry.standing in {"standing", "superseded"} or entry.seq in told:
+        if entry.standing == "standing" or entry.seq in told:
             continue
         if entry.standing == "replaced" and not _is_correction(entry):
             continue

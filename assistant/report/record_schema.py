@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from assistant.procedure.intents import ChangeKind, Channel, ValueKind
+from assistant.procedure.intents import Channel, ValueKind
 from assistant.procedure.state import Origin, Standing
 from assistant.protocol.model import Severity
 
@@ -174,21 +174,6 @@ class PendingRecord(_Part):
     heard: HeardRecord
 
 
-class ChangeRecord(_Part):
-    """The case turned out otherwise, or a part of a canal was done again."""
-
-    what: ChangeKind
-    canal: str | None
-    to: str | None
-    """The other name of a canal, or the part that was done again."""
-    tooth: int | None
-    reason: str
-    by: str
-    at: AwareDatetime
-    superseded: list[int]
-    """Entries that the part had until then."""
-
-
 class InterruptionRecord(_Part):
     """The program was started again, or a device failed."""
 
@@ -231,8 +216,6 @@ class CanalRecord(_Part):
     name: str
     step: str
     """The step it stands at, or ``finished``."""
-    closed: str | None = None
-    """Why nothing more is done in a canal that is not there."""
     working_length_mm: float | None
     working_length_final: bool
     """False while only the provisional length is known."""
@@ -277,7 +260,6 @@ class CaseRecord(_Part):
     skipped: list[SkippedRecord]
     rejected: list[RejectedRecord]
     pending: PendingRecord | None
-    changes: list[ChangeRecord] = []
     interruptions: list[InterruptionRecord]
     addenda: list[AddendumRecord]
 

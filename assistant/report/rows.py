@@ -25,14 +25,12 @@ from assistant.procedure.state import CaseState, Entry, Skipped
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds
-from assistant.report.again import done_again
 from assistant.report.marks import (
     UNRECORDED,
     clock,
     entry_text,
     mark,
     marked,
-    plain,
     value_text,
 )
 
@@ -112,8 +110,6 @@ def canal_rows(state: CaseState, canal: str) -> tuple[NoteRow, ...]:
         return (NoteRow("Record", "nothing recorded"),)
     rows: list[NoteRow] = []
     here = state.track(canal)
-    if here.closed is not None:
-        rows.append(NoteRow("NOT THERE", f"{plain(here.closed)}; done before that:"))
     if not here.finished:
         rows.append(
             NoteRow("NOT FINISHED", f"stands at: {state.protocol.by_id[here.step].title}")
@@ -123,7 +119,6 @@ def canal_rows(state: CaseState, canal: str) -> tuple[NoteRow, ...]:
         rows += [row] if row else []
         if label == "Master cone":
             rows += _refits(state, canal)
-    rows += [NoteRow("Done again", text) for text in done_again(state, canal)]
     rows += _cycles(state, canal)
     rows += _backfill(state, canal)
     rows += _others(state, canal)

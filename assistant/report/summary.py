@@ -8,7 +8,7 @@ from assistant.procedure.facts import fill_top_mm, new_tip_mm, text_of, wl_is_fi
 from assistant.procedure.state import CaseState, Entry
 from assistant.protocol.roles import Role
 from assistant.report import rounds
-from assistant.report.marks import UNRECORDED, marked, plain, track_title
+from assistant.report.marks import UNRECORDED, marked, track_title
 from assistant.report.rows import NoteRow
 
 
@@ -19,9 +19,6 @@ def summary_row(state: CaseState, canal: str) -> NoteRow:
 
 def _parts(state: CaseState, canal: str) -> Iterator[str]:
     here = state.track(canal)
-    if here.closed is not None:
-        yield f"NOT THERE: {plain(here.closed)}"
-        return
     if not here.finished:
         yield f"NOT FINISHED, stands at: {state.protocol.by_id[here.step].title}"
     final = wl_is_final(state, canal)

@@ -170,8 +170,6 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
     yield End("skip"), phrases.skip
     if wanted.canals:
         yield End("switch"), phrases.switch
-        for what, templates in phrases.change.items():
-            yield End(f"change {what}"), templates
     if wanted.finish:
         yield End("switch"), phrases.to_finish
     for who, templates in phrases.who.items():
@@ -254,7 +252,6 @@ def _lists(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Listed
         if name == "canal":
             kept = tuple(i for i in items if not wanted.canals or i.means in wanted.canals)
             yield name, kept or items
-            yield "any_canal", items
         else:
             yield name, items
     low, high = int(wanted.low), int(wanted.high)

@@ -106,7 +106,6 @@ class Phrases(Strict):
     skip: tuple[str, ...]
     switch: tuple[str, ...]
     to_finish: tuple[str, ...]
-    change: dict[str, tuple[str, ...]]
     who: dict[str, tuple[str, ...]]
     urgent: UrgentWords
     attention: AttentionWord
@@ -128,9 +127,7 @@ class Phrases(Strict):
         return self
 
 
-COUNTED = frozenset(
-    {"any_canal", "whole", "whole_any", "tenth", "size", "tooth", "times", "name"}
-)
+COUNTED = frozenset({"whole", "whole_any", "tenth", "size", "tooth", "times", "name"})
 """Lists that the grammar makes itself, of numbers and of a step's names."""
 
 
@@ -178,7 +175,7 @@ def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
         for i, group in enumerate(groups):
             for j, template in enumerate(group.sentences):
                 yield ("values", kind, i, "sentences", j), template
-    for field in ("options", "commands", "change", "who"):
+    for field in ("options", "commands", "who"):
         for name, said in getattr(phrases, field).items():
             for i, template in enumerate(said):
                 yield (field, name, i), template

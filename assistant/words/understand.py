@@ -91,13 +91,6 @@ def understand(
 def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
     """The same for a typed line; digits are numbers, "skip because ..." is free text."""
     language = grammar.language.phrases.language
-    found = re.match(r"(.*\S)\s+because\s+(\S.*)$", line, re.IGNORECASE)
-    if found:
-        told = understand_typed(found.group(1), grammar)
-        if isinstance(told, it.Change):
-            heard = told.heard.model_copy(update={"text": line.strip()})
-            reason = found.group(2).strip()[:200]
-            return told.model_copy(update={"heard": heard, "reason": reason})
     free = re.match(r"\s*skip\s*(?:because|:)\s*(\S.*)$", line, re.IGNORECASE)
     heard = it.Heard(text=line.strip(), channel="typed")
     if free:
@@ -238,9 +231,6 @@ def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
             return it.Skip(reason=slots.get("reason"), heard=heard)
         case "switch":
             return it.SwitchCanal(canal=str(slots["canal"]), heard=heard)
-        case "change":
-            said = {k: slots.get(k) for k in ("canal", "to", "tooth", "reason")}
-            return it.Change.model_validate({"what": rest, "heard": heard, **said})
         case "who":
             return it.WhoSpeaks.model_validate({"who": rest, "heard": heard})
     raise ValueError(f"no intent is called {means!r}")
@@ -369,9 +359,6 @@ def describe(intent: it.AnyIntent) -> str:
             return f"canal {canal}"
         case it.Skip():
             return "skip"
-        case it.Change(what=what, canal=canal, to=to, tooth=tooth):
-            named = (what, canal, to, tooth)
-            return " ".join(str(part) for part in named if part is not None)
         case it.Several(parts=parts):
             return ", ".join(map(describe, parts))
     return intent.heard.text

@@ -23,7 +23,6 @@ from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from procedure.test_procedure_random import (
     ACTIONS,
-    CHANGES,
     OPTIONS,
     PROTOCOLS,
     WORDING,
@@ -87,25 +86,12 @@ EXPECTED: dict[Request, tuple[str | None, ...]] = {
     Request.PREPARE: (*CLOSED, TIMER, *["begun_already"] * 4),
     Request.QUERY: (None,) * 8,
 }
-SAID = "say_confirm_or_no"
-WHILE_PROPOSED = dict.fromkeys(
-    (*(Request.CONFIRM, Request.CHANGE, Request.SPEAKER), *(Request.PAUSE, Request.QUERY))
-) | {Request.ADDENDUM: "not_signed"}
-EXPECTED[Request.CHANGE] = (*CLOSED, TIMER, None, WARN, None, None)
-EXPECTED = {
-    request: (*row[:4], WHILE_PROPOSED.get(request, SAID), *row[4:])
-    for request, row in EXPECTED.items()
-}
-"""With the column of a change that waits for its "confirm"."""
-
-NOT_THERE = it.Change(what="absent", canal="palatal", reason="calcified")
 ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.VALUE: it.Given(kind="mm", value=12.0),
     Request.CORRECTION: it.Correction(kind="mm", value=12.0),
     Request.OPTION: it.Chosen(option="contact_high"),
     Request.SKIP: it.Skip(reason="not needed"),
     Request.SWITCH: it.SwitchCanal(canal="buccal"),
-    Request.CHANGE: NOT_THERE,
     Request.SPEAKER: it.WhoSpeaks(who="chairside"),
     Request.ADDENDUM: it.Append(text="More.", by="Operator A"),
     Request.PREPARE: it.Prepare(values=()),
@@ -134,7 +120,6 @@ def one_state_of_each() -> dict[Mode, CaseState]:
         Mode.PAUSED: after(asked, it.Command(verb="pause")),
         Mode.TIMING: after(heat, it.Command(verb="start")),
         Mode.PRESSING: after(press, it.Command(verb="start")),
-        Mode.PROPOSED: after(asked, NOT_THERE),
         Mode.QUESTIONED: after(asked, it.Given(kind="mm", value=12.0, heard=doubtful)),
         # Beyond the new limit is then a plugger of an earlier step.
         Mode.WARNED: after(
@@ -179,7 +164,6 @@ def everything(state: CaseState) -> Iterator[it.AnyIntent]:
     yield from (it.WhoSpeaks(who=who) for who in ("operator", "chairside"))
     yield from (it.Skip(reason=why) for why in (None, " ", "not needed"))
     yield it.Append(text="More.", by="Operator A")
-    yield from CHANGES
 
 
 def by_the_table(state: CaseState, intent: it.AnyIntent) -> str | None:
@@ -207,9 +191,7 @@ def check_door(state: CaseState) -> None:
             taken.add(name_of(state, intent))
     here = it.SwitchCanal(canal=state.active), it.WhoSpeaks(who=state.who)
     unsaid = {name_of(state, intent) for intent in here}  # would change nothing
-    unsaid |= {
-        name for name in taken if name[0] in {Request.QUERY, Request.ADDENDUM, Request.CHANGE}
-    }
+    unsaid |= {name for name in taken if name[0] in {Request.QUERY, Request.ADDENDUM}}
     done = name_of(state, it.Chosen(option="yes"))
     unsaid.add(name_of(state, it.Command(verb="start")))  # each act has its own
     unsaid |= {done} if done[0] == Request.NEXT else set()  # another way to say "done"
