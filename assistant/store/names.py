@@ -171,11 +171,20 @@ def open_key(file: KeyFile, passphrase: str) -> bytes:
         ) from None
 
 
-def _wrapped(key: bytes, passphrase: str, key_id: str, n: int) -> KeyFile:
+def need_long(passphrase: str) -> None:
+    """Refuse a new passphrase of fewer than :data:`SHORTEST` characters.
+
+    Raises:
+        PassphraseError: it is too short.
+    """
     if len(passphrase) < SHORTEST:
         raise PassphraseError(
             f"A passphrase needs {SHORTEST} characters or more; several words are best."
         )
+
+
+def _wrapped(key: bytes, passphrase: str, key_id: str, n: int) -> KeyFile:
+    need_long(passphrase)
     bare = KeyFile(
         id=key_id,
         salt=os.urandom(16),

@@ -27,6 +27,7 @@ from assistant.errors import InputFileError, PassphraseError, RecordUnwritable
 from assistant.files.atomic import make_folder, reason, write_new
 from assistant.record.chain import JournalLine
 from assistant.store.anchors import SEALED
+from assistant.store.names import need_long
 
 if TYPE_CHECKING:
     from joserfc.jwk import ECKey, OKPKey, RSAKey
@@ -35,9 +36,6 @@ if TYPE_CHECKING:
 
 SERVICE = "fillwarm signing key"
 """Under which the system's key ring holds the passphrase."""
-
-SHORTEST = 8
-"""Characters a passphrase must have, as that of the names."""
 
 LONGEST_HEADER = 2**16
 """Bytes; the certificates of a chain come to some thousands. Chosen here."""
@@ -172,10 +170,7 @@ def _keep(
 ) -> KeyFile:
     from cryptography.hazmat.primitives import serialization as to  # noqa: PLC0415 - an extra
 
-    if len(passphrase) < SHORTEST:
-        raise PassphraseError(
-            f"A passphrase needs {SHORTEST} characters or more; several words are best."
-        )
+    need_long(passphrase)
     sealed = to.BestAvailableEncryption(passphrase.encode())
     pem = private.private_bytes(to.Encoding.PEM, to.PrivateFormat.PKCS8, sealed)
     file = KeyFile.model_validate(
