@@ -13,10 +13,8 @@ from dataclasses import replace
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.speech.listening import Said
+from assistant.speech.others import SOON_S
 from assistant.words.joined import joined
-
-SOON_S = 1.5
-"""What begins so soon after the end of a number may belong to it. Chosen here."""
 
 DOUBT = "Said after a pause."
 

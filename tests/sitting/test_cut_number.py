@@ -15,9 +15,10 @@ from assistant.procedure.state import CaseState
 from assistant.prompt.wording import question
 from assistant.protocol.moment import Moment
 from assistant.sitting import assembly
-from assistant.sitting.cut_number import SOON_S, CutNumber
+from assistant.sitting.cut_number import CutNumber
 from assistant.sound.samples import RATE_HZ
 from assistant.speech.listening import Said
+from assistant.speech.others import SOON_S
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar
 from assistant.words.recognised import Recognised
