@@ -60,7 +60,8 @@ class Hands:
 
     def shows(self, selector: str) -> bool:
         """Whether a button is visible."""
-        return self.page.locator(selector).first.is_visible()
+        shown: bool = self.page.locator(selector).first.is_visible()
+        return shown
 
     def words(self, box: str, text: str) -> str:
         """The selector of a button by its exact words."""
