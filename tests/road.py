@@ -22,6 +22,7 @@ from typing import Any
 from from_sound import sit
 
 import assistant
+from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.report.write import write_reports
 from assistant.sitting.session import Session
@@ -83,9 +84,9 @@ def roads(voice: str = "flite:slt") -> dict[str, Road]:
     taken: list[it.AnyIntent] = []
     hear, take = Session.hear, Session.take
 
-    def watched_take(self: Session, intent: it.AnyIntent) -> None:
+    def watched_take(self: Session, intent: it.AnyIntent) -> tuple[ev.AnyEvent, ...]:
         taken.append(intent)
-        take(self, intent)
+        return take(self, intent)
 
     def watched_hear(self: Session, frame: Any) -> None:
         taken.clear()
@@ -95,7 +96,7 @@ def roads(voice: str = "flite:slt") -> dict[str, Road]:
             if intent.heard.channel == "voice" and (name := _kind(intent)):
                 found.setdefault(name, watch.road)
 
-    patched: dict[str, Callable[..., None]] = {"hear": watched_hear, "take": watched_take}
+    patched: dict[str, Callable[..., Any]] = {"hear": watched_hear, "take": watched_take}
     for name, function in patched.items():
         setattr(Session, name, function)
     try:
