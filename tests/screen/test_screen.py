@@ -907,7 +907,7 @@ def test_a_script_in_what_was_heard_stays_text(screen: WebScreen) -> None:
     screen.show_step(Driver(code=script).state)
     screen.show_heard(Recognised(script, 0.4), "given")
     screen.show_trouble(script)
-    _until(lambda: "onerror" in screen._hub._view)
+    _until(lambda: screen._hub._view.count("onerror") == 3)  # the case, heard, the notice
     told = json.loads(screen._hub._message())["view"]
     assert told["heard"]["text"] == told["case"] == told["notices"][0]["text"] == script
 
