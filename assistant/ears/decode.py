@@ -33,11 +33,15 @@ class Sentence(NamedTuple):
         words: in order.
         meaning: what the end and the arcs of the word graph say.
         score: log-probability of its best way.
+        end: the part of the meaning that is the same whatever value is said.
+        telling: the words that put something into the meaning.
     """
 
     words: tuple[str, ...]
     meaning: Hashable
     score: float
+    end: Hashable = None
+    telling: tuple[str, ...] = ()
 
 
 class Evidence(NamedTuple):
@@ -130,6 +134,8 @@ def _sentence(graph: PhoneGraph, chains: list[int], score: float) -> Sentence:
         tuple(arc.word for arc in arcs),
         (end[0], tuple(put for arc in arcs for put in arc.puts)),
         score,
+        end[0],
+        tuple(arc.word for arc in arcs if arc.puts),
     )
 
 

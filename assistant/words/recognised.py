@@ -19,6 +19,8 @@ class Recognised:
         unfinished: the sound ends within a phrase, and more must follow.
         ours: 0 to 1. How surely it is a phrase of the grammar at all, whichever, and not
             talk that is meant for somebody else.
+        either: one of ``alternatives`` sounds so like ``text`` that only an answer can tell
+            which of the two it was, however sure it seems.
     """
 
     text: str
@@ -27,3 +29,4 @@ class Recognised:
     listener: str = ""
     unfinished: bool = False
     ours: float = 1.0
+    either: bool = False

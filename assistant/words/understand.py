@@ -260,7 +260,7 @@ def _weighed(
 ) -> it.AnyIntent:
     """A value with the doubt about it, if there is one: a rival with another meaning is
     named; one that differs in the value alone goes along as the other one of two."""
-    if recognised.confidence >= trust.accept:
+    if recognised.confidence >= trust.accept and not recognised.either:
         return intent
     for text in recognised.alternatives:
         others = meanings(text, grammar, intent.heard)
@@ -306,7 +306,7 @@ def _doubted_alone(
     little confidence, or no such rival, any of them may be the wrong one.
     """
     doubts: dict[int, str] = {}
-    if recognised.confidence < trust.accept:
+    if recognised.confidence < trust.accept or recognised.either:
         for rival in recognised.alternatives:
             other = next(iter(meanings(rival, grammar, intent.heard)), None)
             if isinstance(other, it.Several) and len(other.parts) == len(intent.parts):

@@ -56,7 +56,7 @@ def heard(own: OwnListener, said: dict[str, Samples], text: str, room: Condition
 
 
 @pytest.mark.parametrize(
-    "text", [*ONE_WORD, "thirty", "forty", "fifty", *TWO_WORDS, "thirty five", "fifty five"]
+    "text", [*ONE_WORD, "thirty", "forty", *TWO_WORDS, "thirty five", "fifty five"]
 )
 def test_a_person_is_heard_in_quiet_without_a_question(
     own: OwnListener, said: dict[str, Samples], text: str
@@ -73,14 +73,39 @@ def test_a_person_is_heard_in_quiet_without_a_question(
         "forty",
         *TWO_WORDS,
         "fifty five",
-        pytest.param("thirty", marks=pytest.mark.xfail(reason="heard as thirteen, asked")),
-        pytest.param("fifty", marks=pytest.mark.xfail(reason="heard as fifteen, taken")),
     ],
 )
 def test_a_person_is_heard_over_suction(
     own: OwnListener, said: dict[str, Samples], text: str
 ) -> None:
     assert heard(own, said, text, SUCTION).heard.text == text
+
+
+@pytest.mark.parametrize(
+    ("text", "room"),
+    [
+        ("thirty", SUCTION),  # as thirteen
+        ("fifty", SUCTION),  # as fifteen
+        ("fifty", QUIET),  # as fifty, but fifteen is near: the price of asking
+    ],
+)
+def test_a_ty_that_may_be_a_teen_is_asked_about_with_both(
+    own: OwnListener, said: dict[str, Samples], text: str, room: Condition
+) -> None:
+    number = {"thirty": 30, "fifty": 50}[text]
+    intent = heard(own, said, text, room)
+    assert isinstance(intent, it.Given)
+    assert intent.heard.doubt is not None
+    assert number in {intent.value, intent.rival}
+
+
+@pytest.mark.xfail(reason="at 20 dB, one tip: fifteen by a rival 8.9 behind, over ALIKE")
+def test_a_fifty_over_less_suction_is_not_taken_as_fifteen(
+    own: OwnListener, said: dict[str, Samples]
+) -> None:
+    intent = heard(own, said, "fifty", Condition("suction", 20.0))
+    assert isinstance(intent, it.Given)
+    assert intent.value == 50 or intent.heard.doubt is not None
 
 
 def test_another_persons_digits_are_heard(own: OwnListener) -> None:

@@ -134,6 +134,10 @@ def test_doubt_asks_and_too_much_doubt_asks_again() -> None:
     )
     assert isinstance(unsure, it.Given)
     assert unsure.heard.doubt == "Not sure: perhaps 6."
+    either = Recognised("size fifteen", 0.99, ("size fifty",), either=True)
+    one_of_two = understand(either, SIZE, SURE)
+    assert isinstance(one_of_two, it.Given)
+    assert (one_of_two.value, one_of_two.rival) == (15, 50)
     assert isinstance(understand(Recognised("plugger sixteen", 0.1), DEPTH, SURE), it.Unclear)
     # A doubtful command that changes something is asked again; a harmless one is obeyed.
     assert isinstance(understand(Recognised("undo that", 0.3), DEPTH, SURE), it.Unclear)

@@ -140,6 +140,14 @@ def test_the_doubtful_number_is_questioned_not_all_accepted(
     assert [part.heard.doubt is not None for part in intent.parts] == doubtful
 
 
+def test_a_number_that_sounds_like_another_is_questioned_however_sure() -> None:
+    rivals = ("pluggers nine twelve thirteen",)
+    heard = Recognised("pluggers nine twelve thirty", 0.99, rivals, either=True)
+    intent = understand(heard, grammar("plugger_coronal"), TRUST)
+    assert isinstance(intent, it.Several)
+    assert [part.heard.doubt is not None for part in intent.parts] == [False, False, True]
+
+
 def test_too_faint_a_sentence_is_asked_again_as_a_whole() -> None:
     intent = understand(Recognised(BEST, 0.19), grammar("plugger_coronal"), TRUST)
     assert isinstance(intent, it.Unclear)
