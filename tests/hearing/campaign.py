@@ -64,6 +64,8 @@ def options() -> argparse.Namespace:
     parser.add_argument("--phrases", type=int, default=150, help="phrases, one room each")
     parser.add_argument("--every-room", action="store_true", help="every phrase in every room")
     parser.add_argument("--talk-min", type=float, help="minutes of talk (phrases / 10)")
+    parser.add_argument("--people", type=Path, help="as much talk of these (making/human.py)")
+    parser.add_argument("--steps", type=int, help="talk at so many steps only")
     parser.add_argument("--answers", type=int, default=5, help="of the simulated operator")
     parser.add_argument("--half", choices=["report", "calibrate", "all"], default="report")
     parser.add_argument("--voices", type=Path, help="*.flitevox, *.onnx, *.wav with *.txt")
@@ -109,13 +111,23 @@ def _another(one: Voice, voice: Voice) -> bool:
 
 
 def talk_tasks(
-    voices: Sequence[Voice], half: Half, minutes: float, rng: random.Random
+    voices: Sequence[Voice],
+    half: Half,
+    minutes: float,
+    rng: random.Random,
+    *,
+    people: bool = False,
+    steps: int | None = None,
 ) -> Iterator[work.TalkTask]:
-    """Chatter; an eighth as much of accidental phrases; half as much of silence and
-    of noise alone."""
+    """Chatter, and as much of ``people``; an eighth as much of accidental phrases; half as
+    much of silence and of noise alone. With ``steps`` at so many only, drawn by lot."""
     shares = {"chatter": 1.0, "accidental": 0.125, "silence": 0.5, "noise": 0.5}
-    rooms = {"chatter": TALK_ROOMS, "noise": NOISE_ROOMS}
+    if people:
+        shares["people"] = 1.0
+    rooms = {"chatter": TALK_ROOMS, "people": TALK_ROOMS, "noise": NOISE_ROOMS}
     places = [scene.place for scene in scenes()]
+    if steps is not None:
+        places = rng.sample(places, steps)
     for kind, part in shares.items():
         for index in range(math.ceil(minutes * part * 60 / STRETCH_S)):
             room = rng.choice(rooms.get(kind, (Condition("quiet"),)))
@@ -146,7 +158,9 @@ def tasks(chosen: argparse.Namespace) -> list[work.Task]:
             phrases += for_recordings(recordings(chosen.voices), rng)
         made += phrase_tasks(phrases, voices, half, rng, every_room=chosen.every_room)
         minutes = chosen.phrases / 10 if chosen.talk_min is None else chosen.talk_min
-        made += talk_tasks(voices, half, minutes, rng)
+        made += talk_tasks(
+            voices, half, minutes, rng, people=chosen.people is not None, steps=chosen.steps
+        )
     return made
 
 
@@ -156,7 +170,9 @@ def run(chosen: argparse.Namespace, folder: Path) -> list[score.Row]:
     rows = {row["key"]: row for row in kept(path)}
     wanted = tasks(chosen)
     left = [task for task in wanted if not _is_done(task, rows.get(task.key))]
-    setting = work.Setting(chosen.listener, chosen.model, chosen.cache, chosen.answers)
+    setting = work.Setting(
+        chosen.listener, chosen.model, chosen.cache, chosen.answers, chosen.people
+    )
     began = time.monotonic()
     if left:
         with (

@@ -194,7 +194,7 @@ def grouped(rows: Iterable[Row], key: Callable[[Row], str]) -> dict[str, list[Ro
 def summary(rows: Sequence[Row]) -> dict[str, Any]:
     """Every figure of a campaign."""
     said = [row for row in rows if row["task"] == "phrase"]
-    talk = [row for row in rows if row["task"] in {"chatter", "accidental", "silence", "noise"}]
+    talk = [row for row in rows if row["task"] != "phrase"]
     by: dict[str, Callable[[Row], str]] = {
         "condition": lambda r: str(r["condition"]),
         "engine": lambda r: str(r["engine"]),

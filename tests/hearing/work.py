@@ -19,6 +19,7 @@ from assistant.speech.hearing import Hearing
 from hearing import chatter, halves
 from hearing.ears import Caught, Outcome, hear, later, step_on
 from hearing.halves import Half
+from hearing.making.measure import sounds
 from hearing.noises import Condition, Mixed, Sound, Speaker, babble, background, mix
 from hearing.operator_sim import converse
 from hearing.phrases import Phrase
@@ -32,12 +33,14 @@ HARMLESS_EVENTS = (ev.Queried, ev.Refused, ev.NotUnderstood, ev.ConfirmAsked, ev
 
 @dataclass(frozen=True)
 class Setting:
-    """What all workers need to know; ``answers`` is how many an operator gives at most."""
+    """What all workers need to know; ``answers`` is how many an operator gives at most,
+    ``people`` a shard of :mod:`.making.human`."""
 
     listener: str
     model: Path | None
     cache: Path
     answers: int
+    people: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,7 @@ class TalkTask:
     """A stretch of talk or of a room without talk, at one step of a case."""
 
     key: str
-    kind: Literal["chatter", "accidental", "silence", "noise"]
+    kind: Literal["chatter", "accidental", "people", "silence", "noise"]
     place: str
     half: Half
     condition: Condition
@@ -77,6 +80,7 @@ class Worker:
         self.setting = setting
         self.speaker: Speaker = partial(speak, folder=setting.cache)
         self.ears: Hearing = assembly.hearing(setting.listener, setting.model, words())
+        self.people = people(setting.people) if setting.people else {}
 
     def do(self, task: Task) -> Row:
         """The row of one task."""
@@ -118,7 +122,7 @@ class Worker:
         }
 
     def _talk(self, task: TalkTask) -> Row:
-        heard, said = talk_in_room(task, self.speaker)
+        heard, said = talk_in_room(task, self.speaker, self.people)
         scene = scene_of(task)
         outcome = hear(self.ears, heard, scene.state, grammar, keep_state=False)
         return {
@@ -150,15 +154,32 @@ def phrase_in_room(
     return mix(said, task.condition, variant, chatter=_babble(task.others, speaker))
 
 
-def talk_in_room(task: TalkTask, speaker: Speaker) -> tuple[Samples, list[chatter.Said]]:
+def people(shard: Path) -> dict[str, Samples]:
+    """What people have recorded, by text; without single numbers, which a step may ask for."""
+    found = sounds(shard.parent, shard.stem)
+    return {
+        about["text"]: sound
+        for about, sound in found
+        if "digits/" not in next(iter(about["voice"]))
+    }
+
+
+def talk_in_room(
+    task: TalkTask, speaker: Speaker, recorded: dict[str, Samples]
+) -> tuple[Samples, list[chatter.Said]]:
     """The sound of a task, and the sentences in it."""
     variant = halves.noise_variant(task.half, task.number)
     if task.kind in {"silence", "noise"}:
         n = round(task.seconds * RATE_HZ)
         return to_int16(background(n, task.condition, variant)), []
     rng = np.random.default_rng([zlib.crc32(task.key.encode()), variant])
-    sentences = chatter.TALK if task.kind == "chatter" else chatter.ACCIDENTAL
-    sound, said = chatter.stretch(task.seconds, rng, task.voices[:2], speaker, sentences)
+    if task.kind == "people":
+        sound, said = chatter.stretch(
+            task.seconds, rng, ("people",), lambda text, _: recorded[text], tuple(recorded)
+        )
+    else:
+        sentences = chatter.TALK if task.kind == "chatter" else chatter.ACCIDENTAL
+        sound, said = chatter.stretch(task.seconds, rng, task.voices[:2], speaker, sentences)
     others = _babble(task.voices[2:], speaker)
     quiet = replace(task.condition, rt60_s=None)
     sound = sound + background(len(sound), quiet, variant, chatter=others)
