@@ -73,6 +73,9 @@ def options() -> argparse.Namespace:
     parser.add_argument("--model", type=Path, help="model folder of the listener")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path)
+    parser.add_argument(
+        "--so-far", action="store_true", help="figures of what is done, no more"
+    )
     parser.add_argument("--cache", type=Path, default=CACHE, help="where speech is kept")
     parser.add_argument("--results", action="store_true", help=results.HELP)
     return parser.parse_args()
@@ -170,6 +173,9 @@ def run(chosen: argparse.Namespace, folder: Path) -> list[score.Row]:
     rows = {row["key"]: row for row in kept(path)}
     wanted = tasks(chosen)
     left = [task for task in wanted if not _is_done(task, rows.get(task.key))]
+    if chosen.so_far:
+        return [rows[task.key] for task in wanted if task not in left]
+    left.sort(key=lambda task: task.number)  # any first part has a share of every kind
     setting = work.Setting(
         chosen.listener, chosen.model, chosen.cache, chosen.answers, chosen.people
     )
@@ -268,12 +274,16 @@ def main() -> None:
     folder.mkdir(parents=True, exist_ok=True)
     begun = folder / "options.json"
     stated = json.dumps(
-        {k: str(v) for k, v in sorted(vars(chosen).items()) if k not in {"jobs", "results"}}
+        {
+            k: str(v)
+            for k, v in sorted(vars(chosen).items())
+            if k not in {"jobs", "results", "so_far"}
+        }
     )
     if begun.exists() and begun.read_text() != stated:
         sys.exit(f"{folder} holds a campaign with other options; give another --out.")
     begun.write_text(stated)
-    started = start_up(chosen)
+    started = {} if chosen.so_far else start_up(chosen)
     rows = run(chosen, folder)
     figures = score.summary(rows) | {"start_up": started, "options": json.loads(stated)}
     plain = json.dumps(figures, indent=1, default=asdict)
