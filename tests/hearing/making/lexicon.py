@@ -21,7 +21,8 @@ ACCENTS = ("en-us", "en-gb")
 WEAK = {
     "a": ("AH",), "and": ("AH N D", "AH N", "AE N"), "at": ("AH T",), "can": ("K AH N",),
     "for": ("F ER", "F AH"), "is": ("Z", "AH Z"), "of": ("AH V", "AA V"), "or": ("ER",),
-    "that": ("DH AH T",), "thirteen": ("T ER T IY N",), "the": ("DH AH", "DH IY"), "to": ("T AH", "T UW", "T IH"),
+    "that": ("DH AH T",), "the": ("DH AH", "DH IY"), "thirteen": ("T ER T IY N",),
+    "to": ("T AH", "T UW", "T IH"),
 }  # fmt: skip
 
 
