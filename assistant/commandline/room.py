@@ -7,7 +7,9 @@ from pathlib import Path
 
 import click
 
+from assistant.case.casefile import read_whole
 from assistant.clock import Clock, SampleClock, SystemClock
+from assistant.commandline.cases import CASE
 from assistant.commandline.options import (
     FILE,
     LISTENER,
@@ -23,6 +25,7 @@ from assistant.errors import EquipmentError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.room import check as roomcheck
+from assistant.room.learning import confirmed
 from assistant.room.plan import draw, load_plan, phrases
 from assistant.sitting import assembly
 from assistant.sound.player import Player, SilentPlayer
@@ -33,6 +36,9 @@ from assistant.sound.sources import (
     load_sounddevice,
     wav_source,
 )
+
+LEARNED_CHECKS = 3
+"""How many times twelve phrases --learn asks for: some four minutes. Chosen here."""
 
 
 @click.command("room-check")
@@ -49,6 +55,15 @@ from assistant.sound.sources import (
 @SILENT
 @click.option("--seed", default=1, show_default=True, help="Chooses the phrases.")
 @click.option("--list", "only_list", is_flag=True, help="Print the phrases and end.")
+@click.option("--learn", is_flag=True, help="Learn this voice: three times twelve phrases.")
+@click.option(
+    "--case",
+    "cases",
+    type=CASE,
+    multiple=True,
+    help="With --learn: from what this voice confirmed in this case, too.",
+)
+@click.option("--forget", is_flag=True, help="Undo --learn, and end.")
 @click.option(
     "--out",
     type=FILE,
@@ -68,6 +83,9 @@ def room_check(
     silent: bool,
     seed: int,
     only_list: bool,
+    learn: bool,
+    cases: tuple[Path, ...],
+    forget: bool,
     out: Path | None,
     as_json: bool,
     own_words: Path | None,
@@ -80,14 +98,26 @@ def room_check(
     missing. The profile is kept, and fillwarm run uses it for the same microphone and
     recogniser: its gain, and thresholds that are never lower than the usual ones. Twelve
     phrases bound little: all right still means 76 to 100 % (95 % interval).
+
+    With --learn it asks for 36 phrases and learns how sure to be of this voice at this
+    microphone: one number, kept in the profile. Nothing else of them is kept, no sound, and
+    the model does not change. What the voice confirmed or refused in a case is used only if
+    the case is named. It says what the number changes on phrases it was not learned from, and
+    keeps it only if they are judged better by it. Another check at the same microphone keeps
+    what was learned; --forget takes it out.
     """
+    if forget:
+        click.echo(roomcheck.forget(out or roomcheck.stored()))
+        return
     words = assembly.language(usual_words(own_words))
     plan = load_plan(words.folder)
+    seeds = range(seed, seed + (LEARNED_CHECKS if learn else 1))
     if only_list:
-        wanted = [phrase for phrase, _ in phrases(plan, seed)]
+        wanted = [phrase for one in seeds for phrase, _ in phrases(plan, one)]
         click.echo(json.dumps(wanted) if as_json else "\n".join(wanted))
         return
-    asked = draw(plan, words, seed)
+    asked = [phrase for one in seeds for phrase in draw(plan, words, one)]
+    known = [one for case in cases for one in confirmed(read_whole(case).events)]
 
     def write(line: str) -> None:
         click.echo(line, err=as_json)
@@ -101,16 +131,23 @@ def room_check(
     source: AudioSource = recording or MicrophoneSource(microphone)
     mouth = Mouth(Pyttsx3Voice(), player, clock.seconds)
     try:
-        made = roomcheck.check(source, ears, plan, asked, clock, mouth, write, seed=seed)
+        made = roomcheck.check(
+            source, ears, plan, asked, clock, mouth, write,
+            seed=seed, learn_with=known if learn else None,
+        )  # fmt: skip
     finally:
         source.close()
         player.close()
-    write("\n" + "\n".join(roomcheck.summary(made, plan)))
-    if as_json:
-        click.echo(made.model_dump_json(indent=2))
     # A recording is not this room: it changes the settings only when asked to.
     if out is None and recording is None:
         out = roomcheck.stored()
+    if out is not None and not learn:
+        made = made.model_copy(update={"learned": roomcheck.kept_of(out, made)})
+    write("\n" + "\n".join(roomcheck.summary(made, plan)))
+    if learn and made.learned is None:
+        write("Nothing was learned: this voice is judged as well without it.")
+    if as_json:
+        click.echo(made.model_dump_json(indent=2))
     if out is not None:
         roomcheck.store(made, out)
         write(f"Written: {out}")

@@ -6,6 +6,7 @@ What follows from what was heard is in ``room/profile.py``.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,12 +20,14 @@ from assistant.files.atomic import unwritable, write_atomically
 from assistant.files.yamlfile import read_text
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.room.learning import Known, Learned, learned
 from assistant.room.plan import Asked, CheckPlan, taken_for
-from assistant.room.profile import Outcome, RoomProfile, profile
+from assistant.room.profile import Outcome, RoomProfile, known, profile
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.sound.sources import AudioSource, device_of, load_sounddevice
 from assistant.speech.hearing import Hearing
 from assistant.speech.look import FirstLook
+from assistant.words.understand import TYPED
 
 if TYPE_CHECKING:
     from assistant.speech.ear import Utterance
@@ -49,8 +52,11 @@ def check(
     write: Write,
     *,
     seed: int,
+    learn_with: Sequence[Known] | None = None,
 ) -> RoomProfile:
     """Listen to the room, then to each phrase once.
+
+    With ``learn_with`` the gate learns from the phrases, and from these besides.
 
     Time is counted in frames, so a recording (the noise first, then the phrases
     in order, each after a pause) goes the same way as a microphone. The gain is
@@ -79,7 +85,7 @@ def check(
         write(f"          {told(outcome)}")
         outcomes.append(outcome)
     write(f"\n{plan.says['done']}")
-    return profile(
+    made = profile(
         noise,
         outcomes,
         ears.trust,
@@ -89,6 +95,10 @@ def check(
         listener=ears.listener.name,
         seed=seed,
     )
+    if learn_with is None:
+        return made
+    found = learned([*known(outcomes), *learn_with], ears.trust.accept)
+    return made.model_copy(update={"learned": found})
 
 
 def large(phrase: str) -> str:
@@ -161,6 +171,7 @@ def _judged(one: Asked, utterance: Utterance | None, ears: Hearing) -> Outcome:
         utterance.level_dbfs,
         utterance.peak,
         utterance.clipped,
+        taken_for(one, replace(heard, confidence=1.0), TYPED) == "said",
     )
 
 
@@ -181,7 +192,20 @@ def summary(made: RoomProfile, plan: CheckPlan) -> list[str]:
         f"{levels}; gain {made.gain:g}; a value needs a confidence of {made.accept:.2f}, "
         f"a command {made.command:.2f}."
     )
+    if made.learned is not None:
+        lines.append(learning(made.learned))
     return lines
+
+
+def learning(made: Learned) -> str:
+    """What was learned, and what it changes."""
+    of = made.phrases
+    return (
+        f"Learned from {of} phrases of this voice: odds {made.shift:+.2f}. On phrases it was "
+        f"not learned from: asked about {made.before.asked} of {of} before and "
+        f"{made.after.asked} after, wrongly taken {made.before.wrong} and {made.after.wrong}. "
+        "Undo it with fillwarm room-check --forget."
+    )
 
 
 # -- the file -----------------------------------------------------------------
@@ -221,6 +245,30 @@ def load(path: Path) -> RoomProfile:
             f"{path} is not a whole room profile ({where}: {first['msg'].lower()}); make it "
             f"again with fillwarm room-check, or give --room {NONE}."
         ) from None
+
+
+def kept_of(path: Path, made: RoomProfile) -> Learned | None:
+    """What an earlier check has learned for the same microphone and recogniser."""
+    try:
+        before = load(path)
+    except InputFileError:  # none, or one that the new check puts right
+        return None
+    same = (before.microphone, before.listener) == (made.microphone, made.listener)
+    return before.learned if same else None
+
+
+def forget(path: Path) -> str:
+    """Take out of a profile what was learned; a line for the room.
+
+    Raises:
+        InputFileError: missing, unreadable or damaged.
+        RecordUnwritable: the disk refused.
+    """
+    made = load(path)
+    if made.learned is None:
+        return f"Nothing was learned in {path}."
+    store(made.model_copy(update={"learned": None}), path)
+    return f"Forgotten what was learned from {made.learned.phrases} phrases: {path}."
 
 
 def choose(room: str | None, microphone: str | None) -> tuple[RoomProfile | None, str]:

@@ -7,7 +7,8 @@ to a full-scale square wave, as in :mod:`assistant.speech.ear`.
 the share right is still 76 to 100 %; with ten of twelve, 55 to 95 %. The check finds
 what is plainly bad (a muted microphone, suction over the voice, a voice that the
 model does not know). It cannot show that a rare mistake will not happen: every value
-is read back all the same, and the thresholds can only become stricter by it.
+is read back all the same, and the thresholds can only become stricter by it. What may make
+them less strict for one voice has rules of its own (:mod:`.learning`).
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from assistant.room.learning import Known, Learned
 from assistant.shares import wilson
 from assistant.sound.samples import FRAME_SAMPLES, Samples
 from assistant.words.understand import Trust
@@ -78,6 +80,7 @@ class Outcome:
             where no utterance was found.
         peak: its largest magnitude, 0 to 32768.
         clipped: it stood at full scale.
+        meant: the text means what was asked for, however surely it was heard.
     """
 
     phrase: str
@@ -87,6 +90,7 @@ class Outcome:
     level_dbfs: float | None = None
     peak: int = 0
     clipped: bool = False
+    meant: bool = False
 
     @property
     def misheard(self) -> bool:
@@ -124,16 +128,23 @@ class RoomProfile(BaseModel):
     reject: Share
     verdict: VerdictName
     advice: tuple[Advice, ...]
+    learned: Learned | None = None
 
     def trust(self, default: Trust) -> Trust:
         """The thresholds to use: those of the check, never under ``default``, which
-        may have become stricter since."""
-        return replace(
+        may have become stricter since; moved by what was learned of the voice."""
+        stricter = replace(
             default,
             accept=max(default.accept, self.accept),
             command=max(default.command, self.command),
             reject=max(default.reject, self.reject),
         )
+        return self.learned.trust(stricter) if self.learned else stricter
+
+
+def known(outcomes: Sequence[Outcome]) -> list[Known]:
+    """What phrases teach of the voice: those of which something was heard."""
+    return [Known(one.confidence, one.meant) for one in outcomes if one.text]
 
 
 def profile(

@@ -24,6 +24,7 @@ from assistant.errors import InputFileError
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.room import check as roomcheck
+from assistant.room.learning import Known
 from assistant.room.plan import Asked, CheckPlan, ask, load_plan, phrases, taken_for
 from assistant.room.profile import (
     CEILING,
@@ -367,6 +368,7 @@ def checked(
         mouth,
         lines.append,
         seed=1,
+        learn_with=[Known(0.9, True)] * 24,
     )
     return found, "\n".join(lines)
 
@@ -381,6 +383,8 @@ def test_a_quiet_room_is_good(ears: Hearing, plan: CheckPlan) -> None:
     assert found.snr_db == pytest.approx(40, abs=5)
     assert found.microphone == "a.wav"
     assert "will do" in roomcheck.summary(found, plan)[0]
+    assert found.learned is not None and found.learned.phrases == 24 + SAID
+    assert f"Learned from {24 + SAID} phrases" in roomcheck.summary(found, plan)[-1]
 
 
 class AlwaysRight:
