@@ -2,7 +2,7 @@
 
 The operator is a sound source like a microphone. What is understood is left to
 the real recogniser; where it errs the operator does what a person would: says
-it again, answers "confirm" or "no", or takes a wrong entry back.
+it again, answers "confirm", "no" or one of two that are offered, or takes a wrong entry back.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from assistant.procedure import intents as it
 from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
+from assistant.words.grammar import number_words
 from assistant.words.understand import bare, understand_typed
 
 PAUSE_S = 0.35
@@ -176,6 +177,12 @@ class Operator:
         if line is None or meant is None or intent.heard.channel != "voice":
             return
         self._since_s = 0.0
+        if (value := getattr(meant, "value", None)) in _offered(events):
+            self._waiting = None
+            self.tally.confirmed += 1
+            language = self._session.grammar().language.phrases.language
+            self._repair.insert(0, Line(say=number_words(float(value), language)))
+            return
         if bare(intent) == bare(meant):
             self._waiting = None
             self.tally.understood += 1
@@ -206,6 +213,12 @@ class Operator:
         again = [*([first] if first else []), Line(say=line.say)]
         self._repair[:0] = again
         self._waiting = None
+
+
+def _offered(events: tuple[ev.AnyEvent, ...]) -> tuple[it.Scalar, ...]:
+    """The two values between which something heard in doubt is to be decided."""
+    asked = [event for event in events if isinstance(event, ev.ConfirmAsked)]
+    return asked[-1].pending.offers if asked else ()
 
 
 def _signing(events: tuple[ev.AnyEvent, ...]) -> bool:
