@@ -280,6 +280,8 @@ class Rules:
     def _amounts(self, t: Told, value: Decimal) -> Iterator[str]:
         if t.quantity in {"press_s", "increment_press_s"} and value < self.limit("press_s"):
             yield "press-short"
+        if self._last_press_short(t):
+            yield "last-press-short"
         if t.quantity == "spreader_hold_s" and value < self.limit("spreader_hold_s"):
             yield "hold-short"
         if t.quantity == "heat_s" and value > self.limit("heat_s"):
@@ -292,8 +294,24 @@ class Rules:
                 yield "first-increment-large"
             if t.round > 1 and value > self.limit("later_increment_max_mm"):
                 yield "later-increment-large"
-            if value < self.limit("increment_min_mm"):
+            if t.round == 1 and value < self.limit("increment_min_mm"):
                 yield "increment-small"
+
+    def _last_press_short(self, t: Told) -> bool:
+        """Of one cycle: the plugger came to its limit, and the press was too short."""
+        pair = {"press_s", "plugger_depth_mm"}
+        if t.quantity not in pair or "last-press-short" not in self.severity:
+            return False
+        (other,) = pair - {t.quantity}
+        same = [o for o in self.standing(t.canal, other) if o.round == t.round]
+        found = {t.quantity: t.number, other: same[-1].number if same else None}
+        held, depth, deepest = (
+            found["press_s"], found["plugger_depth_mm"], self.depth_limit(t.canal),
+        )  # fmt: skip
+        if held is None or depth is None or deepest is None:
+            return False
+        at_limit = depth >= deepest - self.limit("at_limit_within_mm")
+        return at_limit and held < self.limit("last_press_s")
 
     def _readings(self, t: Told) -> list[Decimal]:
         """The newest readings that have to agree, with this one."""

@@ -94,7 +94,13 @@ class Driver:
 
     def press(self) -> None:
         self.command("start")
-        self.do(it.Tick(), 5.2)
+        self.wait_out()
+
+    def wait_out(self) -> None:
+        """Until the running hold has ended by itself, as long as it is."""
+        timer = self.state.timer
+        assert timer is not None
+        self.do(it.Tick(), timer.target_s + 0.2)
 
     def press_cut_short(self, seconds: float) -> None:
         self.command("start")

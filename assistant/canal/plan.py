@@ -13,7 +13,6 @@ ones, which only take longer, and ``fits`` says so.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
@@ -51,12 +50,18 @@ NONE_FITTED = Fitted()
 
 
 class CycleTimes(NamedTuple):
-    """What one cycle takes, in seconds: heat on, dwell with it off, press, and all else."""
+    """What one cycle takes, in seconds: heat on, dwell with it off, press, and all else;
+    and by how much the press of the last one is longer."""
 
     heat_s: float
     dwell_s: float
     press_s: float
     handling_s: float
+    last_press_more_s: float = 0.0
+
+    def of(self, cycles: int) -> float:
+        """Of so many whole cycles, the last one not counted as such."""
+        return cycles * (self.heat_s + self.dwell_s + self.press_s + self.handling_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +189,9 @@ def replan(
     return CyclePlan(
         cycles=cycles,
         stop_mm=stop,
-        seconds=seconds + len(plunges.lengths_mm) * math.fsum(times),
+        seconds=seconds
+        + times.of(len(plunges.lengths_mm))
+        + (times.last_press_more_s if steps else 0.0),
         fits=fits and plunges.fits and all(cycle.plugger for cycle in cycles),
     )
 

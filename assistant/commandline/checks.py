@@ -11,7 +11,7 @@ from assistant.commandline.options import WORDS, usual_words
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder, protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.protocol import needs
+from assistant.protocol import floor, needs
 from assistant.protocol.model import Protocol
 from assistant.report.record import json_schema
 from assistant.sitting import assembly
@@ -38,10 +38,14 @@ def check_protocol(file: Path, as_json: bool, picture: bool) -> None:
     if as_json:
         about = {"file": str(file), "id": found.id, "title": found.title}
         counts = {"version": found.version, "steps": steps, "rules": len(found.rules)}
-        told = {"never_said": list(needs.never_said(found))}
+        told = {
+            "never_said": list(needs.never_said(found)),
+            "unguarded": list(floor.unguarded(found)),
+        }
         click.echo(json.dumps(about | counts | told, ensure_ascii=False, indent=2))
         return
-    for line in needs.never_said(found):
+    unguarded = (f"{line}." for line in floor.unguarded(found))
+    for line in (*unguarded, *needs.never_said(found)):
         click.echo(line)
     click.echo(
         f"{file}: {found.title}, version {found.version}, {steps} steps, "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -54,6 +54,10 @@ def load_yaml(path: Path, model: type[Model]) -> Model:
             the model; up to five misfits are listed, each with its line.
     """
     return parse_yaml(read_text(path), model, str(path))
+
+
+FROM_FILE: Mapping[str, bool] = {"file": True}
+"""Validation context of what a file says, for what is asked of a file alone."""
 
 
 class _Scanner(RoundTripScanner):
@@ -109,7 +113,7 @@ def parse_yaml(text: str, model: type[Model], name: str) -> Model:
             "is it the right file?"
         )
     try:
-        return model.model_validate(plain)
+        return model.model_validate(plain, context=FROM_FILE)
     except ValidationError as bad:
         lines = [_describe(error, tree, name) for error in bad.errors()]
         more = f"\n(and {len(lines) - 5} more)" if len(lines) > 5 else ""

@@ -207,11 +207,9 @@ def presses(state: CaseState) -> Iterator[Press]:
     """Every timed hold, those let go early among them."""
     quantities = _timed(state, "hold")
     for entry in canal_entries(state, quantities):
-        expect = state.protocol.by_id[entry.step].expect
-        held = as_number(entry.value)
-        if held is None or not isinstance(expect, Timed):
+        held, wanted = as_number(entry.value), facts.planned_s(state, entry)
+        if held is None or wanted is None:
             continue
-        wanted = state.protocol.limit(expect.limit)
         yield Press(
             canal=entry.track,
             round=entry.round,

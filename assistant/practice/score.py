@@ -133,7 +133,9 @@ def _criteria(
         for e in measures.canal_entries(state, measures.watched(state, "first_round_above"))
         if number(e) is not None
     ]
-    portion_warned = measures.about(state, "first_round_above", "later_round_above", "below")
+    portion_warned = measures.about(
+        state, "first_round_above", "later_round_above", "first_round_below"
+    )
     counted = {
         "presses": [not press.cut_short for press in presses],
         "delay": [not p.late for p in presses if p.delay_s is not None],

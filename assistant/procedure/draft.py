@@ -104,6 +104,7 @@ class Draft:
         confirmed: bool = False,
         cut_short: bool = False,
         delay_s: float | None = None,
+        target_s: float | None = None,
         correction: bool = False,
         unsaid: frozenset[str] = frozenset(),
     ) -> None:
@@ -127,6 +128,7 @@ class Draft:
             confirmed=confirmed,
             cut_short=cut_short,
             delay_s=delay_s,
+            target_s=target_s,
             replaces=old.seq if old else None,
             correction=correction,
         )

@@ -18,6 +18,7 @@ from assistant.protocol.model import (
     Protocol,
     Step,
     SuggestionName,
+    Timed,
 )
 from assistant.protocol.roles import TOPS, Role
 
@@ -36,6 +37,15 @@ def as_number(value: Scalar) -> float | None:
 def number(entry: Entry | None) -> float | None:
     """The value of an entry if it is a number, else None."""
     return None if entry is None else as_number(entry.value)
+
+
+def planned_s(state: CaseState, entry: Entry) -> float | None:
+    """How long a timed act was to take: what its timer counted to, else its step's limit;
+    None of what is not timed."""
+    expect = state.protocol.by_id[entry.step].expect
+    if not isinstance(expect, Timed):
+        return None
+    return entry.target_s or state.protocol.limit(expect.limit)
 
 
 def wl_mm(state: CaseState, track: str) -> float | None:

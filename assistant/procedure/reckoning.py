@@ -191,8 +191,15 @@ def cycle_times(protocol: Protocol) -> plan.CycleTimes:
         for step in protocol.steps()
         if loop is not None and step.loop == loop and isinstance(step.expect, Measure)
     )
-    limit, dwell_s = protocol.limit, value_of(protocol.limits.dwell_s)
-    return plan.CycleTimes(limit("heat_s"), dwell_s, limit("press_s"), handling)
+    limits, press_s = protocol.limits, protocol.limit("press_s")
+    last = limits.last_press_s
+    return plan.CycleTimes(
+        protocol.limit("heat_s"),
+        value_of(limits.dwell_s),
+        press_s,
+        handling,
+        0.0 if last is None else last.value - press_s,
+    )
 
 
 def downpack_job(

@@ -165,6 +165,25 @@ def _later_round_above(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     return _above(state, rule, c) if c.round > 1 else None
 
 
+def _first_round_below(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    return _below(state, rule, c) if c.round == 1 else None
+
+
+def _last_press_below(state: CaseState, rule: Rule, c: Candidate) -> Finding:
+    """The press of the cycle that reached the downpack's limit, whichever of its two
+    values comes second."""
+    held, depth = (
+        as_number(c.value) if c.step.role is role else _in_round(state, c, role)
+        for role in (Role.PRESS, Role.COMPACTION)
+    )
+    deepest, bound = depth_limit_mm(state, c.track), _bound(state, rule)
+    if held is None or depth is None or deepest is None or held >= bound - EPSILON_MM:
+        return None
+    if depth < deepest - state.protocol.limit("at_limit_within_mm") - EPSILON_MM:
+        return None
+    return {"limit": text_of(bound), "value": text_of(held)}
+
+
 def _in_round(state: CaseState, c: Candidate, role: Role) -> float | None:
     """The newest value of a role in the candidate's round."""
     found = [e for e in state.in_sequence(c.track, role) if e.round == c.round]
@@ -401,6 +420,8 @@ _VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] 
     "below": _below,
     "above": _above,
     "first_round_above": _first_round_above,
+    "first_round_below": _first_round_below,
+    "last_press_below": _last_press_below,
     "later_round_above": _later_round_above,
     "short_of_wl": _short_of_wl,
     "beyond_wl": _beyond_wl,

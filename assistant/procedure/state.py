@@ -47,6 +47,8 @@ class Entry(Frozen):
         cut_short: a timed act that ended before its time.
         delay_s: of a press, the seconds from "heat off" to the first pressure; None
             where no heat went off before it.
+        target_s: of a timed act, what its timer counted to; None where it was dictated, and
+            in journals from before presses differed.
         replaces: number of the entry it stands in for, or None.
         correction: it replaces by a correction, not because a step was done again.
     """
@@ -65,6 +67,7 @@ class Entry(Frozen):
     read_back: bool = False
     cut_short: bool = False
     delay_s: float | None = None
+    target_s: float | None = None
     replaces: int | None = None
     correction: bool = False
     standing: Standing = "standing"

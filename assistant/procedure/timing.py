@@ -12,13 +12,15 @@ import math
 from collections.abc import Callable
 
 from assistant.procedure import events as ev
+from assistant.procedure import facts, reckoning
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
 from assistant.procedure.reach import given_here
 from assistant.procedure.rules import fired_by_delay
 from assistant.procedure.state import CaseState, Timer, Warning
-from assistant.protocol.model import Step, Timed
+from assistant.protocol.model import LimitName, Step, Timed
 from assistant.protocol.moment import Moment
+from assistant.protocol.roles import Role
 
 
 def start(draft: Draft) -> None:
@@ -34,11 +36,25 @@ def start(draft: Draft) -> None:
         step=step.id,
         mode=step.expect.mode,
         started=draft.now,
-        target_s=state.protocol.limit(step.expect.limit),
+        target_s=state.protocol.limit(_limit(state, step, step.expect)),
         warnings_before=len(state.warnings),
         delay_s=delay_s,
     )
     draft.add(ev.TimerStarted(timer=timer))
+
+
+def _limit(state: CaseState, step: Step, timed: Timed) -> LimitName:
+    """That of the act; in the downpack's last cycle, as told or as planned, the last one's."""
+    if timed.last_limit is None:
+        return timed.limit
+    track = state.active
+    told = state.last(track, Role.COMPACTION)
+    if told is not None and step.loop and told.round == state.here.round(step.loop):
+        last = facts.holds(state, track)("downpack_complete")
+    else:
+        planned = reckoning.downpack(state, track)
+        last = planned is not None and len(planned.cycles) == 1
+    return timed.last_limit if last else timed.limit
 
 
 def stop(draft: Draft, intent: it.Command) -> None:
@@ -165,6 +181,7 @@ def _end(
         origin="timed",
         cut_short=cut_short,
         delay_s=timer.delay_s,
+        target_s=timer.target_s,
         unsaid=frozenset({"above"}) if warned else frozenset(),
     )
     draft.go_on()

@@ -155,7 +155,7 @@ def _check_limits(protocol: Protocol, parts: dict[str, tuple[Step, ...]]) -> Non
         named.append((("rules", i, "limit_high"), f"rule {rule.id!r}", rule.limit_high))
     for at, step in _placed(parts):
         if step.expect.kind == "timed":
-            for key in ("limit", "starts_after"):
+            for key in ("limit", "starts_after", "last_limit"):
                 limit = getattr(step.expect, key)
                 named.append(((*at, "expect", key), f"step {step.id!r}", limit))
     given = dict(protocol.limits.given())

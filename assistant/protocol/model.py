@@ -22,7 +22,8 @@ from pydantic import (
 )
 
 from assistant.canal.lengths import MAX_LENGTH_MM
-from assistant.protocol import coherence, machine, needs
+from assistant.files.yamlfile import FROM_FILE
+from assistant.protocol import coherence, floor, machine, needs
 from assistant.protocol.coherence import misfit, repeated
 from assistant.protocol.roles import KINDS, Role
 from assistant.protocol.templates import Template
@@ -97,6 +98,7 @@ class Limits(BaseModel):
     apex_locator_agree_mm: Limit | None = None
     dwell_s: Limit | None = None
     press_delay_s: Limit | None = None
+    last_press_s: Limit | None = None
     plugger_clearance_mm: Limit | None = None
     cut_error_mm: Limit | None = None
     surface_rise_c: Limit | None = None
@@ -240,13 +242,15 @@ class Timed(Frozen):
     """A timed act: ``hold`` counts down ``limit`` and ends itself; ``until_off``
     counts up, is ended by "stop", and is warned about once past ``limit``. A time
     that is dictated instead may be up to ``max_s``, by default a minute (chosen here).
-    A hold with ``starts_after`` begins by itself that long after the heat went off."""
+    A hold with ``starts_after`` begins by itself that long after the heat went off; one
+    with ``last_limit`` is held so long in the last cycle that is planned."""
 
     kind: Literal["timed"]
     quantity: str
     mode: Literal["hold", "until_off"]
     limit: LimitName
     starts_after: LimitName | None = None
+    last_limit: LimitName | None = None
     max_s: float = Field(default=60.0, gt=0, allow_inf_nan=False)
 
 
@@ -358,6 +362,8 @@ CheckName = Literal[
     "below",
     "above",
     "first_round_above",
+    "first_round_below",
+    "last_press_below",
     "later_round_above",
     "short_of_wl",
     "beyond_wl",
@@ -440,6 +446,23 @@ class Rule(Frozen):
         return self
 
 
+Reason = Annotated[str, Field(min_length=3)]
+
+
+class Unguarded(Frozen):
+    """Why a file leaves something without the guard of this name; what they guard
+    against tells :mod:`.floor`."""
+
+    heat_depth: Reason | None = None
+    heat_fit: Reason | None = None
+    heat_time: Reason | None = None
+    depth_limit: Reason | None = None
+    cut_back: Reason | None = None
+    verification_film: Reason | None = None
+    final_film: Reason | None = None
+    dry_canal: Reason | None = None
+
+
 class Protocol(Frozen):
     """A whole technique. See ``protocols/warm-vertical.yaml`` for one in use."""
 
@@ -451,6 +474,7 @@ class Protocol(Frozen):
     canal: tuple[Step, ...] = Field(min_length=1)
     closing: tuple[Step, ...] = Field(min_length=1)
     rules: tuple[Rule, ...]
+    unguarded: Unguarded = Unguarded()
 
     def limit(self, name: LimitName) -> float:
         """The number behind a limit's name.
@@ -491,4 +515,6 @@ class Protocol(Frozen):
         coherence.check(self, stay=STAY, reserved={FINISHED, AT_CANALS, STAY})
         if info.context != WRITTEN:
             needs.check(self)
+        if info.context == FROM_FILE:
+            floor.check(self)
         return self

@@ -78,6 +78,7 @@ CHECKS: Mapping[str, Need] = {
         Role.PAPER_POINT, Role.APEX_LOCATOR, limits=("readings_min",)
     ),
     "finish_short": _need(_LENGTH, TOPS, limits=_DEPTH),
+    "last_press_below": _need(_LENGTH, Role.PRESS, Role.COMPACTION, limits=_DEPTH),
     "cone_misfit": _need(*_CONE, limits=("cone_wl_within_mm",)),
     "beyond_reach": _need(*_SHAPE, limits=("short_of_wl_mm", "plugger_clearance_mm")),
     "above_fill": _need(TOPS),
@@ -244,7 +245,7 @@ def _check_loops(protocol: Protocol) -> None:
 def _check_own_limits(protocol: Protocol) -> None:
     """A limit of a name of its own that nothing uses is probably misspelt."""
     used = {rule.limit for rule in protocol.rules} | {r.limit_high for r in protocol.rules}
-    for key in ("limit", "starts_after"):
+    for key in ("limit", "starts_after", "last_limit"):
         used |= {getattr(step.expect, key, None) for step in protocol.steps()}
     for name in protocol.limits.own():
         if name not in used:

@@ -17,6 +17,7 @@ from datetime import datetime
 from assistant.canal import teeth
 from assistant.procedure.facts import number, text_of
 from assistant.procedure.state import CASE, CaseState, Entry, Warning
+from assistant.protocol import floor
 from assistant.protocol.coherence import ONCE
 from assistant.report import rounds
 from assistant.report.marks import (
@@ -389,6 +390,7 @@ def _limits(state: CaseState) -> Iterator[str]:
         stem, _, unit = name.rpartition("_")
         words, unit = (stem, f" {unit}") if unit in {"mm", "s"} else (name, "")
         yield f"{words.replace('_', ' ').replace('wl', 'WL')} {text_of(limit.value)}{unit}"
+    yield from floor.unguarded(state.protocol, owned=True)
 
 
 def _signature(state: CaseState, head_hash: str) -> str:

@@ -15,6 +15,7 @@ from assistant.procedure.facts import (
     fill_top_mm,
     new_tip_mm,
     number,
+    planned_s,
     readings_mm,
     wl_is_final,
     wl_mm,
@@ -134,14 +135,12 @@ def _entry(state: CaseState, entry: Entry) -> dict[str, object]:
 
 
 def _timing(state: CaseState, entry: Entry) -> dict[str, object]:
-    expect = state.protocol.by_id[entry.step].expect
-    planned = state.protocol.limit(expect.limit) if expect.kind == "timed" else None
     return {
         **entry.model_dump(include={"step", "round", "cut_short", "standing", "delay_s"}),
         "canal": _canal_name(entry.track),
         "entry": entry.seq,
         "duration_s": entry.value,
-        "planned_s": planned,
+        "planned_s": planned_s(state, entry),
         "ended_at": entry.at.wall,
     }
 

@@ -114,7 +114,8 @@ class TimingRecord(_Part):
     """seq of its entry."""
     duration_s: float
     planned_s: float | None
-    """The limit of the protocol: least time of a press, longest of a heat activation."""
+    """What it was to take: least time of a press (the last cycle's has its own), longest of
+    a heat activation."""
     cut_short: bool
     standing: Standing
     """replaced: made, and made again; undone: taken back by voice."""

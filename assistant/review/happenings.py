@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from assistant.procedure import events as ev
-from assistant.procedure.facts import text_of
+from assistant.procedure.facts import planned_s, text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, CaseState, Entry, Standing, Warning
 from assistant.protocol.model import Timed
@@ -211,12 +211,12 @@ def _entry(end: CaseState, entry: Entry, at_s: float) -> Happening:
     expect = end.protocol.by_id[entry.step].expect
     kind: Kind = "correction" if entry.correction else "value"
     text = marked(end, entry)
-    held_s = planned_s = None
+    held_s = wanted_s = None
     if isinstance(expect, Timed) and not isinstance(entry.value, str | tuple):
         kind = "heat" if _is_heat(expect) else "press"
-        held_s, planned_s = float(entry.value), _planned_s(end, entry.step)
+        held_s, wanted_s = float(entry.value), planned_s(end, entry)
         of = "of" if kind == "press" else "s, limit"
-        text = f"{text_of(held_s)} {of} {text_of(planned_s)} s {mark(end, entry)}"
+        text = f"{text_of(held_s)} {of} {text_of(wanted_s)} s {mark(end, entry)}"
         text += ", cut short" if entry.cut_short else ""
         if entry.delay_s is not None:
             text += f", {text_of(entry.delay_s)} s after heat off"
@@ -237,7 +237,7 @@ def _entry(end: CaseState, entry: Entry, at_s: float) -> Happening:
         value=entry.value,
         standing=entry.standing,
         held_s=held_s,
-        planned_s=planned_s,
+        planned_s=wanted_s,
     )
 
 

@@ -31,22 +31,29 @@ taper .06
 cone size 40
 22
 yes
+accepted
 plugger 18
 correction 17
+carrier 17
+dry
 22
 22
 no reading
 confirm
+confirm
+yes
 seated
 sear 11
 heat on
 stop
+carrier 17
 plugger 17
 press
 stop
 keep it
 post level 17
 done
+accepted
 sign the note
 confirm
 """

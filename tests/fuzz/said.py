@@ -104,7 +104,7 @@ def _value(rng: Random, state: CaseState, step: Step) -> it.Scalar:
             return rng.choice(TAPERS)
         case "timed":
             return rng.choice(
-                (0.0, 2.9, 3.9, 4.0, 4.1, 4.9, 5, 5.0, 9.9, 10.0, 30.0, 60.0, 61.0)
+                (0.0, 2.9, 3.9, 4.0, 4.1, 4.9, 5, 5.0, 9.9, 10.0, 14.9, 15.0, 30.0, 60.0, 61.0)
             )
     return _depth(rng, state, step)
 
@@ -152,7 +152,9 @@ def _limits_here(state: CaseState, step: Step) -> list[float]:
                 found += [wl + bound for bound in bounds]
             case "advance_outside" if top is not None:
                 found += [top + bound for bound in bounds]
-            case "below" | "above" | "first_round_above" | "later_round_above":
+            case "below" | "above" | "last_press_below" if step.role is not Role.COMPACTION:
+                found += bounds
+            case "first_round_above" | "first_round_below" | "later_round_above":
                 found += bounds
             case "short_of_limit" if wl is not None:
                 found += [wl - limit("short_of_wl_mm") - bound for bound in bounds]

@@ -95,7 +95,7 @@ def _walk(protocol: Protocol, post: str) -> Iterator[Scene]:
             if step.expect.mode == "until_off":
                 case.command("stop")
             while case.state.timer is not None:
-                case.do(it.Tick(), 5.2)
+                case.wait_out()
         else:
             _answer(case, step, post)
         if case.state.pending is not None:

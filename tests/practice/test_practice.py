@@ -85,7 +85,7 @@ def follow(case: Driver, line: Line) -> None:
     """Say a line when it is to be said; "heat off" counts as late as when heard."""
     timer = case.state.timer
     if line.wait_for_timer:
-        case.do(it.Tick(), 5.1)
+        case.wait_out()
     late_s = 0.3 if timer and timer.mode == "until_off" else 0.0
     typed(case, line.say, 2.0 if line.after_s is None else line.after_s + late_s)
 

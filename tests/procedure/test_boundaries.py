@@ -100,6 +100,7 @@ def test_the_first_increment_and_the_later_ones_have_their_own_limits() -> None:
     state, step = at_length(WL).state, PROTOCOL.by_id["increment"]
     assert "later-increment-large" not in fired(state, step, 9.0, 1)
     assert "first-increment-large" in fired(state, step, 9.0, 1)
+    assert "increment-small" not in fired(state, step, 0.5, 2)
     assert "first-increment-large" not in fired(state, step, 9.0, 2)
     assert "later-increment-large" in fired(state, step, 9.0, 2)
 
@@ -258,7 +259,7 @@ def test_the_account_of_the_fill_ends_before_the_place_that_is_named() -> None:
     assert facts.fill_top_mm(case.state, track, place + 1) == last.value
 
 
-@pytest.mark.parametrize(("seal", "short"), [(4.0, False), (3.9, True)])
+@pytest.mark.parametrize(("seal", "short"), [(5.0, False), (4.9, True)])
 def test_a_seal_of_exactly_the_least_is_enough(seal: float, short: bool) -> None:
     case = with_post()
     wl = facts.wl_mm(case.state, case.state.active)
@@ -388,6 +389,36 @@ def test_a_press_let_go_at_its_very_second_is_whole(held_s: float, short: bool) 
     assert ("press-short" in case.warned) is short
 
 
+@pytest.mark.parametrize("first", ["depth", "press"])
+@pytest.mark.parametrize(
+    ("depth", "held_s", "short"),
+    [(15.5, 14.9, True), (15.5, 15.0, False), (15.4, 5.0, False), (16.0, 5.0, True)],
+)
+def test_the_press_of_the_last_cycle_has_a_limit_of_its_own(
+    depth: float, held_s: float, short: bool, first: str
+) -> None:
+    case = at_press()
+    case.mm(13.5, *([depth] if first == "depth" else []))
+    case.command("start")
+    case.command("stop", after_s=held_s)
+    warned = list(case.warned)
+    if first == "press":
+        case.mm(depth)
+        warned += case.warned
+    assert ("last-press-short" in warned) is short
+
+
+def test_the_last_cycle_that_is_planned_holds_so_long_by_itself() -> None:
+    case = at_press()
+    case.press()
+    case.mm(13.5, 13.5)
+    case.heat(3.0)
+    case.press()
+    assert case.state.entries[-1].value == 15.0
+    case.mm(16.0, 16.0)
+    assert not case.warned
+
+
 def test_heat_is_warned_about_at_its_very_second() -> None:
     case = at_heat()
     case.command("start")
@@ -449,6 +480,8 @@ def test_every_rule_with_a_limit_is_tried_at_it() -> None:
         "below",
         "above",
         "first_round_above",
+        "first_round_below",
+        "last_press_below",
         "later_round_above",
         "short_of_wl",
         "beyond_wl",

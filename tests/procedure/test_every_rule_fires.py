@@ -412,6 +412,35 @@ def skipped(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
         yield case, True
 
 
+def last_press(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
+    """The depth at its limit is told before the press or after it; and one short of it."""
+    within = protocol(name).limits.value("at_limit_within_mm")
+    for off, above in ((0.0, 0.0), (-0.1, 0.0), (-0.1, 0.1)):
+        case = Told(name)
+        case.reach("press_s", 2)
+        deepest = facts.depth_limit_mm(case.state, case.state.active)
+        assert deepest is not None
+        depth = round(deepest - within - above, 1)
+        if where == "press_s":
+            case.say("press")
+            assert case.state.timer is not None
+            began = case.elapsed_s
+            case.mm(depth)  # the carrier came as deep
+            case.mm(depth)
+            held_s = round(case.limit(rule) + off - (case.elapsed_s - began), 3)
+            if off:
+                case.type([Line(say="stop", after_s=held_s)])
+            else:
+                case.wait(held_s)
+        else:
+            case.timed(case.limit(rule) + off)
+            mark = case.mark
+            case.reach(where)
+            case.mark = mark
+            case.mm(depth)
+        yield case, off != 0.0 and not above
+
+
 WITH_POST = {"post_planned": "yes"}
 SHALLOW = {"sear_depth_mm": "eight"}
 """So that there is room above the depth limit, of which other rules speak."""
@@ -462,6 +491,8 @@ SCENES: dict[CheckName, Scene] = {
     "below": amounts(-0.1),
     "above": amounts(0.1),
     "first_round_above": amounts(0.1),
+    "first_round_below": amounts(-0.1),
+    "last_press_below": last_press,
     "later_round_above": amounts(0.1, 2),
     "late": late,
     "short_of_wl": lengths_at(lambda case, rule: case.wl - case.limit(rule), -0.1),

@@ -385,8 +385,8 @@ def test_a_post_stops_the_fill_at_its_level() -> None:
     room = with_post()
     room.choose("finish_at_post_level")
     assert room.at[1] == "post_level"
-    room.mm(16.5)
-    assert not room.warned  # 4.5 mm of seal
+    room.mm(16.0)
+    assert not room.warned  # 5 mm of seal
     assert room.at == (CASE, "chamber")
 
 
@@ -395,7 +395,7 @@ def test_a_short_seal_under_a_post_waits_for_an_answer() -> None:
     room.choose("finish_at_post_level")
     room.mm(17.5)
     assert room.warned == ["seal-short"]
-    assert "Apical seal 3.5, planned at least 4." in room.said
+    assert "Apical seal 3.5, planned at least 5." in room.said
     room.command("keep")
     assert room.at == (CASE, "chamber")
 

@@ -150,7 +150,7 @@ def test_correcting_the_plugger_when_the_press_is_asked_for() -> None:
     assert room.open() == ["depth-limit"]
     room.command("keep")
     assert room.at[1] == "press"
-    room.do(it.Tick(), 5.0)
+    room.wait_out()
     assert room.at[1] == "downpack_radiograph"
 
 

@@ -263,8 +263,9 @@ def test_how_long_falls_as_the_work_goes_on() -> None:
     seconds.append(answers.seconds_left(case.state))
     case.canal_to_sear(21.0)
     case.downpack(21.1)
-    case.backfill(2.5, 3.0)
+    case.backfill(3.0, 3.0)
     seconds.append(answers.seconds_left(case.state))
+    assert case.state.active == "palatal"
     case.canal(20.5, 2.5, 3.0)
     seconds.append(answers.seconds_left(case.state))
     assert seconds == sorted(seconds, reverse=True)

@@ -320,14 +320,14 @@ STEPS_APART = [
         "quantities: [heat_s]",
         "quantities: [heat_seconds]",
         ["'heat-long' names 'heat_seconds'", "allowed", "heat_s"],
-        "rules[4].quantities[0]",
+        "rules[5].quantities[0]",
         id="unknown quantity",
     ),
     pytest.param(
         "steps: [heat, press, heat_depth,",
         "steps: [heating, press, heat_depth,",
         ["'downpack-short' names 'heating'", "allowed", "heat_depth"],
-        "rules[22].steps[0]",
+        "rules[23].steps[0]",
         id="unknown step",
     ),
     pytest.param(
@@ -341,7 +341,7 @@ STEPS_APART = [
         "quantities: [post_level_mm]",
         "quantities: [cone_size]",
         ["'seal-short' checks a length", "'cone_size'"],
-        "rules[23].quantities[0]",
+        "rules[24].quantities[0]",
         id="length rule on a size",
     ),
     pytest.param(

@@ -487,4 +487,4 @@ def test_the_spreader_has_limits_of_its_own() -> None:
     assert "Spreader at 19.5, working length 22: short. A thinner one, or shape more." in (
         case.said
     )
-    assert case.state.step is not None and case.state.step.id == "paper_point"
+    assert case.state.step is not None and case.state.step.id == "dry"

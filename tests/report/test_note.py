@@ -313,7 +313,7 @@ def test_all_measurements_read_back_is_said_with_their_number(typical: Any) -> N
 def test_times_are_local_with_their_offset(typical: Any) -> None:
     told = text_of(typical)
     assert "Started:         2026-03-09 14:05:00 UTC+02:00" in told
-    assert "Duration:        2 min " in told
+    assert "Duration:        3 min " in told
 
 
 def test_the_zone_is_told_once_and_again_where_it_changed() -> None:
@@ -349,7 +349,7 @@ def test_the_summary_says_what_is_missing() -> None:
 
 def test_signature_and_hash(typical: Any) -> None:
     lines = text_of(typical).splitlines()
-    assert lines[1].startswith("Signed by Operator A at 2026-03-09 14:07:")
+    assert lines[1].startswith("Signed by Operator A at 2026-03-09 14:08:")
     assert f"Journal head {HEAD[:16]}." in lines[1]
     assert lines[-1] == f"Journal head hash: {HEAD}"
     assert "NOT SIGNED" not in flat(typical)

@@ -55,9 +55,12 @@ def _signed_with_what_was_said(session: Session, operator: Operator) -> None:
         ("apical_plugger_mm", 17.0),
         ("apex_locator_mm", 22.0),
         ("final_working_length_mm", 22.0),
+        ("dryness", "dry"),
+        ("cut_back_mm", 0.0),
         ("sear_depth_mm", 11.0),
+        ("heat_depth_mm", 17.0),
         ("plugger_depth_mm", 17.0),
-        ("press_s", 5.0),
+        ("press_s", 15.0),
         ("post_level_mm", 17.0),
     } <= standing
 

@@ -148,12 +148,18 @@ def test_a_full_disk_is_said_and_nothing_counts_until_it_is_stored(tmp_path: Pat
     assert state == sitting.session.case.state
 
 
+TO_HEAT = (
+    "22", "taper .06", "cone size 40", "22", "yes", "accepted", "plugger 17", "carrier 17",
+    "dry", "22", "22", "no reading", "confirm", "confirm", "yes", "seated", "sear 11",
+)  # fmt: skip
+
+
 def test_a_press_that_ends_on_a_full_disk_is_told_once_and_stored_later(tmp_path: Path) -> None:
     sitting = Sitting(tmp_path / "case")
     session = sitting.session
-    lines = "tooth 11|single|yes|22|taper .06|cone size 40|22|yes|plugger 17|22|22|no reading"
-    for line in [*lines.split("|"), "confirm", "seated", "sear 11", "heat on", "heat off"]:
+    for line in ("tooth 11", "single", "yes", *TO_HEAT, "heat on", "heat off"):
         session.read(line)
+    session.read("carrier 17")
     session.read("plugger 17")
     session.read("press")
     timer = session.case.state.timer
@@ -228,9 +234,7 @@ def test_a_spoken_stop_cuts_the_assistant_short(tmp_path: Path) -> None:
 def test_heat_off_begun_as_the_limit_is_announced_is_heard(tmp_path: Path) -> None:
     """Its last word falls under the warning; an earpiece lets the phrase be heard out."""
     session, _ = sit(tmp_path / "case", "flite:rms", lines=_first_line())
-    for line in ("single", "yes", "22", "taper .06", "cone size 40", "22", "yes", "plugger 17"):
-        session.read(line)
-    for line in ("22", "22", "no reading", "confirm", "seated", "sear 11"):
+    for line in ("single", "yes", *TO_HEAT):
         session.read(line)
     rng = np.random.default_rng(5)
 
