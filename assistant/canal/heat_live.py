@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.canal.heat import UNKNOWN_SOURCE, Source
+from assistant.canal.heating import UNKNOWN_SOURCE, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.tissue import BODY_C, MOULDABLE_C, TABLE
 

@@ -11,7 +11,7 @@ Units are SI (W/(m K), kg/m3, J/(kg K)), lengths mm, temperatures C.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -286,35 +286,3 @@ def layers(outside: Outside, p: Properties) -> tuple[Layer, ...]:
 
 NAMES: tuple[str, ...] = tuple(field.name for field in fields(Properties))
 """The properties in a fixed order, as a sample of them is drawn."""
-
-
-def at_share(name: str, share: float) -> float:
-    """The value a share (0 to 1) of the way through a property's range.
-
-    Half-way is the usual value, so that as many sets lie above it as below; each half is
-    gone through evenly (by ratio where the table says ``log``).
-
-    Raises:
-        KeyError: no such property.
-        ValueError: the share is outside 0 to 1.
-    """
-    known = TABLE[name]
-    if not 0 <= share <= 1:
-        raise ValueError(f"a share of the range of {name} is {share:g}; allowed are 0 to 1")
-    if share < 0.5:
-        low, high, part = known.low, known.usual, 2 * share
-    else:
-        low, high, part = known.usual, known.high, 2 * share - 1
-    if known.log:
-        return float(low * (high / low) ** part)
-    return low + (high - low) * part
-
-
-def with_shares(shares: Mapping[str, float]) -> Properties:
-    """The usual properties, those named moved to a share of their range.
-
-    Raises:
-        KeyError, ValueError: see :func:`at_share`.
-    """
-    moved = {name: at_share(name, share) for name, share in shares.items()}
-    return replace(Properties(), **moved)

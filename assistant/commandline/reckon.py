@@ -9,8 +9,8 @@ from typing import Any
 import click
 
 from assistant.canal import fit, plan
-from assistant.canal.heat import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.heat_live import Question
+from assistant.canal.heating import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.lengths import depth_limit_mm
 from assistant.canal.model import MAX_DIAMETER_MM, CanalShape, TaperSegment, prepared

@@ -13,8 +13,8 @@ from datetime import datetime, timedelta
 from functools import lru_cache
 
 from assistant.canal import fit, heat_live, plan, points, true_length
-from assistant.canal.heat import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.heat_live import COLD, Left, LiveHeat, Question
+from assistant.canal.heating import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 from assistant.canal.pluggers import Plugger, PluggerSet

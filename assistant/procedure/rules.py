@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 from assistant.canal import lengths
 from assistant.canal.fit import ConeVerdict
-from assistant.canal.heat import UNKNOWN_SOURCE
 from assistant.canal.heat_live import LiveHeat
+from assistant.canal.heating import UNKNOWN_SOURCE
 from assistant.procedure import reckoning
 from assistant.procedure.facts import (
     EPSILON_MM,

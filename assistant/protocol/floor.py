@@ -33,6 +33,7 @@ ASKED = {
     "dry_canal": (Role.DRYNESS, "nobody is asked whether the canal is dry"),
 }
 
+
 class Gap(NamedTuple):
     """One thing left unguarded: ``guard`` is its name in the file, ``heated`` refuses it."""
 

@@ -10,7 +10,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from assistant.canal.heat import Source
+from assistant.canal.heating import Source
 from assistant.canal.instruments import MAX_TAPER
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.model import MAX_DIAMETER_MM

@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 
 from assistant.canal.fit import ConeFit
-from assistant.canal.heat import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.heat_live import LiveHeat
+from assistant.canal.heating import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
 from assistant.canal.plan import Cycle, Increment

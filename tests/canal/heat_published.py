@@ -12,8 +12,9 @@ import math
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
-from assistant.canal.heat import Heating, HeatResult, Source
+from assistant.canal.heat import HeatResult
 from assistant.canal.heat_grid import Root
+from assistant.canal.heating import Heating, Source
 from assistant.canal.model import CanalShape, prepared
 from assistant.canal.tissue import BODY_C, MOULDABLE_C, Outside
 from canal.heat_range import (

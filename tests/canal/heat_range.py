@@ -23,15 +23,12 @@ from statistics import NormalDist
 
 import numpy as np
 
-from assistant.canal.heat import Heating, HeatResult, simulate
+from assistant.canal.heat import HeatResult, simulate
 from assistant.canal.heat_grid import Grid, Root
+from assistant.canal.heating import Heating
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
-from assistant.canal.tissue import (
-    NAMES,
-    Properties,
-    with_shares,
-)
+from assistant.canal.tissue import BODY_C, NAMES, TABLE, Outside, Properties
 
 SETS = 15
 SEED = 20
@@ -64,6 +61,38 @@ def sets(n: int = SETS, seed: int = SEED) -> tuple[Properties, ...]:
         with_shares(dict(zip(NAMES, map(float, column), strict=True))) for column in shares.T
     ]
     return (Properties(), *drawn)
+
+
+def at_share(name: str, share: float) -> float:
+    """The value a share (0 to 1) of the way through a property's range.
+
+    Half-way is the usual value, so that as many sets lie above it as below; each half is
+    gone through evenly (by ratio where the table says ``log``).
+
+    Raises:
+        KeyError: no such property.
+        ValueError: the share is outside 0 to 1.
+    """
+    known = TABLE[name]
+    if not 0 <= share <= 1:
+        raise ValueError(f"a share of the range of {name} is {share:g}; allowed are 0 to 1")
+    if share < 0.5:
+        low, high, part = known.low, known.usual, 2 * share
+    else:
+        low, high, part = known.usual, known.high, 2 * share - 1
+    if known.log:
+        return float(low * (high / low) ** part)
+    return low + (high - low) * part
+
+
+def with_shares(shares: Mapping[str, float]) -> Properties:
+    """The usual properties, those named moved to a share of their range.
+
+    Raises:
+        KeyError, ValueError: see :func:`at_share`.
+    """
+    moved = {name: at_share(name, share) for name, share in shares.items()}
+    return replace(Properties(), **moved)
 
 
 def tilted(effects: Effects) -> tuple[dict[str, float], ...]:
@@ -159,3 +188,29 @@ def above_at_s(found: HeatResult, depth_mm: float, level_c: float) -> float:
     course = np.array([np.interp(depth_mm, found.depth_mm, row) for row in found.axis_c])
     middle = (course[1:] + course[:-1]) / 2
     return float(np.sum(np.diff(found.times_s)[middle > level_c]))
+
+
+def simulate_all(
+    shape: CanalShape,
+    cycles: Sequence[tuple[Heating, float]],
+    properties: Properties | None = None,
+    root: Root | None = None,
+    grid: Grid | None = None,
+    outside: Outside = Outside.PERFUSED,
+    around_c: float = BODY_C,
+) -> list[HeatResult]:
+    """Several cycles, each from what the one before it left.
+
+    ``cycles``: with each heating, how long after its carrier's removal the next one is
+    switched on; the last is computed as by :func:`simulate`. Raises as that does.
+    """
+    found: list[HeatResult] = []
+    for number, (heating, gap_s) in enumerate(cycles, 1):
+        before = found[-1].left if found else None
+        followed = None if number == len(cycles) else gap_s
+        found.append(
+            simulate(
+                shape, heating, properties, root, grid, outside, around_c, before, followed
+            )
+        )
+    return found

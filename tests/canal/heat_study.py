@@ -25,14 +25,16 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import results
 
-from assistant.canal.heat import Heating, HeatResult, simulate, simulate_all
+from assistant.canal.heat import HeatResult, simulate
 from assistant.canal.heat_grid import Grid
+from assistant.canal.heating import Heating
 from assistant.canal.instruments import Interval
 from canal.heat_published import CANAL, Published, published
 from canal.heat_range import (
     finer,
     hull,
     sets,
+    simulate_all,
 )
 
 CYCLE = Heating(15.0, 11.0, 4.0)

@@ -31,8 +31,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from assistant.canal import heat_live
-from assistant.canal.heat import Heating, HeatResult, Source, simulate
+from assistant.canal.heat import HeatResult, simulate
 from assistant.canal.heat_grid import Grid, Root
+from assistant.canal.heating import Heating, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 from assistant.canal.tissue import (
@@ -41,7 +42,6 @@ from assistant.canal.tissue import (
     MOULDABLE_C,
     TABLE,
     Properties,
-    with_shares,
 )
 from canal.heat_range import (
     ANSWERS,
@@ -49,6 +49,7 @@ from canal.heat_range import (
     directions,
     finer,
     tilted,
+    with_shares,
 )
 
 AXES: dict[str, list[float]] = {

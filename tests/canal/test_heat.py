@@ -16,7 +16,7 @@ from scipy.integrate import quad
 from scipy.special import erfc, j0, j1, jn_zeros, k0
 
 from assistant.canal import heat_live
-from assistant.canal.heat import Heating, HeatResult, Source, simulate, simulate_all
+from assistant.canal.heat import HeatResult, simulate
 from assistant.canal.heat_grid import Carrier, Grid, Rings, Root
 from assistant.canal.heat_step import (
     Content,
@@ -27,6 +27,7 @@ from assistant.canal.heat_step import (
     melted_share,
     step,
 )
+from assistant.canal.heating import Heating, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.model import prepared
 from assistant.canal.tissue import (
@@ -36,15 +37,16 @@ from assistant.canal.tissue import (
     TABLE,
     Outside,
     Properties,
-    at_share,
     layers,
-    with_shares,
 )
 from canal import heat_table
 from canal.heat_range import (
+    at_share,
     finer,
     sets,
+    simulate_all,
     surface_rise_at_c,
+    with_shares,
 )
 
 COARSE = Grid(rings_in_canal=4, ring_growth=1.5, row_mm=0.15, row_growth=1.3, step_s=0.06)

@@ -11,7 +11,6 @@ from typical_case import Driver
 
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
 from assistant.procedure.facts import suggestion
 from assistant.procedure.state import CaseState
 from assistant.protocol.model import Protocol, Step
