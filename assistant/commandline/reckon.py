@@ -20,7 +20,7 @@ from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import InputFileError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import reckoning
+from assistant.procedure import heat_reckoning, reckoning
 from assistant.procedure.facts import text_of
 from assistant.protocol.model import Protocol
 
@@ -231,7 +231,7 @@ def _cycles(
     if wall_mm is None and limits.root_wall_mm:
         wall_mm = limits.root_wall_mm.value
     cycles, top, earlier = [], sear_mm, list[tuple[Question, float]]()
-    between_s = reckoning.between_s(rules)
+    between_s = heat_reckoning.between_s(rules)
     for one in planned.cycles:
         told: Numbers = {
             "number": one.number,
@@ -241,9 +241,9 @@ def _cycles(
         }
         cycles.append(told)
         heating = Heating(one.heat_to_mm, top, times.heat_s, times.dwell_s, source=carrier)
-        asked, top = reckoning.question(shape, heating, wall_mm), one.plugger_to_mm
-        left = reckoning.left(rules, earlier)
-        heat = reckoning.live_heat(shape, heating, wall_mm, left)
+        asked, top = heat_reckoning.question(shape, heating, wall_mm), one.plugger_to_mm
+        left = heat_reckoning.left(rules, earlier)
+        heat = heat_reckoning.live_heat(shape, heating, wall_mm, left)
         if heat is None or asked is None:
             continue
         told |= {
@@ -254,7 +254,7 @@ def _cycles(
         }
         if limits.surface_rise_c:
             waits = [(e, after - between_s) for e, after in earlier]
-            found = reckoning.in_time(asked, limits.surface_rise_c.value, waits, between_s)
+            found = heat_reckoning.in_time(asked, limits.surface_rise_c.value, waits, between_s)
             told["wait_s"], told["longest_heat_s"] = found
         earlier = [
             (e, after + between_s + times.heat_s + times.dwell_s) for e, after in earlier

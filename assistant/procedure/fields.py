@@ -11,7 +11,7 @@ from collections.abc import Callable
 from assistant.canal.heat_live import LiveHeat
 from assistant.canal.instruments import Interval
 from assistant.canal.plan import Cycle
-from assistant.procedure import facts, reckoning
+from assistant.procedure import facts, heat_reckoning, reckoning
 from assistant.procedure.facts import UNKNOWN, number, text_of
 from assistant.procedure.state import CaseState, Track
 from assistant.protocol.model import Step
@@ -137,7 +137,7 @@ def _volume(state: CaseState, track: Track) -> str:
 
 def _firm(state: CaseState, track: Track) -> str:
     """The shortest hold after which the mass is firm, where that is over the usual one."""
-    heat, press_s = reckoning.heat(state, track.name), state.protocol.limits.press_s
+    heat, press_s = heat_reckoning.heat(state, track.name), state.protocol.limits.press_s
     if not heat or not heat.inside or press_s is None or heat.cool_s.high <= press_s.value:
         return UNKNOWN
     return firm_s(heat)
@@ -150,13 +150,16 @@ def firm_s(heat: LiveHeat) -> str:
 
 def _heat_max(state: CaseState, track: Track) -> str:
     """The longest heat for this depth and wall, where it is under the protocol's own."""
-    found = reckoning.next_heat(state, track.name)
+    found = heat_reckoning.next_heat(state, track.name)
     return text_of(found[1]) if found and found[1] < state.protocol.limit("heat_s") else UNKNOWN
 
 
 def _wait(state: CaseState, track: Track) -> str:
     """How long after a removal the next heat may begin, where the usual handling is less."""
-    found, usual_s = reckoning.next_heat(state, track.name), reckoning.between_s(state.protocol)
+    found, usual_s = (
+        heat_reckoning.next_heat(state, track.name),
+        heat_reckoning.between_s(state.protocol),
+    )
     return text_of(found[0]) if found and found[0] > usual_s else UNKNOWN
 
 

@@ -13,7 +13,7 @@ from assistant.canal import lengths
 from assistant.canal.fit import ConeVerdict
 from assistant.canal.heat_live import LiveHeat
 from assistant.canal.heating import UNKNOWN_SOURCE
-from assistant.procedure import reckoning
+from assistant.procedure import heat_reckoning, reckoning
 from assistant.procedure.facts import (
     EPSILON_MM,
     advance_mm,
@@ -391,8 +391,11 @@ def _surface_rise_above(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     heat, bound = _heat(state, c), _bound(state, rule)
     if heat is None or heat.surface_rise_c.high <= bound:
         return None
-    heated, longest = reckoning.heated_s(state, c.track, c.round), state.protocol.limits.heat_s
-    assumed = reckoning.source(state) == UNKNOWN_SOURCE
+    heated, longest = (
+        heat_reckoning.heated_s(state, c.track, c.round),
+        state.protocol.limits.heat_s,
+    )
+    assumed = heat_reckoning.source(state) == UNKNOWN_SOURCE
     if assumed and longest and (heated or 0.0) <= longest.value:
         return None
     high = heat.surface_rise_c.outward(0).high
@@ -411,7 +414,7 @@ def _heat(state: CaseState, c: Candidate) -> LiveHeat | None:
     depth = as_number(c.value)
     if depth is None:
         return None
-    return reckoning.heat_to(state, c.track, depth, c.round)
+    return heat_reckoning.heat_to(state, c.track, depth, c.round)
 
 
 _VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] = {

@@ -17,7 +17,7 @@ from assistant.canal.model import CanalShape
 from assistant.canal.plan import Cycle, Increment
 from assistant.canal.points import Point
 from assistant.canal.true_length import TrueLength
-from assistant.procedure import facts, reckoning
+from assistant.procedure import facts, heat_reckoning, reckoning
 from assistant.procedure.facts import number, text_of
 from assistant.procedure.fields import span
 from assistant.procedure.state import CaseState
@@ -55,7 +55,7 @@ class Computed:
         wall_mm: of the root, as said or assumed for that rise.
         mass_top_mm: top of what the downpack left, before that of the seared cone; None
             while the whole cone stands in the canal.
-        next_heat: see :func:`.reckoning.next_heat`.
+        next_heat: see :func:`.heat_reckoning.next_heat`.
     """
 
     title: str
@@ -107,20 +107,20 @@ def computed(state: CaseState, canal: str) -> Computed:
         filled=_filled(state, canal, shape),
         to_fill=back.increments if back else (),
         hottest=_hottest(done),
-        wall_mm=reckoning.wall_mm(state, canal),
+        wall_mm=heat_reckoning.wall_mm(state, canal),
         mass_top_mm=rounds.downpack_top_mm(state, canal),
-        source=reckoning.source(state),
-        next_heat=None if filling else reckoning.next_heat(state, canal),
+        source=heat_reckoning.source(state),
+        next_heat=None if filling else heat_reckoning.next_heat(state, canal),
     )
 
 
 def _planned(state: CaseState, canal: str, cycles: tuple[Cycle, ...]) -> tuple[HeatCycle, ...]:
     """Each heated for as long as the protocol allows, by itself."""
-    shape, wall = reckoning.shape(state, canal), reckoning.wall_mm(state, canal)
+    shape, wall = reckoning.shape(state, canal), heat_reckoning.wall_mm(state, canal)
     found, top = [], facts.fill_top_mm(state, canal)
     for one in cycles:
-        heating = reckoning.heating_to_come(state, canal, one, top or 0.0)
-        heat = reckoning.live_heat(shape, heating, wall) if shape and heating else None
+        heating = heat_reckoning.heating_to_come(state, canal, one, top or 0.0)
+        heat = heat_reckoning.live_heat(shape, heating, wall) if shape and heating else None
         top = one.plugger_to_mm
         found.append(HeatCycle(one.number, one.heat_to_mm, top, heating, heat, one.plugger))
     return tuple(found)
@@ -130,14 +130,14 @@ def _cycles(state: CaseState, canal: str) -> tuple[HeatCycle, ...]:
     found = []
     for one in rounds.cycles(state, canal):
         heated = one.values.get(Role.HEAT_DEPTH)
-        heating = reckoning.heating_of(state, canal, heated) if heated else None
+        heating = heat_reckoning.heating_of(state, canal, heated) if heated else None
         found.append(
             HeatCycle(
                 number=one.number,
                 heat_to_mm=number(heated),
                 plugger_to_mm=number(one.values.get(Role.COMPACTION)),
                 heating=heating,
-                heat=reckoning.heat_of(state, canal, heated) if heated else None,
+                heat=heat_reckoning.heat_of(state, canal, heated) if heated else None,
             )
         )
     return tuple(found)

@@ -16,8 +16,8 @@ from assistant.case.prepared import load_set_up, parse_set_up, rehearsed
 from assistant.commandline.main import main
 from assistant.errors import InputFileError
 from assistant.procedure import events as ev
+from assistant.procedure import heat_reckoning, reckoning
 from assistant.procedure import intents as it
-from assistant.procedure import reckoning
 from assistant.procedure.state import CASE
 from assistant.report.computed import computed, lines
 from assistant.report.note import as_text, note
@@ -266,7 +266,7 @@ def test_what_a_set_up_tells_of_a_canal_is_used_and_nothing_more_is_asked() -> N
         case.heat(3.0)
         case.press()
         case.mm(13.5, 13.5)
-    heat, thick = (reckoning.heat(case.state, "single") for case in (told, plain))
+    heat, thick = (heat_reckoning.heat(case.state, "single") for case in (told, plain))
     assert heat is not None and thick is not None
     assert heat.surface_rise_c.high > thick.surface_rise_c.high, "a thinner wall"
     plans = [reckoning.backfill(case.state, "single") for case in (told, plain)]

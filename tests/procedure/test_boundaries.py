@@ -11,7 +11,7 @@ from room import Room, at_backfill, at_heat, at_press, front_tooth, told_at_pres
 from typical_case import PROTOCOL, START
 
 from assistant.case.instrument_files import load_pluggers
-from assistant.procedure import facts, reckoning, rules, timing
+from assistant.procedure import facts, heat_reckoning, rules, timing
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState, Timer
 from assistant.procedure.values import ABSURD, problem_with
@@ -154,7 +154,7 @@ def heated() -> tuple[CaseState, float, float]:
     top = facts.fill_top_mm(case.state, case.state.active)
     assert top is not None
     depth = round(top + 2.0, 1)
-    found = reckoning.heat_to(case.state, case.state.active, depth, 1)
+    found = heat_reckoning.heat_to(case.state, case.state.active, depth, 1)
     assert found is not None
     assert found.inside
     return case.state, depth, found.surface_rise_c.high
@@ -170,7 +170,7 @@ def test_heat_that_just_reaches_its_bound_is_within_it() -> None:
 def test_a_mass_that_is_firm_just_when_the_press_ends_needs_no_word() -> None:
     """The hint of the press, and the rule that a protocol may have on it."""
     state, depth, _ = heated()
-    found = reckoning.heat_to(state, state.active, depth, 1)
+    found = heat_reckoning.heat_to(state, state.active, depth, 1)
     assert found is not None
     rule = Rule(
         id="cools-slowly",

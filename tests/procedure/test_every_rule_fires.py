@@ -19,7 +19,7 @@ from assistant.canal import lengths
 from assistant.canal.teeth import Canal, parse_fdi, plausible_length_mm, possible_canals
 from assistant.files.shipped import data_folder
 from assistant.procedure import events as ev
-from assistant.procedure import facts, reckoning
+from assistant.procedure import facts, heat_reckoning, reckoning
 from assistant.procedure import intents as it
 from assistant.protocol.model import CheckName, Rule, Step, Timed
 from assistant.protocol.own_instruments import CarrierLine, PluggerFile
@@ -384,7 +384,7 @@ def surface_rise(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool
         short, long = (short, middle) if heated(middle).fired(rule) else (middle, long)
     for tenths in (short, long):
         case = heated(tenths)
-        found = reckoning.heat(case.state, case.state.active)
+        found = heat_reckoning.heat(case.state, case.state.active)
         assert found is not None
         assert (found.surface_rise_c.high > case.limit(rule)) is (tenths == long)
         yield case, tenths == long

@@ -20,7 +20,7 @@ from assistant.canal.lengths import round_mm
 from assistant.case.instrument_files import load_pluggers
 from assistant.commandline.main import main
 from assistant.files.shipped import data_folder
-from assistant.procedure import reckoning
+from assistant.procedure import heat_reckoning, reckoning
 from assistant.procedure import state as st
 from assistant.procedure.fields import fill
 from assistant.prompt.wording import question
@@ -211,8 +211,8 @@ def test_long_heat_warns_of_the_root_surface_and_a_hot_carrier_of_ones_own_soone
     own.press()
     own.mm(13.5)
     assert "surface-heat" in rules_fired(own)
-    hot = reckoning.heat(long.state, "buccal")
-    mild = reckoning.heat(short.state, "buccal")
+    hot = heat_reckoning.heat(long.state, "buccal")
+    mild = heat_reckoning.heat(short.state, "buccal")
     assert hot is not None
     assert mild is not None
     assert hot.surface_rise_c.high > mild.surface_rise_c.high
@@ -268,7 +268,7 @@ def test_the_command_refuses_what_cannot_be() -> None:
 
 def test_the_longest_heat_is_said_where_it_is_under_the_limit_of_the_protocol() -> None:
     case = at_heat()
-    found = reckoning.next_heat(case.state, "buccal")
+    found = heat_reckoning.next_heat(case.state, "buccal")
     assert found is not None
     wait_s, heat_s = found
     assert wait_s == 0 and 0 < heat_s < PROTOCOL.limit("heat_s")
@@ -282,7 +282,7 @@ def test_a_thick_root_heated_by_a_cool_carrier_needs_no_word_about_heat() -> Non
     case = at_heat()
     cool = PLUGGERS.model_copy(update={"carrier": CarrierLine(setting_c=80.0)})
     case.state = case.state.model_copy(update={"instruments": cool})
-    found = reckoning.next_heat(case.state, "buccal")
+    found = heat_reckoning.next_heat(case.state, "buccal")
     assert found is not None and found[1] > PROTOCOL.limit("heat_s")
     assert "Heat for at most" not in asked(case)
     assert any("s of heat" in line for line in lines(computed(case.state, "buccal")))
@@ -296,7 +296,7 @@ def test_heat_soon_after_the_last_counts_what_that_left() -> None:
         case.mm(13.0, 13.0)
         case.elapsed_s += after_s
         case.heat(3.0)
-        found = reckoning.heat_to(case.state, "buccal", 16.0, 2)
+        found = heat_reckoning.heat_to(case.state, "buccal", 16.0, 2)
         assert found is not None
         return found
 
@@ -310,7 +310,7 @@ def test_the_hold_until_firm_is_said_where_it_is_longer_than_the_press() -> None
     case.heat(3.0)
     case.press()
     case.mm(13.5)
-    heat = reckoning.heat(case.state, "buccal")
+    heat = heat_reckoning.heat(case.state, "buccal")
     assert heat is not None and heat.cool_s.high > PROTOCOL.limit("press_s")
     assert f"Surely firm after {math.ceil(heat.cool_s.high)} seconds." in asked(case)
 
