@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
+import sys
+import textwrap
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -54,8 +57,22 @@ class NoticeFirst(click.Command):
     ) -> click.Context:
         """See :class:`click.Command`; a shell that completes, and --help, need no notice."""
         if not extra.get("resilient_parsing") and not {"-h", "--help"} & set(args):
-            click.echo(f"{STATEMENT}\n")
+            whole_words(f"{STATEMENT}\n")
         return super().make_context(info_name, args, parent, **extra)
+
+
+def whole_words(text: str) -> None:
+    """Write ``text``; on a terminal its long lines are broken between words only."""
+    if sys.stdout.isatty():
+        columns = shutil.get_terminal_size().columns
+        lines = [
+            line
+            if len(line) <= columns
+            else textwrap.fill(line, columns, break_on_hyphens=False)
+            for line in text.split("\n")
+        ]
+        text = "\n".join(lines)
+    click.echo(text)
 
 
 def usual_words(folder: Path | None) -> Path | None:

@@ -103,6 +103,7 @@ LEARNER = "Learner"
     show_default=True,
     help="As for run.",
 )
+@wiring.PLAIN
 @WORDS
 def practice(
     seed: int | None,
@@ -120,6 +121,7 @@ def practice(
     loudspeaker: bool,
     silent: bool,
     listen: str,
+    plain: bool,
     own_words: Path | None,
 ) -> None:
     """Practise on an invented case, and have it scored.
@@ -152,8 +154,9 @@ def practice(
         folder = fresh(practice_folder(cases_folder()) / stamp)
         save_exercise(folder, exercise)
         write_atomically(folder / SHEET, exercise_sheet(scenario))
-    click.echo(f"{exercise.scenario.code}. {INVENTED}. Exercise sheet: {folder / SHEET}\n")
+    about = f"{exercise.scenario.code}. {INVENTED}. Exercise sheet: {folder / SHEET}"
     if steps is not None and operator == "simulated":
+        click.echo(f"{about}\n")
         _listen_to(folder, exercise, steps, mistakes, voice)
         return
     words = assembly.language(usual_words(own_words))
@@ -168,17 +171,19 @@ def practice(
             watched=True,
         )
     clock = SystemClock()
+    seat, tell = wiring.seat(clock, words, plain=plain)
+    tell(about)
     if steps is None:
         case = CaseFile.reopen(folder, clock.now())
     else:
         case = _create(folder, exercise, steps, clock)
-    player = assembly.loudspeaker(silent or typed, speaker, click.echo)
-    shown = FindingsScreen(exercise.scenario, click.echo)
-    sitting = assembly.session(case, clock, player, click.echo, words, ears, [shown])
-    source: AudioSource | None = None if typed else wiring.microphone(microphone)
-    wiring.read_lines(sitting.typed, ends=not wiring.heard(source))
+    player = assembly.loudspeaker(silent or typed, speaker, tell)
+    shown = FindingsScreen(exercise.scenario, tell)
+    sitting = assembly.session(case, clock, player, tell, words, ears, [shown], seat)
+    source: AudioSource | None = None if typed else wiring.microphone(microphone, tell)
     try:
-        sitting.run(source)
+        with wiring.typing(sitting, seat, source):
+            sitting.run(source)
     finally:
         if source is not None:
             source.close()

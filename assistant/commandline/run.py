@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -115,6 +116,7 @@ if TYPE_CHECKING:
 )
 @click.option("--screen-cert", type=FILE, default=None, help="Encrypt it with your own (PEM).")
 @click.option("--screen-key", type=FILE, default=None, help="The key of --screen-cert (PEM).")
+@wiring.PLAIN
 @WORDS
 def run(
     folder: Path | None,
@@ -139,6 +141,7 @@ def run(
     screen_tls: bool,
     screen_cert: Path | None,
     screen_key: Path | None,
+    plain: bool,
     own_words: Path | None,
 ) -> None:
     """Begin a case, or go on with the one in --case.
@@ -160,6 +163,9 @@ def run(
     told and tried again every 2 s, typed lines and the screen go on, a crashed recogniser is
     replaced. A killed program goes on where it was, with all that it read back.
 
+    At a terminal the case stands in one view: where it is, what is asked, the last entries,
+    and below what is typed. --plain writes lines instead.
+
     --screen prints a link that opens the page once on this machine and two codes: one to
     watch (ten minutes, any number of screens), one to enter as well (once). "Pair a screen",
     said, typed or touched, shows them again with a QR code and the list of paired screens,
@@ -171,7 +177,7 @@ def run(
         need("screen", "A screen in browsers")
     words = assembly.language(usual_words(own_words))
     recording = wav_source(wav) if wav else None
-    ears = profile = None
+    ears, profile, about = None, None, ""
     if not typed:
         live = None if recording else roomcheck.microphone_name(microphone)
         profile, about = roomcheck.choose(room, live)
@@ -186,43 +192,43 @@ def run(
         )
         if profile is not None:
             profile, about = roomcheck.fit(profile, ears, asked_for=room is not None)
-        if about:
-            click.echo(about)
     clock: Clock = SystemClock()
     if recording is not None:
         clock = SampleClock(this_second())
+    seat, tell = wiring.seat(clock, words, plain=plain)
+    if about:
+        tell(about)
     steps = load_yaml(protocol_path(protocol), Protocol)
     set_up = load_set_up(prepared, steps) if prepared else None
     own = pluggers or (set_up.pluggers if set_up else None)
-    case = _open(folder, code, operator, steps, own, clock, fresh_only=set_up is not None)
+    case = _open(folder, code, operator, steps, own, clock, tell, fresh_only=set_up is not None)
     unsigned = case.state.signed is None
     signer = unlocked() if unsigned else None
     player = (
         SilentPlayer()
         if recording is not None
-        else assembly.loudspeaker(silent or typed, speaker, click.echo)
+        else assembly.loudspeaker(silent or typed, speaker, tell)
     )
     web = None
     if screen:
         certificate = _certificate(screen_host, screen_cert, screen_key, made=screen_tls)
-        web = _web_screen(screen_host, screen_port, clock, words, certificate)
+        web = _web_screen(screen_host, screen_port, clock, words, tell, certificate)
     screens = [] if web is None else [web]
-    sitting = assembly.session(case, clock, player, click.echo, words, ears, screens)
+    sitting = assembly.session(case, clock, player, tell, words, ears, screens, seat)
     sitting.prepared = set_up.intent(steps) if set_up else None
     if web is not None:
         sitting.on_pass = web.beat
         sitting.on_pair = web.ask_codes
     source: AudioSource | None = recording
     if recording is None and not typed:
-        source = wiring.microphone(microphone)
-    if recording is None:
-        wiring.read_lines(sitting.typed, ends=not wiring.heard(source))
+        source = wiring.microphone(microphone, tell)
     if source is not None and profile is not None:
         source = roomcheck.Amplified(source, profile.gain)
     try:
-        if web is not None:
-            web.start(sitting.typed)
-        sitting.run(source)
+        with wiring.typing(sitting, seat, source):
+            if web is not None:
+                web.start(sitting.typed)
+            sitting.run(source)
     finally:
         _leave(sitting, source, clock, signer, signs=unsigned)
         if web is not None:
@@ -236,6 +242,7 @@ def _open(
     protocol: Protocol,
     pluggers: str | None,
     clock: Clock,
+    tell: Callable[[str], None],
     *,
     fresh_only: bool,
 ) -> CaseFile:
@@ -252,11 +259,11 @@ def _open(
         need_unbroken(folder)
         case = CaseFile.reopen(folder, now)
         if case.recovery:
-            click.echo(f"!! {case.recovery}")
+            tell(f"!! {case.recovery}")
         return case
     need_vacant(folder, code)
     if folder.resolve().parent != cases.resolve():
-        click.echo(
+        tell(
             f"{folder} is not in the folder of cases, {cases}, where fillwarm cases and "
             "review --all look; a plain name (--case 0001) would be."
         )
@@ -290,15 +297,18 @@ def _certificate(
 
 
 def _web_screen(
-    host: str, port: int, clock: Clock, words: Language, certificate: Certificate | None
+    host: str,
+    port: int,
+    clock: Clock,
+    words: Language,
+    tell: Callable[[str], None],
+    certificate: Certificate | None,
 ) -> WebScreen:
     """The screen in browsers; its libraries are loaded only where it is asked for."""
     from assistant.screen.web import WebScreen  # noqa: PLC0415
 
     paired = user_data_path("fillwarm") / "screen" / "paired.json"
-    return WebScreen(
-        host, port, clock, words, click.echo, grants=paired, certificate=certificate
-    )
+    return WebScreen(host, port, clock, words, tell, grants=paired, certificate=certificate)
 
 
 def _leave(

@@ -151,14 +151,15 @@ def session(
     words: Language,
     ears: Hearing | None,
     screens: Sequence[Screen] = (),
+    terminal: Screen | None = None,
 ) -> Session:
-    """A session that speaks through ``player``, writes lines with ``write`` and shows
-    the same on ``screens``."""
+    """A session that speaks through ``player``, shows itself on ``terminal``, by default in
+    lines that ``write`` takes, and shows the same on ``screens``."""
     echo = None
     if ears is not None and not ears.earpiece:
         player = RememberingPlayer(player, clock.seconds)
         echo = Echo(player.played, canceller())
-    terminal = TerminalScreen(write, clock.seconds)
+    terminal = terminal or TerminalScreen(write, clock.seconds)
     return Session(
         case,
         clock,
