@@ -37,6 +37,9 @@ class FindingsScreen:
     def show_prompts(self, prompts: Sequence[Prompt]) -> None:
         """Nothing: the screen beside shows them."""
 
+    def show_spoken(self, prompt: Prompt | None) -> None:
+        """Nothing."""
+
     def show_heard(self, heard: Recognised, meaning: str) -> None:
         """Nothing."""
 

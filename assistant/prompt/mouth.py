@@ -116,6 +116,8 @@ class Mouth:
 
     Attributes:
         verbosity: may be changed at any time; applies to what is said next.
+        on_begun: called with a prompt whose turn has come, before its sound is made: what
+            is shown of it is there when it begins.
         on_spoken: called once for every prompt, when its fate is settled, with
             True only if it was played to the end, words and all. It may call
             ``say``; what it raises reaches the mouth's caller.
@@ -145,6 +147,7 @@ class Mouth:
         self._player = player
         self._clock = clock
         self.on_spoken = on_spoken
+        self.on_begun: Callable[[Prompt], None] | None = None
         self._waiting: list[_Waiting] = []
         self._current: _Current | None = None
         self._count = 0
@@ -244,6 +247,8 @@ class Mouth:
         if not self._player.audible:
             self._leave_out(prompt, Fate.UNVOICED)
             return
+        if self.on_begun is not None:
+            self.on_begun(prompt)
         sound, complete = self._sound_of(prompt)
         if sound.size == 0:
             self._leave_out(prompt, Fate.UNVOICED)

@@ -34,6 +34,9 @@ class Screen(Protocol):
     def show_prompts(self, prompts: Sequence[Prompt]) -> None:
         """What is being said, most urgent first."""
 
+    def show_spoken(self, prompt: Prompt | None) -> None:
+        """The sentence whose sound begins now; None: its sound is over."""
+
     def show_heard(self, heard: Recognised, meaning: str) -> None:
         """The last phrase as it was recognised."""
 

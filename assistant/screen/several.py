@@ -26,6 +26,11 @@ class Screens:
         for screen in self._screens:
             screen.show_prompts(prompts)
 
+    def show_spoken(self, prompt: Prompt | None) -> None:
+        """What the voice says now."""
+        for screen in self._screens:
+            screen.show_spoken(prompt)
+
     def show_heard(self, heard: Recognised, meaning: str) -> None:
         """The last phrase as it was recognised."""
         for screen in self._screens:

@@ -43,6 +43,9 @@ class TerminalScreen:
         for prompt in prompts:
             self._line(MARKS[prompt.urgency], prompt.text)
 
+    def show_spoken(self, prompt: Prompt | None) -> None:
+        """Nothing: its line stands already."""
+
     def show_heard(self, heard: Recognised, meaning: str) -> None:
         """The words and the confidence."""
         words = heard.text or "(no phrase)"

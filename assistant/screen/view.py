@@ -79,12 +79,14 @@ class Seen:
     Attributes:
         state: None before the first step.
         prompts: those said last, without the numbers of a countdown.
+        spoken: the one that the voice is saying: it may be of those before.
         heard: the last phrase, and what it was taken for.
         trouble: shown large until an entry made after it stands in the record.
     """
 
     state: CaseState | None = None
     prompts: tuple[Prompt, ...] = ()
+    spoken: Prompt | None = None
     heard: Recognised | None = None
     meaning: str = ""
     microphone: Microphone | None = None
@@ -151,6 +153,7 @@ class View(Shown):
     pads: dict[str, Pad] = Field(default_factory=dict)
     light: Literal["", "understood", "asked"] = ""
     said: tuple[str, ...] = ()
+    speaking: str = ""
     strips: tuple[Strip, ...] = ()
     countdown: Countdown | None = None
     heard: HeardPhrase | None = None
@@ -185,7 +188,8 @@ def view(seen: Seen, wording: Wording, now: Moment) -> View:
         course=course(state, wording, now),
         pads=pads(state, wording),
         light=_light(seen),
-        said=tuple(_said(seen.prompts, shown, question(state, wording, brief=False))),
+        said=tuple(_said(seen, shown, question(state, wording, brief=False))),
+        speaking=plain(seen.spoken.text) if seen.spoken else "",
         strips=strips(state, wording),
         countdown=_countdown(state, now),
         heard=_heard(seen),
@@ -284,11 +288,18 @@ def _nothing_asked(state: CaseState, wording: Wording) -> str:
     return answers.where(state, wording.answers)
 
 
-def _said(prompts: Sequence[Prompt], shown: set[str], asked: str) -> Iterator[str]:
-    """What was said last and does not stand elsewhere on the page: the read-backs."""
-    for prompt in prompts:
-        if prompt.text not in shown and prompt.text != asked and prompt.urgency not in APART:
-            yield plain(prompt.text)
+def _said(seen: Seen, shown: set[str], asked: str) -> Iterator[str]:
+    """What was said last and does not stand elsewhere on the page: the read-backs; and what
+    the voice is saying, whenever it was told."""
+    told = [
+        prompt.text
+        for prompt in seen.prompts
+        if prompt.text not in shown and prompt.text != asked and prompt.urgency not in APART
+    ]
+    spoken = seen.spoken.text if seen.spoken else ""
+    if spoken and not {spoken, plain(spoken)} & {*shown, *told}:
+        told.insert(0, spoken)
+    yield from map(plain, told)
 
 
 def _step_title(state: CaseState) -> str:

@@ -122,6 +122,12 @@ class WebScreen:
         if said:
             self._see(prompts=said)
 
+    def show_spoken(self, prompt: Prompt | None) -> None:
+        """What the voice says now, but for the numbers of a countdown."""
+        tick = prompt is not None and prompt.urgency is Urgency.TICK
+        if not tick and prompt is not self._seen.spoken:
+            self._see(spoken=prompt)
+
     def show_heard(self, heard: Recognised, meaning: str) -> None:
         """The last phrase as it was recognised."""
         self._see(heard=heard, meaning=meaning)

@@ -92,6 +92,7 @@ class Session:
         self.read_back_on_screen = read_back_on_screen
         self.typed: SimpleQueue[str | None] = SimpleQueue()
         mouth.on_spoken = self.spoken
+        mouth.on_begun = screen.show_spoken
         self.on_pass: Callable[[], None] | None = None
         """Called on every pass of the loop; one that stays away tells that it is stuck."""
         self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
@@ -302,6 +303,8 @@ class Session:
 
         In silent mode the screen is how it reaches the room.
         """
+        if not self.mouth.speaking:
+            self.screen.show_spoken(None)
         if prompt.entry is not None and (completed or self.read_back_on_screen):
             self.take(it.ReadOut(seq=prompt.entry))
 

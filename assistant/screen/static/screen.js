@@ -190,7 +190,7 @@ function render() {
   setText("ask", view.countdown ? "" : view.ask);
   setText("hints", view.countdown ? "" : view.hints.join(" "));
   heard();
-  setText("said", view.said.join(" "));
+  said();
   phrases();
   keys();
   entries();
@@ -227,6 +227,17 @@ function one(notice, what) {
   text.append(element("span", "word", WORDS[notice.level]), element("span", "", notice.text));
   made.append(sign(notice.level), text);
   return made;
+}
+
+// What the voice is saying is marked where it stands; it is never left out for want of room.
+function said() {
+  const parts = view.said.map((text) => element("span", text === view.speaking ? "spoken" : "", `${text} `));
+  const what = JSON.stringify([view.said, view.speaking]);
+  if ($("said").dataset.what !== what) {
+    $("said").dataset.what = what;
+    $("said").replaceChildren(...parts);
+  }
+  $("last").dataset.speaking = view.said.includes(view.speaking) ? "yes" : "no";
 }
 
 function heard() {
