@@ -15,7 +15,6 @@ from assistant.canal.heating import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
 from assistant.canal.plan import Cycle, Increment
-from assistant.canal.points import Point
 from assistant.canal.true_length import TrueLength
 from assistant.procedure import facts, heat_reckoning, reckoning
 from assistant.procedure.facts import number, text_of
@@ -23,6 +22,7 @@ from assistant.procedure.fields import span
 from assistant.procedure.state import CaseState
 from assistant.protocol.roles import Role
 from assistant.report import rounds
+from assistant.report.lengthwise import Lengthwise, lengthwise
 from assistant.report.marks import track_title
 
 
@@ -49,19 +49,15 @@ class Computed:
         stops: depths that the fitted pluggers and the heat carrier reached, by name.
         done: the heat cycles that were done.
         to_come: those that are planned.
-        filled: backfill increments that were made, with their volumes.
-        to_fill: those that are planned.
+        cut: what is in the canal and planned for it, as it is drawn.
         hottest: the cycle with the largest rise at the root's surface.
         wall_mm: of the root, as said or assumed for that rise.
-        mass_top_mm: top of what the downpack left, before that of the seared cone; None
-            while the whole cone stands in the canal.
         next_heat: see :func:`.heat_reckoning.next_heat`.
     """
 
     title: str
     shape: CanalShape | None
     length: TrueLength | None
-    cone: Point | None
     cone_fit: ConeFit | None
     limit_mm: float | None
     coronal_mm: float | None
@@ -69,13 +65,21 @@ class Computed:
     stops: tuple[tuple[str, float], ...]
     done: tuple[HeatCycle, ...]
     to_come: tuple[HeatCycle, ...]
-    filled: tuple[Increment, ...]
-    to_fill: tuple[Increment, ...]
+    cut: Lengthwise
     hottest: Heating | None
     wall_mm: float | None
-    mass_top_mm: float | None = None
     next_heat: tuple[float, float] | None = None
     source: Source = UNKNOWN_SOURCE
+
+    @property
+    def filled(self) -> tuple[Increment, ...]:
+        """Backfill increments that were made, with their volumes."""
+        return self.cut.filled
+
+    @property
+    def to_fill(self) -> tuple[Increment, ...]:
+        """Those that are planned."""
+        return self.cut.planned
 
     @property
     def empty(self) -> bool:
@@ -86,17 +90,16 @@ class Computed:
 def computed(state: CaseState, canal: str) -> Computed:
     """Everything computed of a canal from the entries that stand."""
     shape = reckoning.shape(state, canal)
-    down, back = reckoning.downpack(state, canal), reckoning.backfill(state, canal)
+    down, cut = reckoning.downpack(state, canal), lengthwise(state, canal)
     done = _cycles(state, canal)
     named = [(f"{third} plugger", role) for third, role in reckoning.FITTED.items()]
     named.append(("heat carrier", Role.HEAT_FIT))
     stops = [(name, number(state.newest(canal, role))) for name, role in named]
-    filling = back is not None and bool(rounds.increments(state, canal))
+    filling = bool(cut.planned or cut.filled) and bool(rounds.increments(state, canal))
     return Computed(
         title=track_title(canal),
         shape=shape,
         length=reckoning.length(state, canal),
-        cone=reckoning.master_cone(state, canal),
         cone_fit=reckoning.cone(state, canal),
         limit_mm=facts.depth_limit_mm(state, canal),
         coronal_mm=number(state.last(canal, Role.CORONAL_LEVEL)),
@@ -104,11 +107,9 @@ def computed(state: CaseState, canal: str) -> Computed:
         stops=tuple((name, depth) for name, depth in stops if depth is not None),
         done=done,
         to_come=_planned(state, canal, down.cycles) if down and not filling else (),
-        filled=_filled(state, canal, shape),
-        to_fill=back.increments if back else (),
+        cut=cut,
         hottest=_hottest(done),
         wall_mm=heat_reckoning.wall_mm(state, canal),
-        mass_top_mm=rounds.downpack_top_mm(state, canal),
         source=heat_reckoning.source(state),
         next_heat=None if filling else heat_reckoning.next_heat(state, canal),
     )
@@ -140,19 +141,6 @@ def _cycles(state: CaseState, canal: str) -> tuple[HeatCycle, ...]:
                 heat=heat_reckoning.heat_of(state, canal, heated) if heated else None,
             )
         )
-    return tuple(found)
-
-
-def _filled(state: CaseState, canal: str, shape: CanalShape | None) -> tuple[Increment, ...]:
-    found = []
-    for one in rounds.increments(state, canal):
-        length = number(one.values.get(Role.INCREMENT))
-        if length is None or one.level_mm is None:
-            continue
-        # An increment said too long reaches out of the tooth; what is in it counts.
-        top, bottom = max(0.0, one.level_mm), max(0.0, one.level_mm + length)
-        volume = shape.volume_mm3(bottom, top) if shape else 0.0
-        found.append(Increment(one.number, bottom, one.level_mm, length, volume))
     return tuple(found)
 
 

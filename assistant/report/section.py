@@ -22,6 +22,7 @@ from assistant.canal.tissue import BODY_C, MOULDABLE_C
 from assistant.extras import how_to, installed
 from assistant.report.computed import Computed, lines
 from assistant.report.drawing import pushed_apart
+from assistant.report.lengthwise import Profile, profile
 from assistant.report.paper import MARGIN_MM, Paper
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def figure_of(one: Computed) -> Figure:
         if one.wall_mm is not None:
             root = Root.with_wall(one.wall_mm, one.shape.wl_mm - one.hottest.tip_depth_mm)
         result = simulate(one.shape, one.hottest, root=root, grid=COARSE)
-        profile(figure.add_axes((0.09, 0.06, 0.38, 0.15)), result)
+        along(figure.add_axes((0.09, 0.06, 0.38, 0.15)), result)
         course(figure.add_axes((0.60, 0.06, 0.38, 0.15)), result)
     return figure
 
@@ -113,32 +114,29 @@ def section(axes: Axes, one: Computed) -> None:
     """The canal cut lengthwise: what is in it, stops, cycles, planned increments, limit."""
     shape = one.shape
     assert shape is not None, "nothing to draw"
-    depth = np.linspace(0.0, shape.wl_mm, 200)
-    half = _half(shape, depth)
+    depth, half = _halves(one.cut.wall)
     widest = float(half.max())
     for side in (-1, 1):
         axes.plot(side * half, depth, color="black", lw=1.2)
         axes.plot(side * (half + shape.tolerance_mm / 2), depth, color="0.6", lw=0.5, ls=":")
-    if one.cone is not None and one.cone_fit is not None:
-        tip = one.cone_fit.nominal_stop_mm
-        above = np.linspace(0.0, max(0.0, tip - (one.mass_top_mm or 0.0)), 100)
-        body = np.array([one.cone.diameter_mm(float(z)) for z in above]) / 2
-        if one.mass_top_mm is not None:
-            # Once compacted it fills the canal; before, it is as wide as the cone.
-            inside = _half(shape, tip - above)
-            axes.fill_betweenx(tip - above, -inside, inside, color="0.85", lw=0)
+    if one.cut.mass:
+        part, inside = _halves(one.cut.mass)
+        axes.fill_betweenx(part, -inside, inside, color="0.85", lw=0)
+    if one.cut.cone:
+        part, body = _halves(one.cut.cone)
         # A hair inside the wall, or its dashes would hide in the wall's line.
-        body = np.minimum(body, _half(shape, tip - above) - 0.04 * widest)
+        body = np.minimum(body, _half(shape, part) - 0.04 * widest)
         for side in (-1, 1):
-            axes.plot(side * body, tip - above, color="black", lw=0.8, ls="--")
+            axes.plot(side * body, part, color="black", lw=0.8, ls="--")
     hatches = ("//", "\\\\")
     increments = [(i, "0.8", "-") for i in one.filled] + [(i, "none", ":") for i in one.to_fill]
     for increment, grey, line in increments:
-        part = np.linspace(max(0.0, increment.to_mm), min(increment.from_mm, shape.wl_mm), 20)
+        top, bottom = max(0.0, increment.to_mm), min(increment.from_mm, shape.wl_mm)
+        part, inside = _halves(profile(shape, top, bottom))
         axes.fill_betweenx(
             part,
-            -_half(shape, part),
-            _half(shape, part),
+            -inside,
+            inside,
             facecolor=grey,
             edgecolor="0.3",
             hatch=hatches[increment.number % 2] if increment in one.filled else None,
@@ -167,6 +165,12 @@ def section(axes: Axes, one: Computed) -> None:
     axes.tick_params(labelsize=9)
     for edge in ("top", "right", "bottom"):
         axes.spines[edge].set_visible(False)
+
+
+def _halves(points: Profile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Depths and half widths."""
+    depth, wide = np.array(points).T
+    return depth, wide / 2
 
 
 def _half(shape: CanalShape, depth: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -237,7 +241,7 @@ def _letter(axes: Axes, one: Computed, widest: float) -> None:
         axes.text(1.55 * widest, place, f"{depth:g}  {words}", size=9, va="center", weight=bold)
 
 
-def profile(axes: Axes, result: HeatResult) -> None:
+def along(axes: Axes, result: HeatResult) -> None:
     """Temperature on the axis over depth, at a few moments after the removal."""
     styles = ("-", "--", "-.", ":")
     for after, style in zip(_MOMENTS_S, styles, strict=True):

@@ -11,23 +11,32 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from assistant.procedure import reckoning
 from assistant.procedure.facts import EPSILON_MM, fill_top_mm, number, text_of
 from assistant.procedure.state import CaseState, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, Protocol, Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.drawing import DrawnDepths, depths_of
+from assistant.report.lengthwise import Lengthwise, Profile, lengthwise
 from assistant.report.marks import plain
 from assistant.words.sayings import Wording
 
-MarkKind = Literal["length", "limit", "instrument", "heat", "sear", "coronal", "fill"]
+MarkKind = Literal[
+    "length", "limit", "instrument", "heat", "sear", "coronal", "fill", "planned"
+]
 
 _ROOM_MM = 1.5
 """How much ruler there is below the deepest thing drawn."""
 
-_PIECES = 12
-"""Pieces in which the outline of a canal is drawn."""
+_SHORT = {
+    "mesio": "M",
+    "disto": "D",
+    "middle": "M",
+    "second": "2",
+    "third": "3",
+    "labial": "La",
+}
+"""Words of a canal's name and what stands for them; of any other word its first letter."""
 
 _LEAST_MM = 10.0
 """Length of the ruler while only small depths are known."""
@@ -43,7 +52,7 @@ class Mark(Shown):
     """One depth to letter beside a strip, as its name and its value ("limit", "16 mm").
 
     ``beyond`` is deeper than the limit; ``in_use`` is the instrument that is in the canal
-    now, as far as was told: the newest depth.
+    now, as far as was told: the newest depth. What matters now is lettered ``large``.
     """
 
     kind: MarkKind
@@ -52,6 +61,7 @@ class Mark(Shown):
     value: str
     beyond: bool = False
     in_use: bool = False
+    large: bool = True
 
 
 class Fill(Shown):
@@ -66,28 +76,37 @@ class Strip(Shown):
     """One canal.
 
     Attributes:
+        short: the trade's letters for it, "MB2".
         at: the title of its present step, or that it is finished.
+        phase: that step's phase, or that it is finished.
         wl_mm: working length in force; ``wl_final`` tells which.
         limit_mm: the deepest allowed instrument depth; the band from there to ``wl_mm``
             is drawn hatched.
         marks: what is lettered, shallowest first.
-        outline: depth and diameter of the prepared canal in mm, from the reference point
-            to the working length, as on the computed page; empty before size and taper.
+        outline, cone: depth and width in mm, of the prepared canal and of its cone, as on
+            the computed page (:mod:`assistant.report.lengthwise`); empty before they are known.
+        cone_in: the whole cone stands in the canal.
+        planned: increments still to come.
         warnings: how many wait here for an answer.
         ruler_mm: length of the scale, the same for all strips of a case.
         text: the same in words, for those who cannot see it.
     """
 
     name: str
+    short: str
     active: bool
     finished: bool
     at: str
+    phase: str
     wl_mm: float | None
     wl_final: bool
     limit_mm: float | None
     fills: tuple[Fill, ...]
     marks: tuple[Mark, ...]
-    outline: tuple[tuple[float, float], ...]
+    outline: Profile
+    cone: Profile
+    cone_in: bool
+    planned: tuple[Fill, ...]
     warnings: int
     ruler_mm: float
     text: str
@@ -95,16 +114,19 @@ class Strip(Shown):
 
 def strips(state: CaseState, wording: Wording) -> tuple[Strip, ...]:
     """Every canal of the case, in the order they were named."""
-    drawn = [(track, depths_of(state, track.name)) for track in state.canals]
+    drawn = [
+        (track, depths_of(state, track.name), lengthwise(state, track.name))
+        for track in state.canals
+    ]
     marked = [
-        tuple(sorted(_marks(state, depths, track.name, wording), key=lambda m: m.depth_mm))
-        for track, depths in drawn
+        tuple(sorted(_marks(state, depths, cut, track.name, wording), key=lambda m: m.depth_mm))
+        for track, depths, cut in drawn
     ]
     deepest = max((mark.depth_mm for marks in marked for mark in marks), default=0.0)
     ruler = max(_LEAST_MM, deepest + _ROOM_MM)
     return tuple(
-        _strip(state, track, depths, marks, ruler)
-        for (track, depths), marks in zip(drawn, marked, strict=True)
+        _strip(state, track, depths, cut, marks, ruler)
+        for (track, depths, cut), marks in zip(drawn, marked, strict=True)
     )
 
 
@@ -112,6 +134,7 @@ def _strip(
     state: CaseState,
     track: Track,
     depths: DrawnDepths,
+    cut: Lengthwise,
     marks: tuple[Mark, ...],
     ruler_mm: float,
 ) -> Strip:
@@ -121,27 +144,49 @@ def _strip(
     lettered = ", ".join(f"{mark.name} {mark.value}" for mark in marks) or "no length yet"
     return Strip(
         name=plain(depths.title),
+        short=_short(plain(track.name)),
         active=track.name == state.active,
         finished=track.finished,
         at=at,
+        phase=_phase(state, track),
         wl_mm=depths.wl_mm,
         wl_final=depths.wl_final,
         limit_mm=depths.limit_mm,
-        fills=tuple(_fills(depths)),
+        fills=tuple(_fills(depths, cut)),
         marks=marks,
-        outline=_outline(state, track.name),
+        outline=_rounded(cut.wall),
+        cone=_rounded(cut.cone),
+        cone_in=not cut.mass and state.last(track.name, Role.SEATED) is not None,
+        planned=tuple(
+            Fill(top_mm=one.to_mm, bottom_mm=one.from_mm, number=one.number)
+            for one in cut.planned
+        ),
         warnings=waiting,
         ruler_mm=ruler_mm,
         text=f"{plain(depths.title)}, {at}{waits}: {lettered}",
     )
 
 
-def _outline(state: CaseState, canal: str) -> tuple[tuple[float, float], ...]:
-    shape = reckoning.shape(state, canal)
-    if shape is None:
-        return ()
-    depths = [shape.wl_mm * part / _PIECES for part in range(_PIECES + 1)]
-    return tuple((round(d, 2), round(shape.diameter_mm(d), 3)) for d in depths)
+def _rounded(points: Profile) -> Profile:
+    """To a thousandth of a millimetre: every viewer is sent all of them."""
+    return tuple((round(depth, 3), round(wide, 3)) for depth, wide in points)
+
+
+def _short(name: str) -> str:
+    letters = []
+    for word in name.split():
+        first = next((part for part in _SHORT if word.startswith(part)), "")
+        rest = word.removeprefix(first)
+        letters.append(_SHORT.get(first, "") + rest[:1].upper())
+    # The number stands last: MB2.
+    return "".join(sorted(letters, key=str.isdigit))
+
+
+def _phase(state: CaseState, track: Track) -> str:
+    if track.finished:
+        return "finished"
+    step = state.protocol.by_id.get(track.step)
+    return step.phase if step else ""
 
 
 def _title(protocol: Protocol, step: str) -> str:
@@ -157,7 +202,7 @@ def instrument_steps(protocol: Protocol) -> tuple[Step, ...]:
 
 
 def _marks(
-    state: CaseState, depths: DrawnDepths, canal: str, wording: Wording
+    state: CaseState, depths: DrawnDepths, cut: Lengthwise, canal: str, wording: Wording
 ) -> Iterator[Mark]:
     limit = depths.limit_mm
     length = "WL final" if depths.wl_final else "WL provisional"
@@ -167,6 +212,7 @@ def _marks(
         ("coronal", depths.coronal_mm, "coronal level", ""),
         ("sear", depths.sear_mm, "sear", ""),
         ("fill", _fill_top(state, depths, canal), "fill", ""),
+        ("planned", cut.planned[0].to_mm if cut.planned else None, "planned fill", ""),
     ]
     for kind, depth, name, unit in named:
         if depth is not None:
@@ -175,7 +221,8 @@ def _marks(
                 depth_mm=depth,
                 name=name,
                 value=f"{text_of(depth)}{unit}",
-                beyond=kind == "sear" and _beyond(depth, limit),
+                beyond=(beyond := kind == "sear" and _beyond(depth, limit)),
+                large=beyond or kind in {"length", "limit", "fill"},
             )
     told = [
         (step, entry, depth)
@@ -186,7 +233,12 @@ def _marks(
         and (depth := number(entry)) is not None
     ]
     newest = max((entry.seq for _, entry, _ in told), default=0)
-    values = [(step, depth, entry.seq == newest) for step, entry, depth in told]
+    # What was fitted in the empty canal is out of it once the cone stands there.
+    empty = state.last(canal, Role.SEATED) is None and not cut.mass
+    values = [
+        (step, depth, entry.seq == newest and (empty or step.loop is not None))
+        for step, entry, depth in told
+    ]
     # Once the downpack goes, what was set before it would be in the way.
     working = [value for value in values if value[0].loop]
     for step, depth, in_use in working or values:
@@ -199,6 +251,7 @@ def _marks(
             value=text_of(depth),
             beyond=_beyond(depth, limit),
             in_use=in_use,
+            large=in_use or _beyond(depth, limit),
         )
 
 
@@ -213,12 +266,14 @@ def _fill_top(state: CaseState, depths: DrawnDepths, canal: str) -> float | None
     return None if top is None or top in taken else max(top, 0.0)
 
 
-def _fills(depths: DrawnDepths) -> Iterator[Fill]:
+def _fills(depths: DrawnDepths, cut: Lengthwise) -> Iterator[Fill]:
+    """By depth; where the cone's tip is known the lowest one ends there."""
     top = depths.downpack_top_mm
     if depths.post_mm is not None:
         top = depths.post_mm
     if top is not None and depths.wl_mm is not None and top < depths.wl_mm:
-        yield Fill(top_mm=max(top, 0.0), bottom_mm=depths.wl_mm, number=0)
+        tip = min(cut.mass[0][0], depths.wl_mm) if cut.mass else depths.wl_mm
+        yield Fill(top_mm=max(top, 0.0), bottom_mm=max(tip, top), number=0)
     for number_, _, level in depths.increments:
         below = level if top is None else top
         if level < below:

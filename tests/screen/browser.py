@@ -21,6 +21,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 
 from playwright.sync_api import Page, Playwright, sync_playwright
@@ -29,6 +30,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import results
 
+from assistant.clock import SystemClock
+from assistant.procedure.state import CaseState
 from assistant.protocol.moment import Moment
 from assistant.screen.view import ShownTrouble
 from assistant.screen.web import WebScreen
@@ -206,6 +209,17 @@ def _follows(page: Page, case: LiveCase) -> str:
     return ""
 
 
+class SceneClock(SystemClock):
+    """The time of a scene: a little after its last entry."""
+
+    def __init__(self, state: CaseState) -> None:
+        last = state.entries[-1].at if state.entries else state.opened
+        self._wall = last.wall + timedelta(seconds=20)
+
+    def now(self) -> Moment:
+        return Moment(wall=self._wall, mono_s=self.seconds())
+
+
 def show(screen: WebScreen, page: Page, scene: Scene) -> None:
     """Have the page show a scene; a running timer is 1.6 s old."""
     before, state = version(page), scene.state
@@ -219,6 +233,7 @@ def show(screen: WebScreen, page: Page, scene: Scene) -> None:
         here = state.here.model_copy(update={"heat_off": off})
         tracks = tuple(here if t.name == here.name else t for t in state.tracks)
         state = state.model_copy(update={"tracks": tracks})
+    screen._clock = SceneClock(scene.state)
     screen._see(
         state=state,
         prompts=scene.prompts,

@@ -47,5 +47,6 @@ function letters() {
     say: size("#phrases li.first > *"),
     limit: limit ? parseFloat(limit.getAttribute("font-size")) : null,
     key: size("#keys button"),
+    tooth: Math.min(...[...document.querySelectorAll("#depths .afar")].map((e) => parseFloat(e.getAttribute("font-size")))),
   };
 }

@@ -23,6 +23,7 @@ from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 from typical_case import PROTOCOL, Driver, many_warnings, molar, two_canals
 
+from assistant.canal import teeth
 from assistant.clock import SystemClock
 from assistant.errors import EquipmentError, InputFileError
 from assistant.procedure import facts
@@ -30,6 +31,7 @@ from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
+from assistant.report.computed import computed
 from assistant.screen import server, tls
 from assistant.screen.guard import (
     CODE_LIFE_S,
@@ -53,7 +55,7 @@ from assistant.screen.hub import Hub
 from assistant.screen.places import UNPAIRED_OF_ONE, Places
 from assistant.screen.port import Microphone
 from assistant.screen.server import Pages, application
-from assistant.screen.strips import instrument_steps
+from assistant.screen.strips import _short, instrument_steps
 from assistant.screen.view import Seen, ShownTrouble, View, view
 from assistant.screen.web import WebScreen
 from assistant.sitting import assembly
@@ -221,10 +223,74 @@ def test_the_fill_never_overlaps_and_ends_at_the_working_length() -> None:
     for state in (two_canals().state, molar().state):
         for strip in shown(state).strips:
             fills = strip.fills
-            assert fills and fills[0].bottom_mm == strip.wl_mm
+            assert strip.wl_mm is not None
+            # The cone reaches the working length, or what of it its own size lets it.
+            assert fills and fills[0].bottom_mm == pytest.approx(
+                min(strip.wl_mm, strip.cone[0][0]), abs=1e-3
+            )
             for lower, upper in pairwise(fills):
                 assert upper.bottom_mm == pytest.approx(lower.top_mm)
                 assert upper.top_mm < upper.bottom_mm
+
+
+def test_the_strip_is_the_section_of_the_computed_page() -> None:
+    """Wall, cone, mass and increments in depth and width, from one source."""
+    seen: dict[str, int] = {"cone": 0, "mass": 0, "filled": 0, "planned": 0}
+    for state in STATES[::7]:
+        for track, strip in zip(state.canals, shown(state).strips, strict=True):
+            cut = computed(state, track.name).cut
+            for drawn, counted in ((strip.outline, cut.wall), (strip.cone, cut.cone)):
+                assert len(drawn) == len(counted)
+                for (depth, wide), (counted_mm, counted_wide) in zip(
+                    drawn, counted, strict=True
+                ):
+                    assert depth == pytest.approx(counted_mm, abs=1e-3)
+                    assert wide == pytest.approx(counted_wide, abs=1e-3)
+            assert [(f.top_mm, f.bottom_mm) for f in strip.planned] == [
+                (i.to_mm, i.from_mm) for i in cut.planned
+            ]
+            made = [(f.top_mm, f.bottom_mm) for f in strip.fills if f.number]
+            assert made == [(i.to_mm, i.from_mm) for i in cut.filled]
+            if cut.mass and strip.wl_mm is not None:
+                (mass,) = [f for f in strip.fills if not f.number]
+                assert mass.top_mm == pytest.approx(cut.mass[-1][0])
+                assert mass.bottom_mm == pytest.approx(min(cut.mass[0][0], strip.wl_mm))
+            assert not (strip.cone_in and strip.fills), "the cone is whole, or it is a mass"
+            for name, found in (
+                ("cone", strip.cone_in),
+                ("mass", cut.mass),
+                ("filled", cut.filled),
+                ("planned", cut.planned),
+            ):
+                seen[name] += bool(found)
+    assert min(seen.values()) > 0, seen
+
+
+def test_only_the_instrument_in_use_is_drawn_and_lettered_large() -> None:
+    fitted = 0
+    for state in STATES[::3]:
+        for strip in shown(state).strips:
+            tools = [mark for mark in strip.marks if mark.kind in {"instrument", "heat"}]
+            # None is, where the cone stands and what was fitted before it is out.
+            working = [mark for mark in tools if mark.name in {"carrier", "plugger"}]
+            if working or not (strip.cone_in or strip.fills):
+                assert sum(mark.in_use for mark in tools) == (1 if tools else 0)
+            else:
+                assert not any(mark.in_use for mark in tools)
+                fitted += len(tools)
+            assert all(mark.large == (mark.in_use or mark.beyond) for mark in tools)
+            assert all(mark.large for mark in strip.marks if mark.kind in {"length", "limit"})
+    assert fitted
+
+
+def test_each_canal_has_letters_of_its_own_in_every_tooth() -> None:
+    for fdi in (11, 14, 16, 24, 26, 34, 36, 41, 46, 47):
+        for canals in teeth.canal_sets(teeth.parse_fdi(fdi)):
+            letters = [_short(str(canal)) for canal in canals]
+            assert len(set(letters)) == len(letters)
+            assert all(0 < len(short) <= 3 for short in letters)
+    trade = {"mesiobuccal": "MB", "second mesiobuccal": "MB2", "middle mesial": "MM"}
+    assert {name: _short(name) for name in trade} == trade
 
 
 def test_the_countdown_tells_target_and_elapsed_time() -> None:

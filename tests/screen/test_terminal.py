@@ -195,7 +195,7 @@ def test_in_a_real_terminal_a_line_is_typed_and_shown(tmp_path: Path) -> None:
 
 
 def _until(master: int, wanted: str) -> str:
-    printed, end = "", time.monotonic() + 60
+    printed, end = "", time.monotonic() + 240
     while time.monotonic() < end:
         if select.select([master], [], [], 0.2)[0]:
             try:

@@ -28,18 +28,35 @@ function hatch(defs, id, ground, ink, step, directions) {
   }
 }
 
-// Positions at least `gap` apart, in the given order, near what is wanted: pushed down
+// Positions of boxes as tall as `gaps`, in the given order, near what is wanted: pushed down
 // from the top, then up from the bottom.
-function apart(wanted, gap, low, high) {
-  const at = wanted.slice();
-  for (let i = 0; i < at.length; i++) at[i] = Math.max(at[i], i ? at[i - 1] + gap : low);
+function apart(wanted, gaps, low, high) {
+  const at = wanted.slice(), between = (i) => (gaps[i - 1] + gaps[i]) / 2;
+  for (let i = 0; i < at.length; i++) at[i] = Math.max(at[i], i ? at[i - 1] + between(i) : low + gaps[0] / 2);
   for (let i = at.length - 1; i >= 0; i--) {
-    at[i] = Math.min(at[i], i < at.length - 1 ? at[i + 1] - gap : high);
+    at[i] = Math.min(at[i], i < at.length - 1 ? at[i + 1] - between(i + 1) : high - gaps[i] / 2);
   }
   return at;
 }
 
-function drawDepths(box, strips, letters) {
+// Width of a profile (depth, width) at a depth, straight between its points.
+function widthAt(profile, mm) {
+  const points = profile[0][0] <= profile.at(-1)[0] ? profile : [...profile].reverse();
+  const next = points.findIndex(([depth]) => depth >= mm);
+  if (next <= 0) return next ? points.at(-1)[1] : points[0][1];
+  const [a, wide] = points[next - 1], [b, narrow] = points[next];
+  return wide + ((narrow - wide) * (mm - a)) / (b - a);
+}
+
+// Both walls of a profile between two depths, as a closed path.
+function between(profile, top, bottom, middle, scale, y) {
+  const inner = profile.map(([mm]) => mm).filter((mm) => mm > top && mm < bottom).sort((a, b) => a - b);
+  const depths = [top, ...inner, bottom];
+  const side = (sign) => depths.map((mm) => `${middle + (sign * widthAt(profile, mm) * scale) / 2} ${y(mm)}`);
+  return `M${side(-1).join("L")}L${side(1).reverse().join("L")}Z`;
+}
+
+function drawDepths(box, strips, letters, whole) {
   box.replaceChildren();
   const width = box.clientWidth, height = box.clientHeight;
   if (!strips.length || width < 20 || height < 20) return;
@@ -51,36 +68,38 @@ function drawDepths(box, strips, letters) {
   hatch(defs, "fill-0", "var(--fill-ground)", "var(--fill)", near * 0.3, ["up", "down"]);
   hatch(defs, "fill-1", "var(--fill-ground)", "var(--fill)", near * 0.34, ["down"]);
   hatch(defs, "fill-2", "var(--fill-ground)", "var(--fill)", near * 0.34, ["up"]);
-  const narrow = near * 1.6;
+  const narrow = near * 1.75;
   const others = strips.filter((strip) => !strip.active).length;
-  const allAlike = others === strips.length;
   let x = 0;
-  strips.forEach((strip, index) => {
-    const wide = allAlike ? width / strips.length : width - narrow * others;
-    const w = strip.active || allAlike ? wide : narrow;
+  for (const strip of strips) {
+    const w = whole ? width / strips.length : strip.active ? width - narrow * others : narrow;
     const part = shape(svg, "g", { transform: `translate(${x} 0)` });
-    if (strip.active) active(part, defs, strip, w, height, letters);
-    else quiet(part, defs, strip, index, w, height, letters);
+    if (strip.active) {
+      shape(part, "rect", { x: 3, y: 3, width: w - 6, height: height - 6, fill: "none", rx: 6,
+        stroke: "var(--text)", "stroke-width": 2 + 2 * pen });
+    }
+    if (whole) alike(part, strip, w, height);
+    else if (strip.active) active(part, strip, w, height);
+    else quiet(part, strip, w, height);
     x += w;
-  });
+  }
 
-  function active(part, defs, strip, w, h) {
-    const top = near * 1.45, bottom = h - near * 0.5;
+  function active(part, strip, w, h) {
+    const top = near * 1.6, bottom = h - near * 0.75 - hand * 0.5;
     const y = (mm) => top + (mm / strip.ruler_mm) * (bottom - top);
-    shape(part, "rect", { x: 3, y: 3, width: w - 6, height: h - 6, fill: "none", rx: 6,
-      stroke: "var(--text)", "stroke-width": 2 + 2 * pen });
-    const title = shape(part, "text", { x: near * 0.3, y: near * 0.98, "font-size": near, class: "strong" },
+    const title = shape(part, "text", { x: near * 0.35, y: near * 1.15, "font-size": near, class: "strong" },
       `\u25b6 ${strip.name}`);
-    shrink(title, near, w - near * 0.6);
-    const left = hand * 1.2 + 26 * pen, half = Math.min(near * 0.95, w * 0.11), middle = left + near * 0.45 + half;
+    shrink(title, near, w - near * 0.7);
+    const left = hand * 1.2 + 26 * pen, half = Math.min(near * 1.1, w * 0.13), middle = left + near * 0.45 + half;
     ruler(part, left, y, strip.ruler_mm);
-    tube(part, defs, "active", strip, middle, half, y);
+    tube(part, strip, middle, half, y);
     tools(part, strip, middle, half, y, top);
-    lettering(part, strip, middle + half, w, y, top, bottom);
+    lettering(part, strip, middle + half, w, y, top, h - near * 0.3);
     if (strip.outline.length) {
       const wider = (half * 2 / strip.outline[0][1]) / ((bottom - top) / strip.ruler_mm);
-      shape(part, "text", { x: near * 0.3, y: h - hand * 0.45, "font-size": hand * 0.8, class: "quiet" },
+      const told = shape(part, "text", { x: near * 0.35, y: h - hand * 0.55, "font-size": hand * 0.8, class: "quiet" },
         wider < 1.5 ? "to scale" : `${wider.toFixed(0)} times wider across`);
+      shrink(told, hand * 0.8, middle + half * 1.2 - near * 0.35);
     }
   }
 
@@ -103,32 +122,36 @@ function drawDepths(box, strips, letters) {
     }
   }
 
-  // The prepared canal, across as many times wider as is said below it; a plain funnel
-  // before its size and taper are known.
-  function tube(part, defs, id, strip, middle, half, y) {
-    const end = y(strip.wl_mm === null ? strip.ruler_mm : strip.wl_mm);
-    const known = strip.outline.length ? strip.outline : [[0, 1], [strip.wl_mm ?? strip.ruler_mm, 0.4]];
-    const scale = half / known[0][1];
-    const left = known.map(([mm, wide]) => `${middle - wide * scale} ${y(mm)}`);
-    const right = known.map(([mm, wide]) => `${middle + wide * scale} ${y(mm)}`).reverse();
-    const outline = `M${left.join("L")}L${right.join("L")}`;
-    const clip = shape(defs, "clipPath", { id: `tube-${id}` });
-    shape(clip, "path", { d: `${outline}Z` });
-    shape(part, "path", { d: `${outline}Z`, fill: "var(--deep)" });
+  // The canal cut lengthwise, as on the computed page: across as many times wider as is said
+  // below it. A plain funnel before its size and taper are known.
+  function tube(part, strip, middle, half, y) {
+    const end = strip.wl_mm === null ? strip.ruler_mm : strip.wl_mm;
+    const known = strip.outline.length ? strip.outline : [[0, 1], [end, 0.4]];
+    const scale = (half * 2) / known[0][1];
+    const cut = (top, bottom, profile = known) =>
+      between(profile, Math.max(0, top), Math.min(bottom, end), middle, scale, y);
+    shape(part, "path", { d: cut(0, end), fill: "var(--deep)" });
     if (strip.limit_mm !== null && strip.wl_mm !== null) {
-      const from = y(strip.limit_mm);
-      shape(part, "rect", { x: middle - half * 1.25, y: from, width: half * 2.5, height: end - from,
-        fill: "url(#kept-free)", stroke: "var(--limit)", "stroke-width": 2 * pen });
+      shape(part, "rect", { x: middle - half * 1.25, y: y(strip.limit_mm), width: half * 2.5,
+        height: y(end) - y(strip.limit_mm), fill: "url(#kept-free)", stroke: "var(--limit)", "stroke-width": 2 * pen });
     }
-    for (const fill of strip.fills) {
-      shape(part, "rect", { x: middle - half, y: y(fill.top_mm), width: half * 2,
-        height: Math.max(0, y(fill.bottom_mm) - y(fill.top_mm)), stroke: "var(--text)", "stroke-width": 2 * pen,
-        fill: `url(#fill-${fill.number ? 1 + (fill.number % 2) : 0})`, "clip-path": `url(#tube-${id})` });
+    const filled = (d, number) => shape(part, "path", { d, stroke: "var(--text)", "stroke-width": 2 * pen,
+      fill: `url(#fill-${number ? 1 + (number % 2) : 0})` });
+    const tip = strip.cone.length ? strip.cone[0][0] : end, base = strip.cone.length ? strip.cone.at(-1)[0] : end;
+    if (strip.cone_in && strip.cone.length) filled(cut(base, tip, strip.cone), 0);
+    for (const fill of strip.fills) filled(cut(fill.top_mm, fill.bottom_mm), fill.number);
+    for (const one of strip.planned) {
+      shape(part, "path", { d: cut(one.top_mm, one.bottom_mm), fill: "none", stroke: "var(--fill)",
+        "stroke-width": 2.5 * pen, "stroke-dasharray": `${1.5 * pen} ${5 * pen}`, "stroke-linecap": "round" });
     }
-    shape(part, "path", { d: outline, fill: "none", stroke: "var(--text)", "stroke-width": 3 * pen,
+    if (strip.cone.length && !strip.fills.length) {
+      shape(part, "path", { d: cut(base, tip, strip.cone), fill: "none", stroke: "var(--fill)",
+        "stroke-width": 2.5 * pen, "stroke-dasharray": strip.cone_in ? "none" : `${9 * pen} ${6 * pen}` });
+    }
+    shape(part, "path", { d: cut(0, end), fill: "none", stroke: "var(--text)", "stroke-width": 3 * pen,
       "stroke-dasharray": strip.wl_mm === null ? `${4 * pen} ${8 * pen}` : "none" });
     if (strip.wl_mm !== null) {
-      shape(part, "path", { d: `M${middle - half * 1.1} ${end}H${middle + half * 1.1}`,
+      shape(part, "path", { d: `M${middle - half * 1.1} ${y(end)}H${middle + half * 1.1}`,
         stroke: "var(--text)", "stroke-width": 6 * pen, "stroke-dasharray": strip.wl_final ? "none" : `${10 * pen} ${7 * pen}` });
     }
   }
@@ -155,63 +178,85 @@ function drawDepths(box, strips, letters) {
     }
   }
 
+  // What matters now holds at 2 m; the other marks are small, for whoever stands beside.
   function lettering(part, strip, from, w, y, top, bottom) {
-    const marks = strip.marks, x = from + near * 0.85, room = w - x - near * 0.2;
+    const marks = strip.marks, x = from + near * 0.85, room = w - x - near * 0.35;
     if (!marks.length) {
-      shape(part, "text", { x, y: (top + bottom) / 2, "font-size": near * 0.7, class: "quiet" },
+      const none = shape(part, "text", { x, y: (top + bottom) / 2, "font-size": near * 0.7, class: "quiet" },
         "no length yet");
-      return;
+      return shrink(none, near * 0.7, room);
     }
-    // Name and value on one line, or one above the other, whichever is larger.
     const wide = (letters, share, strong) => {
       const probe = shape(part, "text", { "font-size": 100 * share, class: strong ? "strong" : "" }, letters);
       const long = probe.getComputedTextLength() / 100;
       probe.remove();
       return long;
     };
-    const tall = bottom - top;
-    const sizes = marks.map((mark) => {
-      const value = wide(mark.value + (mark.beyond ? " !" : ""), 1, true);
-      return [wide(`${mark.name} `, 0.58, mark.kind === "limit") + value, Math.max(wide(mark.name, 0.58, true), value)];
-    });
-    const beside = Math.min(near, room / Math.max(...sizes.map((s) => s[0])), tall / marks.length / 1.02);
-    const above = Math.min(near, room / Math.max(...sizes.map((s) => s[1])), tall / marks.length / 1.5);
-    const stacked = above > beside * 1.1, size = stacked ? above : beside, gap = size * (stacked ? 1.5 : 1.02);
-    const at = apart(marks.map((mark) => y(mark.depth_mm)), gap, top + gap * 0.3,
-      bottom - size * (stacked ? 0.45 : 0.15));
+    const value = (mark) => mark.value + (mark.beyond ? " !" : "");
+    const large = marks.filter((mark) => mark.large), small = marks.filter((mark) => !mark.large);
+    const tall = bottom - top, most = (sizes) => Math.max(...sizes, 1e-6);
+    const less = Math.min(hand * 1.05, room / most(small.map((m) => wide(`${m.name} ${m.value}`, 1, true))),
+      (tall * 0.5) / Math.max(1, small.length) / 1.12);
+    const left = tall - small.length * less * 1.12;
+    // Name and value on one line, or one above the other, whichever is larger.
+    const beside = Math.min(near, left / Math.max(1, large.length) / 1.04,
+      room / most(large.map((m) => wide(`${m.name} `, 0.58, true) + wide(value(m), 1, true))));
+    const above = Math.min(near, left / Math.max(1, large.length) / 1.5,
+      room / most(large.map((m) => Math.max(wide(m.name, 0.58, true), wide(value(m), 1, true)))));
+    const stacked = above > beside * 1.1, size = stacked ? above : beside;
+    const gaps = marks.map((mark) => (mark.large ? size * (stacked ? 1.5 : 1.04) : less * 1.12));
+    const at = apart(marks.map((mark) => y(mark.depth_mm)), gaps, top, bottom);
     marks.forEach((mark, i) => {
       const limit = mark.kind === "limit", style = mark.beyond ? "beyond" : limit ? "limit" : "";
       const ink = limit ? "var(--limit)" : mark.beyond ? "var(--caution)" : "var(--quiet)";
       shape(part, "path", { d: `M${from + 3} ${y(mark.depth_mm)}L${x - 8} ${at[i]}`, fill: "none",
         stroke: ink, "stroke-width": (limit ? 4 : 2) * pen, "stroke-dasharray": limit ? `${10 * pen} ${6 * pen}` : "none" });
-      const base = at[i] + size * (stacked ? 0.62 : 0.34);
+      const two = mark.large && stacked, own = mark.large ? size : less;
+      const base = at[i] + own * (two ? 0.62 : 0.34);
       const text = shape(part, "text", { x, y: base, class: style });
-      const name = { "font-size": size * 0.58 };
-      if (stacked) Object.assign(name, { x, y: base - size * 0.86 });
-      shape(text, "tspan", name, stacked ? mark.name : `${mark.name} `);
-      const value = { "font-size": size, class: "strong" };
-      if (stacked) Object.assign(value, { x, y: base });
-      shape(text, "tspan", value, mark.value + (mark.beyond ? " !" : ""));
+      const name = { "font-size": mark.large ? size * 0.58 : less };
+      if (two) Object.assign(name, { x, y: base - size * 0.86 });
+      shape(text, "tspan", name, two ? mark.name : `${mark.name} `);
+      const number = { "font-size": own, class: "strong" };
+      if (two) Object.assign(number, { x, y: base });
+      shape(text, "tspan", number, value(mark));
     });
   }
 
-  // The other canals side by side: name, depth of the limit, fill, and what waits there.
-  function quiet(part, defs, strip, index, w, h) {
-    const top = near * 1.45, bottom = h - near * 0.5;
-    const y = (mm) => top + (mm / strip.ruler_mm) * (bottom - top);
-    const middle = w * (w > 1.5 * narrow ? 0.55 : 0.75), half = Math.min(w * 0.19, near);
-    tube(part, defs, `n${index}`, strip, middle, half, y);
-    const size = near * 0.6;
-    const length = strip.wl_mm === null ? "" : `, limit ${+strip.limit_mm.toFixed(2)}`;
-    const text = shape(part, "text", { transform: `translate(${middle - half * 1.25 - size * 0.35} ${bottom}) rotate(-90)`, "font-size": size },
-      `${strip.name}${length}`);
-    shrink(text, size, bottom - top);
-    const mark = strip.warnings ? "!" : strip.finished ? "\u2713" : "";
+  // Name, and what waits there or is done, above a canal that is not worked in.
+  function head(part, strip, middle, w) {
+    const name = shape(part, "text", { x: middle, y: near * 1.1, "font-size": near, class: "strong afar", "text-anchor": "middle" },
+      strip.short);
+    shrink(name, near, w - near * 0.2);
     if (strip.warnings) {
-      const r = near * 0.62, x = middle, y0 = near * 0.75;
-      shape(part, "path", { d: `M${x} ${y0 - r}L${x + r} ${y0 + r * 0.8}H${x - r}Z`, fill: "var(--warning)" });
+      const r = near * 0.56, y0 = near * 1.86;
+      shape(part, "path", { d: `M${middle} ${y0 - r}L${middle + r} ${y0 + r * 0.8}H${middle - r}Z`, fill: "var(--warning)" });
+      shape(part, "text", { x: middle, y: near * 2.2, "font-size": near * 0.8, class: "strong waits", "text-anchor": "middle" }, "!");
+    } else if (strip.finished) {
+      shape(part, "text", { x: middle, y: near * 2.15, "font-size": near, class: "strong", "text-anchor": "middle" }, "\u2713");
     }
-    const style = strip.warnings ? "strong waits" : "strong";
-    if (mark) shape(part, "text", { x: middle, y: near * 1.12, "font-size": near * 0.8, class: style, "text-anchor": "middle" }, mark);
+  }
+
+  function quiet(part, strip, w, h) {
+    const top = near * 2.6, bottom = h - near * 0.5;
+    const y = (mm) => top + (mm / strip.ruler_mm) * (bottom - top);
+    head(part, strip, w / 2, w);
+    tube(part, strip, w / 2, Math.min(w * 0.3, near * 0.55), y);
+  }
+
+  // The whole tooth: each canal's name, warnings, phase, fill and length, readable at 2 m.
+  function alike(part, strip, w, h) {
+    const top = near * 2.6, bottom = h - near * 1.75;
+    const y = (mm) => top + (mm / strip.ruler_mm) * (bottom - top);
+    const half = Math.min((w - near * 1.5) * 0.36, near * 1.1), middle = Math.max(w / 2, near * 1.35 + half * 1.25);
+    head(part, strip, w / 2, w);
+    tube(part, strip, middle, half, y);
+    const phase = shape(part, "text", { transform: `translate(${middle - half * 1.25 - near * 0.28} ${bottom}) rotate(-90)`,
+      "font-size": near, class: "afar" }, strip.phase);
+    shrink(phase, near, bottom - top);
+    const length = strip.wl_mm === null ? "\u2013" : String(+strip.wl_mm.toFixed(2));
+    const text = shape(part, "text", { x: w / 2, y: h - near * 0.45, "font-size": near, class: "strong afar", "text-anchor": "middle" },
+      length);
+    shrink(text, near, w - near * 0.2);
   }
 }

@@ -71,6 +71,36 @@ function entries() {
   });
 }
 
+// -- the whole tooth, in the place of the canal that is worked in ---------------------------
+
+let toothAsked = false;
+
+function wholeTooth() {
+  return view.strips.length > 0 && (toothAsked || !view.strips.some((strip) => strip.active));
+}
+
+// The pad, and the tooth where no canal is worked in, need the room beside the question; a
+// phone has none there. Beside a tooth that was asked for there is none for entries.
+function placeEntries() {
+  const resting = !view.strips.some((strip) => strip.active) && view.strips.length > 0;
+  const there = window.innerWidth > 560 && (looks.hand === "touch" || resting);
+  const box = $("entered");
+  $("right").dataset.whole = wholeTooth() && !there ? "yes" : "no";
+  if (there && box.parentElement !== $("left")) $("left").append(box);
+  else if (!there && box.parentElement === $("left")) $("depths").after(box);
+  // What scrolls can be reached by keys.
+  box.tabIndex = box.scrollHeight > box.clientHeight + 1 ? 0 : -1;
+  $("tooth-open").hidden = view.strips.length < 2;
+  $("tooth-open").setAttribute("aria-pressed", String(wholeTooth()));
+}
+
+function showTooth() {
+  toothAsked = !toothAsked;
+  if (view) layOut();
+}
+
+$("tooth-open").addEventListener("click", showTooth);
+
 // -- looks: kept for this screen alone ----------------------------------------------------
 
 const coarse = matchMedia("(pointer: coarse)").matches;
@@ -81,10 +111,6 @@ function wear() {
   document.documentElement.dataset.theme = looks.theme;
   document.body.dataset.dim = looks.dim;
   document.body.dataset.hand = looks.hand;
-  // On a tablet the pad needs the room beside the question, on a phone that below it.
-  const wide = looks.hand === "touch" && window.innerWidth > 560;
-  if (wide) $("left").append($("entered"));
-  else $("depths").after($("entered"));
   const choice = (id, name, choices) => $(id).replaceChildren(...choices.map(([value, text]) => {
     const item = element("li"), made = element("button", "", text);
     made.type = "button";

@@ -314,6 +314,7 @@ function button(text, line, key) {
 // -- sizes: as large as fits, never smaller than near letters where far ones are wanted ----
 
 function layOut() {
+  placeEntries();
   const left = $("left"), root = document.documentElement.style;
   // What stands large is the question that waits: the step's, or the one before it.
   left.dataset.asked = view.notices.some((n) => ["question", "paused"].includes(n.level)) ? "yes" : "no";
@@ -355,7 +356,23 @@ function layOut() {
     probe.remove();
     return size;
   };
-  drawDepths($("depths"), view.strips, { near: px("--near"), hand: px("--hand") });
+  drawDepths($("depths"), view.strips, { near: px("--near"), hand: px("--hand") }, wholeTooth());
+  placeEntries();
+  wholeRows($("say"), $("phrases"));
+  wholeRows($("entered"), $("entries"));
+}
+
+// What scrolls by touch ends with a whole row: half a button looks like one that is broken.
+function wholeRows(box, list) {
+  box.style.maxHeight = "";
+  box.dataset.more = "no";
+  if (document.body.dataset.hand !== "touch" || window.innerWidth <= 560) return;
+  const { top, bottom } = box.getBoundingClientRect();
+  const ends = [...list.children].map((item) => item.getBoundingClientRect().bottom);
+  const whole = ends.filter((end) => end <= bottom + 1);
+  const more = whole.length > 0 && whole.length < ends.length;
+  box.dataset.more = more ? "yes" : "no";
+  if (more) box.style.maxHeight = `${Math.max(...whole) - top + 4}px`;
 }
 
 // -- the countdown, on this page's own clock --------------------------------------------
@@ -421,6 +438,8 @@ $("typed").addEventListener("submit", (event) => {
 });
 
 document.addEventListener("keydown", (event) => {
+  const plain = !(event.ctrlKey || event.altKey || event.metaKey || event.target instanceof HTMLInputElement);
+  if (keysOn && plain && event.key.toLowerCase() === "t" && view && view.strips.length > 1) return showTooth();
   if (!mayEnter || $("page").hidden || event.ctrlKey || event.altKey || event.metaKey) return;
   if (event.key === "F9") return event.repeat || sendLine(null);
   const typing = event.target instanceof HTMLInputElement && event.target.type !== "checkbox";
