@@ -9,6 +9,8 @@ from assistant.words.sayable import Sayable
 TAP = "tap"
 """What the pedal key is called; it sends no phrase."""
 
+CANAL_KEY = "V"
+
 _ANSWERS = {"yes": "Y", "no": "N"}
 _COMMANDS = {
     "press": "Space",

@@ -32,7 +32,7 @@ from assistant.protocol.model import AT_CANALS
 from assistant.protocol.moment import Moment
 from assistant.report.marks import plain, track_title
 from assistant.screen.course import Course, course
-from assistant.screen.keys import Key, ShownPhrase, key_list, phrase_list
+from assistant.screen.keys import CANAL_KEY, Key, ShownPhrase, key_list, phrase_list
 from assistant.screen.pad import Pad, pads
 from assistant.screen.port import Microphone
 from assistant.screen.strips import Shown, Strip, strips
@@ -170,6 +170,7 @@ def view(seen: Seen, wording: Wording, now: Moment) -> View:
     if state is None:
         return View(notices=tuple(_notices(seen)), microphone=_microphone(seen.microphone))
     said = sayable(state, wording) if state.signed is None else ()
+    canals = tuple(_canals(state, said))
     ask, hints = _asked(state, wording)
     notices = tuple(_notices(seen, wording.notices["release"]))
     notices += tuple(_standing(state, wording))
@@ -184,7 +185,7 @@ def view(seen: Seen, wording: Wording, now: Moment) -> View:
         ask=ask,
         hints=hints,
         notices=notices,
-        canals=tuple(_canals(state, said)),
+        canals=canals,
         course=course(state, wording, now),
         pads=pads(state, wording),
         light=_light(seen),
@@ -194,7 +195,7 @@ def view(seen: Seen, wording: Wording, now: Moment) -> View:
         countdown=_countdown(state, now),
         heard=_heard(seen),
         say=phrase_list(said),
-        keys=key_list(said),
+        keys=(*key_list(said), *_canal_key(canals)),
         microphone=_microphone(seen.microphone),
         paused=state.paused,
         signed=state.signed is not None,
@@ -242,6 +243,15 @@ def _canals(state: CaseState, said: Sequence[Sayable]) -> Iterator[CanalChip]:
             finished=track.finished,
             warnings=len(state.open_warnings(track.name)),
         )
+
+
+def _canal_key(canals: Sequence[CanalChip]) -> Iterator[Key]:
+    """A key to the canal that waits for an answer; to the next one if none does."""
+    at = next((i for i, canal in enumerate(canals) if canal.active), -1)
+    reached = [canal for canal in (*canals[at + 1 :], *canals[: max(at, 0)]) if canal.line]
+    waiting = [canal for canal in reached if canal.warnings]
+    for canal in (waiting or reached)[:1]:
+        yield Key(key=CANAL_KEY, text=canal.line, line=canal.line)
 
 
 def _light(seen: Seen) -> Literal["", "understood", "asked"]:

@@ -157,6 +157,22 @@ def test_a_warning_of_another_canal_is_a_mark_and_its_canal_a_tap_away() -> None
     assert [s.warnings for s in now.strips] == [1, 0]
 
 
+def test_a_key_goes_to_the_canal_that_waits_else_round_all_of_them() -> None:
+    def key(state: CaseState) -> list[str | None]:
+        return [key.line for key in shown(state).keys if key.key == "V"]
+
+    assert key(_warned_elsewhere().state) == ["canal buccal"]
+    assert key(Driver().set_up(11, "single").state) == []
+    canals = ("mesiobuccal", "distobuccal", "palatal")
+    case = Driver().set_up(16, *canals)
+    went = []
+    for _ in canals:
+        (line,) = key(case.state)
+        went.append(line)
+        case.do(it.SwitchCanal(canal=str(line).removeprefix("canal ")))
+    assert went == [f"canal {name}" for name in ("distobuccal", "palatal", "mesiobuccal")]
+
+
 def test_keep_it_with_nothing_here_says_which_canal_waits() -> None:
     case = _warned_elsewhere()
     before = len(case.events)

@@ -277,6 +277,7 @@ function keys() {
   $("enter").hidden = !mayEnter;
   replaceKept($("keys"), mayEnter ? view.keys : [], (key) => {
     const item = element("li");
+    item.dataset.key = key.key;
     const made = button("", key.line, key.key);
     if (key.now) made.className = "now";
     if (key.key === "Space") made.classList.add("act");
