@@ -194,16 +194,21 @@ function drawDepths(box, strips, letters, whole) {
     };
     const value = (mark) => mark.value + (mark.beyond ? " !" : "");
     const large = marks.filter((mark) => mark.large), small = marks.filter((mark) => !mark.large);
-    const tall = bottom - top, most = (sizes) => Math.max(...sizes, 1e-6);
-    const less = Math.min(hand * 1.05, room / most(small.map((m) => wide(`${m.name} ${m.value}`, 1, true))),
-      (tall * 0.5) / Math.max(1, small.length) / 1.12);
-    const left = tall - small.length * less * 1.12;
-    // Name and value on one line, or one above the other, whichever is larger.
-    const beside = Math.min(near, left / Math.max(1, large.length) / 1.04,
-      room / most(large.map((m) => wide(`${m.name} `, 0.58, true) + wide(value(m), 1, true))));
-    const above = Math.min(near, left / Math.max(1, large.length) / 1.5,
-      room / most(large.map((m) => Math.max(wide(m.name, 0.58, true), wide(value(m), 1, true)))));
-    const stacked = above > beside * 1.1, size = stacked ? above : beside;
+    const tall = bottom - top, most = (sizes) => Math.max(...sizes, 1e-6), count = Math.max(1, large.length);
+    const fits = Math.min(hand * 1.05, room / most(small.map((m) => wide(`${m.name} ${m.value}`, 1, true))));
+    const one = most(large.map((m) => wide(`${m.name} `, 0.58, true) + wide(value(m), 1, true)));
+    const two = most(large.map((m) => Math.max(wide(m.name, 0.58, true), wide(value(m), 1, true))));
+    let less = 0, size = 0, stacked = false;
+    // The small ones give way first.
+    for (const share of [1, 0.85, 0.7]) {
+      less = fits * share;
+      const left = tall - small.length * less * 1.12;
+      // Name and value on one line, or one above the other, whichever is larger.
+      const beside = Math.min(near, left / count / 1.04, room / one), above = Math.min(near, left / count / 1.5, room / two);
+      stacked = above > beside * 1.1;
+      size = Math.max(stacked ? above : beside, near * 0.3);
+      if (size > near * 0.85) break;
+    }
     const gaps = marks.map((mark) => (mark.large ? size * (stacked ? 1.5 : 1.04) : less * 1.12));
     const at = apart(marks.map((mark) => y(mark.depth_mm)), gaps, top, bottom);
     marks.forEach((mark, i) => {
@@ -211,14 +216,14 @@ function drawDepths(box, strips, letters, whole) {
       const ink = limit ? "var(--limit)" : mark.beyond ? "var(--caution)" : "var(--quiet)";
       shape(part, "path", { d: `M${from + 3} ${y(mark.depth_mm)}L${x - 8} ${at[i]}`, fill: "none",
         stroke: ink, "stroke-width": (limit ? 4 : 2) * pen, "stroke-dasharray": limit ? `${10 * pen} ${6 * pen}` : "none" });
-      const two = mark.large && stacked, own = mark.large ? size : less;
-      const base = at[i] + own * (two ? 0.62 : 0.34);
+      const over = mark.large && stacked, own = mark.large ? size : less;
+      const base = at[i] + own * (over ? 0.62 : 0.34);
       const text = shape(part, "text", { x, y: base, class: style });
       const name = { "font-size": mark.large ? size * 0.58 : less };
-      if (two) Object.assign(name, { x, y: base - size * 0.86 });
-      shape(text, "tspan", name, two ? mark.name : `${mark.name} `);
+      if (over) Object.assign(name, { x, y: base - size * 0.86 });
+      shape(text, "tspan", name, over ? mark.name : `${mark.name} `);
       const number = { "font-size": own, class: "strong" };
-      if (two) Object.assign(number, { x, y: base });
+      if (over) Object.assign(number, { x, y: base });
       shape(text, "tspan", number, value(mark));
     });
   }
