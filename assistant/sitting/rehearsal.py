@@ -31,8 +31,9 @@ PATIENCE = 12
 ROOM_RMS = 25.0
 """Noise of a quiet room, about -62 dB of full scale."""
 
-PATIENCE_S = 12.0
-"""Silence after which a line counts as unheard and is said again."""
+PATIENCE_S = 5.0
+"""Silence after which a line counts as unheard and is said again: soon enough to be known as
+said a second time (:data:`.others.AGAIN_S`). Chosen here."""
 
 
 class Line(BaseModel):

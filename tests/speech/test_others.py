@@ -8,7 +8,7 @@ import pytest
 from assistant.procedure import intents as it
 from assistant.sitting import assembly
 from assistant.speech.ear import Utterance
-from assistant.speech.others import AGAIN_S, NEAR, SOON_S, Others
+from assistant.speech.others import AGAIN_S, ANSWER_S, NEAR, SOON_S, Others
 from assistant.words.grammar import Grammar, Wanted
 from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, understand
@@ -66,6 +66,22 @@ def test_the_rest_of_a_number_that_was_cut_off_is_asked_about(
     others = Others()
     assert not mean(others, "fifteen", 0.99)
     assert mean(others, "done", 0.1, 100.5 + later_s) is let_go
+
+
+@pytest.mark.parametrize(("later_s", "let_go"), [(ANSWER_S - 0.1, False), (ANSWER_S, True)])
+def test_the_answer_to_a_question_about_what_was_heard_is_asked_again(
+    later_s: float, let_go: bool
+) -> None:
+    others = Others()
+    assert not mean(others, "fifteen", 0.7)  # in doubt, and asked about
+    assert mean(others, "done", 0.1, 100.5 + later_s) is let_go
+
+
+def test_what_was_taken_without_a_question_awaits_no_answer() -> None:
+    others = Others()
+    assert not mean(others, "fifteen", 0.7)
+    assert not mean(others, "fifteen", 0.99, 102.0)
+    assert mean(others, "done", 0.1, 102.5 + SOON_S)
 
 
 def test_stop_is_never_let_go() -> None:
