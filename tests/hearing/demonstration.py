@@ -5,8 +5,9 @@
 The script of ``fillwarm demo``, heard by the own ears alone from voices of the report half,
 none of which they were trained or tuned on. The noise goes on all the time, at 10 dB under
 the operator. A question is whatever the operator had to say besides the script: a line again,
-or a "confirm" of a value in doubt. It fails if a case is not signed or a voice needed more
-than :data:`MOST_QUESTIONS`.
+or the answer about a value in doubt. It fails if a case is not signed or a voice needed more
+than :data:`MOST_QUESTIONS`. With ``--lines`` only so many of the script are said, and no case
+is signed: the sample of CI.
 """
 
 from __future__ import annotations
@@ -50,8 +51,10 @@ def level(text: str, voice: str, slower: int) -> Samples:
     return to_int16(said * (LEVEL_RMS / (active_rms(said) or 1.0)))
 
 
-def rehearse(voice: str, snr_db: float, number: int) -> tuple[Operator, bool]:
-    """The operator after the case, and whether it was signed."""
+def rehearse(
+    voice: str, snr_db: float, number: int, lines: int | None = None
+) -> tuple[Operator, bool]:
+    """The operator after the case, or after so many lines, and whether it was signed."""
     room = background(NOISE_S * RATE_HZ, Condition("suction", snr_db), number)
     frames = cycle(
         room[: len(room) // FRAME_SAMPLES * FRAME_SAMPLES].reshape(-1, FRAME_SAMPLES)
@@ -61,6 +64,7 @@ def rehearse(voice: str, snr_db: float, number: int) -> tuple[Operator, bool]:
         return next(frames).copy()
 
     script = load_yaml(demo_script(), Script)
+    script = script.model_copy(update={"lines": script.lines[:lines]})
     clock, words = SampleClock(datetime(2026, 3, 2, 9, 0, tzinfo=UTC)), assembly.language()
     with tempfile.TemporaryDirectory() as folder:
         case = CaseFile.create(
@@ -85,6 +89,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--voice", action="append", help=f"default: {', '.join(VOICES)}")
     parser.add_argument("--snr", type=float, default=10.0, help="dB of the operator over it")
+    parser.add_argument("--lines", type=int, help="only so many of the script")
     parser.add_argument("--results", action="store_true", help=results.HELP)
     asked = parser.parse_args()
     known = {voice.name for voice in usable("report")}
@@ -93,12 +98,18 @@ def main() -> None:
         for number, voice in enumerate(asked.voice or VOICES):
             if voice not in known:
                 sys.exit(f"{voice} is no voice of the report half here: {', '.join(known)}.")
-            operator, signed = rehearse(voice, asked.snr, noise_variant("report", number))
+            operator, signed = rehearse(
+                voice, asked.snr, noise_variant("report", number), asked.lines
+            )
             tally = operator.tally
             questions = tally.asked_again + tally.confirmed
-            failed |= not signed or questions > MOST_QUESTIONS
+            part = asked.lines is not None and operator.failed is None
+            failed |= not (signed or part) or questions > MOST_QUESTIONS
+            told = "signed" if signed else f"NOT SIGNED: {operator.failed}"
+            if part:
+                told = f"the first {asked.lines} lines"
             print(
-                f"{voice:<16} {'signed' if signed else f'NOT SIGNED: {operator.failed}'}; "
+                f"{voice:<16} {told}; "
                 f"{tally.said} phrases said, {questions} questions "
                 f"({tally.asked_again} said again, {tally.confirmed} confirmed), "
                 f"{tally.taken_back} taken back"
