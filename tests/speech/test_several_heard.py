@@ -57,3 +57,19 @@ def test_the_sentences_of_a_preparation(voice: str) -> None:
     assert (room.values("apical_size"), room.values("post_planned")) == ([30], ["no"])
     assert room.values("coronal_level_mm") == [10.0]
     assert room.values("cone_length_mm") == [21.5]
+
+
+def test_two_ways_to_say_the_same_are_no_rivals() -> None:
+    """Over suction "size is thirty" fits about as well, and means nothing else."""
+    room = front_tooth()
+    room.mm(21.0)
+    room.choose("incisal_edge")
+    grammar = Grammar(WORDS, wanted_now(room.state))
+    ears = OwnListener()
+    ears.prepare(grammar)
+    said = speak("size thirty taper oh six", "espeak-ng:en-gb")
+    for variant in (1, 3):
+        sound = mix(said, Condition("suction", 10.0), variant, lead_s=0.4, tail_s=0.4).sound
+        heard = ears.hear(sound)
+        assert heard.confidence >= TRUST.accept
+        assert heard.alternatives == ()
