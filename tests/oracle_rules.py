@@ -41,7 +41,8 @@ FITTED = ("coronal_plugger_mm", "middle_plugger_mm", "apical_plugger_mm")
 SAYS_WHERE = ("sear_depth_mm", "cut_off_mm", "plugger_depth_mm", "post_level_mm")
 NOT_READY = frozenset({"no", "wet", "bleeding", "exudate"})
 READINESS = frozenset(
-    {"rubber_dam", "tooth_quiet", "radiograph_available", "shaped_and_irrigated", "dryness"}
+    {"rubber_dam", "tooth_quiet", "radiograph_available", "ready"}
+    | {"shaped_and_irrigated", "dryness"}
 )
 MARGIN_MM = 0.06
 """Between what certainly goes in and what certainly binds, the oracle does not judge."""
