@@ -6,7 +6,7 @@ import socket
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple, Self
 
 import click
 from platformdirs import user_data_path
@@ -37,7 +37,12 @@ from assistant.errors import InputFileError
 from assistant.extras import need
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
+from assistant.procedure import intents as it
+from assistant.procedure.people import LONGEST_NAME, is_name
+from assistant.procedure.people import signer as signer_of
+from assistant.procedure.state import PersonRole
 from assistant.protocol.model import Protocol
+from assistant.protocol.moment import Moment
 from assistant.room import check as roomcheck
 from assistant.sitting import assembly
 from assistant.sitting.session import Session
@@ -65,7 +70,19 @@ if TYPE_CHECKING:
     help="Name of the case among the cases, or any folder; default: the day and the time.",
 )
 @click.option("--code", default=None, help="Case code; no patient's name.")
-@click.option("--operator", default="Operator", show_default=True, help="Who signs.")
+@click.option(
+    "--operator",
+    default=None,
+    metavar="NAME",
+    help="Who operates and signs; of a case that is gone on with, who takes over.",
+)
+@click.option("--assistant", default=None, metavar="NAME", help="Who assists.")
+@click.option(
+    "--also",
+    multiple=True,
+    metavar="NAME",
+    help='Who may take over, in turn "operator b", "operator c"; repeat it.',
+)
 @click.option("--protocol", default="warm-vertical", show_default=True, help="Name or file.")
 @click.option(
     "--pluggers", default=None, metavar="NAME|FILE", help="Your own set: what fits is computed."
@@ -121,7 +138,9 @@ if TYPE_CHECKING:
 def run(
     folder: Path | None,
     code: str | None,
-    operator: str,
+    operator: str | None,
+    assistant: str | None,
+    also: tuple[str, ...],
     protocol: str,
     pluggers: str | None,
     prepared: Path | None,
@@ -145,6 +164,11 @@ def run(
     own_words: Path | None,
 ) -> None:
     """Begin a case, or go on with the one in --case.
+
+    Who operates is told with --operator, and who may take over with --also: "operator b takes
+    over", said, or any name typed ("A. Nother takes over"). A case that is gone on with keeps
+    its operator unless --operator tells another. The note says who operated when, and who
+    signed for whom.
 
     Typed lines work at any time beside the voice, with digits too: plugger 16.5.
 
@@ -192,16 +216,15 @@ def run(
         )
         if profile is not None:
             profile, about = roomcheck.fit(profile, ears, asked_for=room is not None)
-    clock: Clock = SystemClock()
-    if recording is not None:
-        clock = SampleClock(this_second())
+    clock: Clock = SystemClock() if recording is None else SampleClock(this_second())
     seat, tell = wiring.seat(clock, words, plain=plain)
     if about:
         tell(about)
     steps = load_yaml(protocol_path(protocol), Protocol)
     set_up = load_set_up(prepared, steps) if prepared else None
     own = pluggers or (set_up.pluggers if set_up else None)
-    case = _open(folder, code, operator, steps, own, clock, tell, fresh_only=set_up is not None)
+    people = _People(operator, assistant, also).checked()
+    case = _open(folder, code, people, steps, own, clock, tell, fresh_only=set_up is not None)
     unsigned = case.state.signed is None
     signer = unlocked() if unsigned else None
     player = (
@@ -235,10 +258,47 @@ def run(
             web.close()
 
 
+class _People(NamedTuple):
+    """Who works on the case, as far as it was told: who operates, who assists, and who may
+    take over."""
+
+    operator: str | None
+    assistant: str | None
+    also: tuple[str, ...]
+
+    def checked(self) -> Self:
+        """The same, if the note can carry every name.
+
+        Raises:
+            click.BadParameter: it cannot.
+        """
+        for name in (self.operator, self.assistant, *self.also):
+            if name is not None and not is_name(name):
+                raise click.BadParameter(f"A name has 1 to {LONGEST_NAME} characters.")
+        return self
+
+    def take_over(self, case: CaseFile, now: Moment, tell: Callable[[str], None]) -> None:
+        """Whoever is named now and was not at work in the case takes over in it."""
+        state = case.state
+        told: dict[PersonRole, tuple[str | None, str]] = {
+            "operator": (self.operator, state.operator),
+            "chairside": (self.assistant, state.assistant),
+        }
+        for role, (name, before) in told.items():
+            if name is None or name == before:
+                continue
+            if state.signed is not None:
+                tell(f"The note is signed: {name} takes nothing over.")
+                continue
+            by_option = it.Heard(text=f"begun with {name}", channel="key")
+            intent = it.TakeOver(role=role, name=name, heard=by_option)
+            case.reopening += case.take(intent, now)
+
+
 def _open(
     folder: Path | None,
     code: str | None,
-    operator: str,
+    people: _People,
     protocol: Protocol,
     pluggers: str | None,
     clock: Clock,
@@ -260,6 +320,7 @@ def _open(
         case = CaseFile.reopen(folder, now)
         if case.recovery:
             tell(f"!! {case.recovery}")
+        people.take_over(case, now, tell)
         return case
     need_vacant(folder, code)
     if folder.resolve().parent != cases.resolve():
@@ -272,7 +333,9 @@ def _open(
         protocol,
         now,
         case_code=code or folder.name,
-        operator=operator,
+        operator=people.operator or "Operator",
+        assistant=people.assistant or "",
+        people=(people.operator or "Operator", *people.also),
         instruments=load_pluggers(pluggers) if pluggers else None,
     )
 
@@ -326,7 +389,7 @@ def _leave(
     case = sitting.case
     try:
         if signs and case.state.signed is not None:
-            seal(case, clock.now(), "signed", case.state.operator, signer)
+            seal(case, clock.now(), "signed", signer_of(case.state), signer)
         written = write_out(case.folder, case.state, case.head_hash, signer=signer)
         list_written(case.folder, written)
     finally:

@@ -8,9 +8,11 @@ from pathlib import Path
 from assistant.commandline.signing import key_path
 from assistant.errors import InputFileError, RecordDamaged
 from assistant.extras import how_to, installed, need
+from assistant.procedure.people import signer
 from assistant.procedure.state import CaseState
 from assistant.record.chain import JournalLine
 from assistant.report.note import HASH_SHOWN
+from assistant.report.persons import same_name, signed_by
 from assistant.report.write import FILES
 from assistant.store.pdf_signing import PdfSignature, check_pdf, is_signed
 from assistant.store.signing import Signature, key_file, signatures
@@ -56,10 +58,12 @@ def told(state: CaseState, lines: Sequence[JournalLine], found: Found) -> Iterat
             f"Signed over entry {entry} by {one.by}{kind}, {one.payload.get('at')}, with "
             f"{whose} {one.key}"
         )
+        if not same_name(one.by, signer(state) or ""):
+            yield f"The key is of another name than who signed, {signer(state)}."
     if not found:
         if any(seal.jws for seal in state.seals):
             yield f"It carries a signature that cannot be checked: {how_to('sign')}."
-        yield f"Signed by name only ({state.operator}), without a key."
+        yield f"Signed by name only ({signed_by(state)}), without a key."
         yield (
             "Not proved: who signed, when, and that it was not written anew by somebody who "
             "could change index, audit trail, note and record as well."

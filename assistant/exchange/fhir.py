@@ -55,9 +55,11 @@ from assistant.exchange.maker import (
 from assistant.exchange.observations import of_computed, of_entries
 from assistant.exchange.terminology import published
 from assistant.exchange.whole import WholeCase, replayable
+from assistant.procedure.people import operators, signer
 from assistant.procedure.state import CASE, Warning
 from assistant.report.computed import computed, lines
 from assistant.report.marks import newest_moment, place, plain
+from assistant.report.persons import in_turn
 from assistant.report.record import json_text
 from assistant.report.statement import DEMO, STATEMENT
 
@@ -131,15 +133,20 @@ def _people(make: Maker) -> Iterator[Resource]:
     code = {"system": codes.CASE_CODE, "value": plain(state.case_code) or "(none)"}
     named = {"type": {"text": "Case code, a pseudonym"}, **code}
     yield make.resource("Patient", PATIENT, identifier=[named])
-    name = plain(state.operator) or "(no name given)"
-    yield make.resource("Practitioner", "practitioner", name=[{"text": name}])
-    yield make.resource(
-        "PractitionerRole",
-        OPERATOR,
-        practitioner=make.ref("practitioner", name),
-        code=[{"text": "Operator"}],
-    )
-    if any(e.by != state.operator for e in state.entries):
+    worked = operators(state)
+    signed = signer(state)
+    for one in dict.fromkeys((*worked, signed if signed is not None else worked[0])):
+        key = make.operator_key(one)
+        person = key.replace(OPERATOR, "practitioner")
+        name = plain(one) or "(no name given)"
+        yield make.resource("Practitioner", person, name=[{"text": name}])
+        yield make.resource(
+            "PractitionerRole",
+            key,
+            practitioner=make.ref(person, name),
+            code=[{"text": "Operator" if one in worked else "Signed without operating"}],
+        )
+    if any(state.person_role(e) == "chairside" for e in state.entries):
         yield make.resource(
             "PractitionerRole", CHAIRSIDE, code=[{"text": "Chairside assistant"}]
         )
@@ -239,6 +246,8 @@ def _about_case(make: Maker) -> Iterator[str]:
         yield plain(
             f"Skipped: {place(state, left.track, left.step, left.round)}: {left.reason}"
         )
+    for role in dict.fromkeys(one.role for one in state.takeovers):
+        yield f"{role.capitalize()}: {in_turn(state, role)}."
     for at, text in state.interruptions:
         yield plain(f"{when(at)}: {text}")
 
@@ -297,7 +306,7 @@ def _provenance(make: Maker, clinical: list[Resource], with_journal: bool) -> Re
         source = {"reference": make.url(f"{JOURNAL}/{make.head_hash}"), **source}
     agents = [_agent(make, "author", OPERATOR), _agent(make, "assembler", PROGRAM)]
     if state.signed:
-        agents.append(_agent(make, "attester", OPERATOR))
+        agents.append(_agent(make, "attester", make.operator_key(signer(state) or "")))
     end = {"end": when(state.signed)} if state.signed else {}
     return make.resource(
         "Provenance",

@@ -10,6 +10,7 @@ from uuid import UUID, uuid5
 
 from assistant.exchange import codes
 from assistant.exchange.narrative import WITHOUT, narrative
+from assistant.procedure.people import first_operator, operators
 from assistant.procedure.state import CASE, CaseState
 from assistant.protocol.moment import Moment
 from assistant.report.marks import plain
@@ -57,7 +58,13 @@ class Maker:
 
     def person(self, by: str) -> dict[str, str]:
         """The role whose entry it was; names stand only with the operator's."""
-        return self.ref(OPERATOR if by == self.state.operator else CHAIRSIDE)
+        if by in operators(self.state):
+            return self.ref(self.operator_key(by))
+        return self.ref(CHAIRSIDE)
+
+    def operator_key(self, name: str) -> str:
+        """The local key of an operator's role; the first one's was there before takeovers."""
+        return OPERATOR if name == first_operator(self.state) else f"{OPERATOR}/{name}"
 
     def procedure(self, track: str) -> dict[str, str]:
         """The procedure a track belongs to; the tooth's for a canal named no longer."""

@@ -156,8 +156,14 @@ def _entries(record: Record) -> Iterator[Row]:
             "cut_short": entry["cut_short"],
             "warned_rules": " ".join(warned.get(entry["seq"], [])),
             "since_start_s": _since(record, entry["at"]),
-            "by_role": OPERATOR if entry["by"] == record["operator"] else CHAIRSIDE,
+            "by_role": _role(record, entry),
         }
+
+
+def _role(record: Record, entry: Mapping[str, Any]) -> str:
+    """Told by records from 1.3 on; before, one person operated."""
+    role = entry.get("role")
+    return str(role or (OPERATOR if entry["by"] == record["operator"] else CHAIRSIDE))
 
 
 def _warnings(record: Record) -> Iterator[Row]:

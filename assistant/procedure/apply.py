@@ -27,6 +27,8 @@ def opened(event: ev.CaseOpened) -> CaseState:
         "opened": event.at,
         "tracks": (first,),
         "instruments": event.instruments,
+        "assistant": event.assistant,
+        "people": event.people,
     }
     return CaseState.model_validate(known, context=WRITTEN)
 
@@ -114,6 +116,10 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, interruptions=(*state.interruptions, (at, text)))
         case ev.SpeakerNamed(who=who):
             return _with(state, who=who)
+        case ev.TakenOver(takeover=takeover):
+            place = {"operator": "operator", "chairside": "assistant"}[takeover.role]
+            new = {place: takeover.name, "takeovers": (*state.takeovers, takeover)}
+            return _with(state, **new)
         case ev.NoteSigned(at=at):
             return _with(state, signed=at)
         case ev.AddendumMade(addendum=addendum):

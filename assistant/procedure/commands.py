@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
-from assistant.procedure import timing
+from assistant.procedure import people, timing
 from assistant.procedure.draft import KEPT, REPEATED, Draft
 from assistant.procedure.facts import odd_canals
 from assistant.procedure.reach import open_here, to_undo, way_back
 from assistant.procedure.rules import fired_by_skip
-from assistant.procedure.state import CASE, Entry, Pending, Skipped
+from assistant.procedure.state import CASE, CaseState, Entry, Pending, Skipped, Takeover
 from assistant.protocol.model import Step
 
 
@@ -31,13 +31,17 @@ def obey(draft: Draft, intent: it.AnyIntent) -> None:
         case it.Command(verb="resume"):
             draft.add(ev.Resumed(at=draft.now))
         case it.Command(verb="sign"):
-            _ask_to_sign(draft, intent)
+            _ask_to_sign(draft, intent.heard, draft.state.operator)
+        case it.SignAs(name=name):
+            _ask_to_sign(draft, intent.heard, " ".join(name.split()))
         case it.Skip(reason=reason):
             _skip(draft, reason or "")
         case it.SwitchCanal(canal=canal):
             draft.drop_pending("canal changed")
             draft.go_on()
             draft.add(ev.TrackSelected(track=canal, at=draft.now))
+        case it.TakeOver():
+            _take_over(draft, intent)
         case it.WhoSpeaks(who=who):
             draft.add(ev.SpeakerNamed(who=who, at=draft.now))
 
@@ -110,24 +114,48 @@ def _skip(draft: Draft, reason: str) -> None:
     draft.advance(skip=True)
 
 
-def _ask_to_sign(draft: Draft, intent: it.Command) -> None:
+def _take_over(draft: Draft, intent: it.TakeOver) -> None:
+    """Somebody else operates, or assists, from here on."""
+    state = draft.state
+    pending = state.pending
+    if pending is not None and pending.quantity == "signature":
+        draft.drop_pending("another operates")  # it would have been another's signature
+    takeover = Takeover(
+        role=intent.role,
+        name=people.named(state, intent),
+        before=state.operator if intent.role == "operator" else state.assistant,
+        heard=intent.heard,
+        at=draft.now,
+    )
+    draft.add(ev.TakenOver(takeover=takeover))
+
+
+def _ask_to_sign(draft: Draft, heard: it.Heard, name: str) -> None:
     draft.drop_pending("said again")
     pending = Pending(
         kind="option",
         quantity="signature",
-        value=draft.state.operator,
+        value=name,
         corrects=None,
-        heard=intent.heard,
-        why="Signing closes the case.",
+        heard=heard,
+        why=_signs(draft.state, name),
     )
     draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
 
 
-def sign(draft: Draft, step: Step, heard: it.Heard) -> None:
+def _signs(state: CaseState, name: str) -> str:
+    """What the signature is: in whose name, and for whom, where that is another."""
+    others = [one for one in people.operators(state) if one != name]
+    if not others:
+        return "Signing closes the case."
+    return f"{name} signs, for {' and '.join(others)} too. Signing closes the case."
+
+
+def sign(draft: Draft, step: Step, pending: Pending) -> None:
     """The confirmed signature."""
-    draft.enter(draft.judge(CASE, step, draft.state.operator), heard, confirmed=True)
+    draft.enter(draft.judge(CASE, step, pending.value), pending.heard, confirmed=True)
     draft.advance()
-    draft.add(ev.NoteSigned(operator=draft.state.operator, at=draft.now))
+    draft.add(ev.NoteSigned(operator=str(pending.value), at=draft.now))
 
 
 def check_canals_again(draft: Draft) -> None:

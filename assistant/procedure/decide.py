@@ -240,7 +240,7 @@ def _confirm(draft: Draft, intent: it.Command) -> None:
     asked = questioned(state)
     if pending is not None and asked is not None:
         if pending.quantity == "signature":
-            return commands.sign(draft, asked.step, pending.heard)
+            return commands.sign(draft, asked.step, pending)
         track = asked.old.track if asked.old else state.active
         draft.enter(
             draft.judge(track, asked.step, pending.value, asked.old),

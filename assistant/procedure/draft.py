@@ -124,6 +124,7 @@ class Draft:
             origin=origin,
             heard=heard,
             by=self.person(),
+            role=self.state.who,
             at=self.now,
             confirmed=confirmed,
             cut_short=cut_short,
@@ -155,7 +156,9 @@ class Draft:
 
     def person(self) -> str:
         """Whose entries these are."""
-        return self.state.operator if self.state.who == "operator" else "chairside assistant"
+        if self.state.who == "operator":
+            return self.state.operator
+        return self.state.assistant or "chairside assistant"
 
     def take_back(self, entry: Entry, *, restore: bool = True) -> Entry | None:
         """Undo an entry. What it had corrected counts again, is judged again and

@@ -15,9 +15,11 @@ from assistant.procedure.state import (
     Addendum,
     Entry,
     Pending,
+    PersonRole,
     Rejected,
     Seal,
     Skipped,
+    Takeover,
     Timer,
     Warning,
 )
@@ -28,8 +30,9 @@ from assistant.protocol.own_instruments import PluggerFile
 
 class CaseOpened(Frozen):
     """First event. Carries the whole protocol, so that the limits that were in
-    force stay with the case whatever happens to the file; and the practice's own
-    instruments, if they were given."""
+    force stay with the case whatever happens to the file; the practice's own
+    instruments, if they were given; who assists; and ``people``, who can operate, whom a
+    letter stands for ("operator B")."""
 
     kind: Literal["case_opened"] = "case_opened"
     at: Moment
@@ -39,6 +42,8 @@ class CaseOpened(Frozen):
     program: str
     protocol: Protocol
     instruments: PluggerFile | None = None
+    assistant: str = ""
+    people: tuple[str, ...] = ()
 
 
 class CasePrepared(Frozen):
@@ -192,11 +197,18 @@ class CaseReopened(Frozen):
     running: Timer | None = None
 
 
+class TakenOver(Frozen):
+    """Somebody operates, or assists, in the place of another."""
+
+    kind: Literal["taken_over"] = "taken_over"
+    takeover: Takeover
+
+
 class SpeakerNamed(Frozen):
     """Entries are from now on this person's."""
 
     kind: Literal["speaker_named"] = "speaker_named"
-    who: str
+    who: PersonRole
     at: Moment
 
 
@@ -261,6 +273,7 @@ AnyEvent = (
     | Resumed
     | CaseReopened
     | SpeakerNamed
+    | TakenOver
     | Queried
     | TroubleMet
     | NoteSigned

@@ -131,6 +131,19 @@ class SwitchCanal(Intent):
     canal: Text
 
 
+class TakeOver(Intent):
+    """``name`` (or "operator B", by letter) operates, or assists, from here on."""
+
+    role: Literal["operator", "chairside"]
+    name: Text
+
+
+class SignAs(Intent):
+    """Sign the note in the name of another person than who operates."""
+
+    name: Text
+
+
 class WhoSpeaks(Intent):
     """From now on, entries are this person's."""
 
@@ -219,6 +232,8 @@ AnyIntent = (
     | Skip
     | SwitchCanal
     | WhoSpeaks
+    | TakeOver
+    | SignAs
     | Command
     | Unclear
     | Tick

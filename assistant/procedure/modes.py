@@ -20,6 +20,7 @@ from transitions import Machine
 from assistant.procedure import intents as it
 from assistant.procedure import reach
 from assistant.procedure.facts import option_of
+from assistant.procedure.people import is_name
 from assistant.procedure.state import CASE, CaseState
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.machine import Place
@@ -110,6 +111,8 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.Skip: Request.SKIP,
     it.SwitchCanal: Request.SWITCH,
     it.WhoSpeaks: Request.SPEAKER,
+    it.TakeOver: Request.SPEAKER,
+    it.SignAs: Request.SIGN,
     it.Append: Request.ADDENDUM,
     it.Prepare: Request.PREPARE,
 }
@@ -221,6 +224,10 @@ def _at_the_end(state: CaseState, _: it.Intent) -> bool:
     return _expects(state, "sign") and all(canal.finished for canal in state.canals)
 
 
+def _names_somebody(_: CaseState, intent: it.Intent) -> bool:
+    return not isinstance(intent, it.TakeOver | it.SignAs) or is_name(intent.name)
+
+
 def _says_something(_: CaseState, addendum: it.Append) -> bool:
     return bool(addendum.text.strip() and addendum.by.strip())
 
@@ -330,13 +337,14 @@ DOOR: dict[Request, tuple[Row, ...]] = {
             lambda state, to: to.canal in {track.name for track in state.tracks},
         ),
     ),
-    Request.SPEAKER: (),
+    Request.SPEAKER: (Row("nobody_named", _OPEN, _names_somebody),),
     Request.PAUSE: (),
     Request.RESUME: (Row("not_paused", _OPEN),),
     Request.SIGN: (
         Row("not_at_the_end", _OPEN, _at_the_end),
         Row(_WARNING, _OPEN, lambda state, _: not any(w.open for w in state.warnings)),
         Row("operator_signs", _OPEN, _is_operator),
+        Row("nobody_named", _OPEN, _names_somebody),
     ),
     Request.ADDENDUM: (
         Row("not_signed", frozenset(Mode) - {Mode.SIGNED}),

@@ -31,6 +31,7 @@ KIND_OF: dict[str, ValueKind] = {
 """Which kind of value each expectation takes; others take none."""
 
 Origin = Literal["said", "computed", "timed"]
+PersonRole = Literal["operator", "chairside"]
 Standing = Literal["standing", "undone", "replaced"]
 
 
@@ -51,6 +52,8 @@ class Entry(Frozen):
             in journals from before presses differed.
         replaces: number of the entry it stands in for, or None.
         correction: it replaces by a correction, not because a step was done again.
+        role: what ``by`` was then; None in journals from before it was kept, see
+            :meth:`CaseState.person_role`.
     """
 
     seq: int
@@ -71,6 +74,7 @@ class Entry(Frozen):
     replaces: int | None = None
     correction: bool = False
     standing: Standing = "standing"
+    role: PersonRole | None = None
 
     @property
     def is_measurement(self) -> bool:
@@ -120,6 +124,17 @@ class Rejected(Frozen):
     step: str | None
     text: str
     reason: str
+    at: Moment
+
+
+class Takeover(Frozen):
+    """Somebody operates, or assists, in the place of another (``before``; empty: nobody was
+    named) from then on."""
+
+    role: PersonRole
+    name: str
+    before: str
+    heard: Heard
     at: Moment
 
 
@@ -247,7 +262,10 @@ class CaseState(Frozen):
     opened: Moment
     tracks: tuple[Track, ...]
     active: str = CASE
-    who: str = "operator"
+    who: PersonRole = "operator"
+    assistant: str = ""
+    people: tuple[str, ...] = ()
+    takeovers: tuple[Takeover, ...] = ()
     entries: tuple[Entry, ...] = ()
     warnings: tuple[Warning, ...] = ()
     skipped: tuple[Skipped, ...] = ()
@@ -337,6 +355,13 @@ class CaseState(Frozen):
         """The tooth in ISO 3950 notation, or None before it is named."""
         entry = self.newest(CASE, self.protocol.asking("tooth"))
         return int(entry.value) if entry and isinstance(entry.value, int) else None
+
+    def person_role(self, entry: Entry) -> PersonRole:
+        """What the person was whose entry it is."""
+        if entry.role is not None:
+            return entry.role
+        operated = {one.before for one in self.takeovers} | {self.operator}
+        return "operator" if entry.by in operated else "chairside"
 
     def open_warnings(self, track: str) -> tuple[Warning, ...]:
         """Urgent warnings of a track that have not been answered."""

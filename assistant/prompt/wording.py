@@ -142,6 +142,9 @@ def _about_place(
             yield Prompt(text, Urgency.QUESTION)
         case ev.SpeakerNamed(who=who):
             yield Prompt(notice["speaker"].format(who=who), Urgency.READ_BACK)
+        case ev.TakenOver(takeover=takeover):
+            text = notice[f"takeover_{takeover.role}"].format(name=takeover.name)
+            yield Prompt(text, Urgency.READ_BACK)
         case ev.Queried(what=what):
             yield _answer(what, after, words, brief)
         case ev.TroubleMet(text=text):

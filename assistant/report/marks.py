@@ -69,7 +69,7 @@ def mark(state: CaseState, entry: Entry) -> str:
     said = channels.get(entry.heard.channel, "d")
     letter = {"said": said, "computed": "c", "timed": "t"}[entry.origin]
     confirmed = "*" if entry.confirmed else ""
-    other = "a" if entry.by != state.operator else ""
+    other = "a" if state.person_role(entry) == "chairside" else ""
     unheard = "!" if entry.is_measurement and not entry.read_back else ""
     return f"[{letter}{confirmed}{other}{unheard}]"
 
@@ -139,6 +139,7 @@ def newest_moment(state: CaseState) -> Moment:
     moments += [skipped.at for skipped in state.skipped]
     moments += [rejected.at for rejected in state.rejected]
     moments += [at for at, _ in state.interruptions]
+    moments += [takeover.at for takeover in state.takeovers]
     moments += [addendum.at for addendum in state.addenda]
     moments += [state.signed] if state.signed else []
     return max(moments, key=lambda moment: moment.wall)

@@ -35,6 +35,7 @@ from assistant.report.marks import (
     value_text,
     zone,
 )
+from assistant.report.persons import in_turn, of_another_name, signed_by
 from assistant.report.rows import NoteRow, answer, canal_rows, skipped_text
 from assistant.report.statement import DEMO, STATEMENT
 from assistant.report.summary import summary_row
@@ -206,7 +207,9 @@ def _head(state: CaseState) -> Iterator[NoteRow]:
     yield NoteRow("Tooth", _tooth(state))
     canals = state.newest(CASE, state.protocol.asking("canals"))
     yield NoteRow("Canals", marked(state, canals) if canals else "not recorded")
-    yield NoteRow("Operator", plain(state.operator) or "not given")
+    yield NoteRow("Operator", in_turn(state, "operator") or "not given")
+    if assisted := in_turn(state, "chairside"):
+        yield NoteRow("Assistant", assisted)
     for name, text in state.remarks:
         yield NoteRow(plain(name), plain(text))
     protocol = state.protocol
@@ -374,6 +377,7 @@ def _trust(state: CaseState) -> Iterator[NoteRow]:
         )
     for seal in state.seals:
         how = f"by {plain(seal.by or '')}, key {seal.key}" if seal.jws else "by name, no key"
+        how += of_another_name(state, seal)
         trail = f"; audit trail entry {seal.trail_lines}" if seal.trail_lines else ""
         yield NoteRow("Sealed", f"entry {seal.lines}, {how}{trail}")
     for at, text in state.interruptions:
@@ -396,7 +400,7 @@ def _limits(state: CaseState) -> Iterator[str]:
 def _signature(state: CaseState, head_hash: str) -> str:
     if state.signed is None:
         return f"NOT SIGNED. Journal head so far {head_hash[:HASH_SHOWN]}."
-    who = plain(state.operator) or "an operator whose name was not given"
     return (
-        f"Signed by {who} at {date_time(state.signed)}. Journal head {head_hash[:HASH_SHOWN]}."
+        f"Signed by {signed_by(state)} at {date_time(state.signed)}."
+        f" Journal head {head_hash[:HASH_SHOWN]}."
     )

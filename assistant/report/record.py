@@ -20,6 +20,7 @@ from assistant.procedure.facts import (
     wl_is_final,
     wl_mm,
 )
+from assistant.procedure.people import operators, signer
 from assistant.procedure.state import CASE, CaseState, Entry, Track
 from assistant.protocol.roles import Role
 from assistant.report import rounds
@@ -47,7 +48,15 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
         "opened_at": state.opened.wall,
         "last_at": last,
         "signed_at": state.signed.wall if state.signed else None,
-        "signed_by": state.operator if state.signed else None,
+        "signed_by": signer(state),
+        "signed_for": [one for one in operators(state) if one != signer(state)]
+        if state.signed
+        else [],
+        "assistant": state.assistant or None,
+        "takeovers": [
+            {"at": one.at.wall, **one.model_dump(include={"role", "name", "before"})}
+            for one in state.takeovers
+        ],
         "duration_s": (worked_until - state.opened.wall).total_seconds(),
         "head_hash": head_hash,
         "protocol": _protocol(state),
@@ -128,6 +137,7 @@ def _entry(state: CaseState, entry: Entry) -> dict[str, object]:
         "kind": state.kind(entry),
         "value": _plain_value(entry.value),
         "replaced_by": successor.seq if successor else None,
+        "role": state.person_role(entry),
         "at": entry.at.wall,
         "clock_s": entry.at.mono_s,
         "heard": entry.heard.model_dump(exclude={"began"}),

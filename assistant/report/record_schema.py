@@ -11,10 +11,10 @@ from typing import Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from assistant.procedure.intents import Channel, ValueKind
-from assistant.procedure.state import Origin, Standing
+from assistant.procedure.state import Origin, PersonRole, Standing
 from assistant.protocol.model import Severity
 
-SCHEMA_VERSION = "1.2"
+SCHEMA_VERSION = "1.3"
 
 SCHEMA_ID = f"urn:fillwarm:case-record:{SCHEMA_VERSION}"
 
@@ -98,6 +98,8 @@ class EntryRecord(_Part):
     cut_short: bool
     """A timed act that ended before its time."""
     by: str
+    role: PersonRole | None = None
+    """What that person was then; null in records of schema 1.2 and before."""
     at: AwareDatetime
     clock_s: float
     """Seconds on the monotonic clock; differences count within one run of the program."""
@@ -175,6 +177,16 @@ class PendingRecord(_Part):
     heard: HeardRecord
 
 
+class TakeoverRecord(_Part):
+    """Somebody operated, or assisted, in the place of another from then on."""
+
+    role: PersonRole
+    name: str
+    before: str
+    """Empty: nobody was named."""
+    at: AwareDatetime
+
+
 class InterruptionRecord(_Part):
     """The program was started again, or a device failed."""
 
@@ -235,7 +247,7 @@ class CanalRecord(_Part):
 class CaseRecord(_Part):
     """A root canal filling as it was dictated, timed and computed."""
 
-    schema_version: Literal["1.1", "1.2"]
+    schema_version: Literal["1.1", "1.2", "1.3"]
     demonstration: bool
     """True: a rehearsal with invented data."""
     statement: str
@@ -248,6 +260,10 @@ class CaseRecord(_Part):
     signed_at: AwareDatetime | None
     """Null: not signed."""
     signed_by: str | None
+    signed_for: list[str] = []
+    """Who else operated; the signature is for their work too."""
+    assistant: str | None = None
+    takeovers: list[TakeoverRecord] = []
     duration_s: float
     """From opening to the signature, else to the last thing on record, by the wall clock."""
     head_hash: str = Field(pattern="^[0-9a-f]{64}$")

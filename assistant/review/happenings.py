@@ -112,6 +112,8 @@ def at_of(event: ev.AnyEvent) -> Moment:
             return timer.started
         case ev.AddendumMade(addendum=addendum):
             return addendum.at
+        case ev.TakenOver(takeover=takeover):
+            return takeover.at
         case ev.HeadSealed(seal=seal):
             return seal.at
     return event.at
@@ -198,6 +200,9 @@ def _plain_event(
             return "trouble", place, plain(text)
         case ev.SpeakerNamed(who=who):
             return "speaker", place, f"Entries are the {plain(who)}'s from here"
+        case ev.TakenOver(takeover=t):
+            does = "operates" if t.role == "operator" else "assists"
+            return "speaker", place, f"{plain(t.name)} {does} from here"
         case ev.Queried(what=what):
             return "asked", place, f"asked: {plain(what).replace('_', ' ')}"
         case ev.NoteSigned(operator=operator):

@@ -53,6 +53,8 @@ MEANINGS = {
     "switchcanal": "another canal",
     "skip": "a skip",
     "whospeaks": "who speaks",
+    "takeover": "who takes over",
+    "signas": "who signs",
     "unclear": "NOT UNDERSTOOD",
 }
 """Words for the kinds of intent that a phrase is taken for."""

@@ -174,6 +174,8 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         yield End("switch"), phrases.to_finish
     for who, templates in phrases.who.items():
         yield End(f"who {who}"), templates
+    for role, templates in phrases.takeover.items():
+        yield End(f"takeover {role}"), templates
 
 
 def _answers(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:

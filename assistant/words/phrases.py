@@ -107,6 +107,8 @@ class Phrases(Strict):
     switch: tuple[str, ...]
     to_finish: tuple[str, ...]
     who: dict[str, tuple[str, ...]]
+    takeover: dict[str, tuple[str, ...]]
+    typed: dict[str, tuple[str, ...]]
     urgent: UrgentWords
     attention: AttentionWord
     accepted_alike: tuple[AcceptedAlike, ...] = ()
@@ -175,7 +177,7 @@ def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
         for i, group in enumerate(groups):
             for j, template in enumerate(group.sentences):
                 yield ("values", kind, i, "sentences", j), template
-    for field in ("options", "commands", "who"):
+    for field in ("options", "commands", "who", "takeover"):
         for name, said in getattr(phrases, field).items():
             for i, template in enumerate(said):
                 yield (field, name, i), template

@@ -18,6 +18,7 @@ from assistant.protocol.moment import Moment
 from assistant.words.grammar import Grammar, number_words
 from assistant.words.graph import AT, DOUBT, THEN, End, Reading
 from assistant.words.recognised import Recognised
+from assistant.words.typed import typed_only
 
 
 @dataclass(frozen=True)
@@ -95,6 +96,8 @@ def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
     heard = it.Heard(text=line.strip(), channel="typed")
     if free:
         return it.Skip(heard=heard, reason=free.group(1).strip()[:200])
+    if (told := typed_only(line, grammar.language.phrases, heard)) is not None:
+        return told
     words = re.sub(
         r"\d*\.?\d+", lambda m: f" {number_words(float(m.group()), language)} ", line.lower()
     )
@@ -231,6 +234,9 @@ def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
             return it.Skip(reason=slots.get("reason"), heard=heard)
         case "switch":
             return it.SwitchCanal(canal=str(slots["canal"]), heard=heard)
+        case "takeover":
+            by_letter = {"role": rest, "name": slots["person"], "heard": heard}
+            return it.TakeOver.model_validate(by_letter)
         case "who":
             return it.WhoSpeaks.model_validate({"who": rest, "heard": heard})
     raise ValueError(f"no intent is called {means!r}")
@@ -359,6 +365,8 @@ def describe(intent: it.AnyIntent) -> str:
             return f"canal {canal}"
         case it.Skip():
             return "skip"
+        case it.TakeOver(role=role, name=name):
+            return f"{name}: {role}"
         case it.Several(parts=parts):
             return ", ".join(map(describe, parts))
     return intent.heard.text

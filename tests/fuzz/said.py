@@ -19,7 +19,7 @@ from assistant.procedure.facts import (
     readings_mm,
     wl_mm,
 )
-from assistant.procedure.state import CASE, KIND_OF, CaseState
+from assistant.procedure.state import CASE, KIND_OF, CaseState, PersonRole
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
@@ -209,6 +209,10 @@ def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
             names = [str(canal) for canal in Canal]
             return it.SwitchCanal(canal=rng.choice([*names, CASE, "", "x"]), heard=heard)
         case 8:
+            if rng.random() < 0.5:
+                role: PersonRole = rng.choice(("operator", "chairside"))
+                name = rng.choice(["operator b", "Operator A", *GARBAGE])
+                return it.TakeOver(role=role, name=name, heard=heard)
             return it.WhoSpeaks(who=rng.choice(("operator", "chairside")), heard=heard)
         case 9:
             text = rng.choice(GARBAGE)

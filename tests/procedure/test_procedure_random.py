@@ -385,6 +385,13 @@ INTENTS: st.SearchStrategy[it.AnyIntent] = st.one_of(
     st.builds(it.Command, verb=st.sampled_from(VERBS), heard=HEARD),
     st.builds(it.Skip, reason=st.sampled_from([None, "", "not needed"]), heard=HEARD),
     st.builds(it.SwitchCanal, canal=st.sampled_from([*CANALS, CASE]), heard=HEARD),
+    st.builds(
+        it.TakeOver,
+        role=st.sampled_from(["operator", "chairside"]),
+        name=st.sampled_from(["operator b", "Operator A", "Dr Invented", " ", "x" * 65]),
+        heard=HEARD,
+    ),
+    st.builds(it.SignAs, name=st.sampled_from(["Operator A", "Dr Invented", ""]), heard=HEARD),
     st.builds(it.WhoSpeaks, who=st.sampled_from(["operator", "chairside"]), heard=HEARD),
     st.builds(
         it.Unclear,

@@ -1,0 +1,39 @@
+"""Lines that can only be typed, because what they hold can be any text: names, remarks.
+
+Their templates are those of ``typed`` in ``phrases.yaml``.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+from assistant.procedure import intents as it
+from assistant.words.phrases import Phrases
+
+
+def typed_only(line: str, phrases: Phrases, heard: it.Heard) -> it.AnyIntent | None:
+    """What such a line means, None for any other line."""
+    for means, templates in phrases.typed.items():
+        for template in templates:
+            if found := _pattern(template).fullmatch(line.strip()):
+                return _intent(means, found.groupdict(), heard)
+    return None
+
+
+@cache
+def _pattern(template: str) -> re.Pattern[str]:
+    """A template as a pattern: spaces are any, ``{name}`` is one character or more."""
+    parts = re.split(r"\{(\w+)\}", template)
+    words = [re.sub(r"(\\ )+", r"\\s+", re.escape(part)) for part in parts[::2]]
+    names = [f"(?P<{name}>\\S.*?)" for name in parts[1::2]]
+    return re.compile("".join(map("".join, zip(words, [*names, ""], strict=True))), re.I)
+
+
+def _intent(means: str, said: dict[str, str], heard: it.Heard) -> it.AnyIntent:
+    match means.split("_"):
+        case ["takeover", role]:
+            return it.TakeOver.model_validate({"role": role, "heard": heard, **said})
+        case ["sign", "as"]:
+            return it.SignAs(heard=heard, name=said["name"])
+    raise ValueError(f"no intent is called {means!r}")
