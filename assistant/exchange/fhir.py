@@ -202,7 +202,7 @@ def _procedures(make: Maker) -> Iterator[Resource]:
         recorder=make.ref(OPERATOR),
         performer=[{"actor": make.ref(OPERATOR)}],
         bodySite=[make.site(CASE)],
-        note=[*notes(_about_case(make)), *_addenda(make)],
+        note=[*notes(_about_case(make)), *_remarks(make), *_addenda(make)],
     )
     for track in state.canals:
         times = [entry.at for entry in state.entries if entry.track == track.name]
@@ -256,6 +256,18 @@ def _about_canal(make: Maker, canal: str) -> Iterator[str]:
     yield from (_warned(make, one) for one in make.state.warnings if one.track == canal)
     for line in lines(computed(make.state, canal)):
         yield plain(f"Computed, not measured: {line}")
+
+
+def _remarks(make: Maker) -> list[dict[str, str]]:
+    return [
+        {
+            "authorString": plain(r.by) or "?",
+            "time": when(r.at),
+            "text": f"Remark, as dictated, not checked: {plain(r.text) or '?'}",
+        }
+        for r in make.state.dictated
+        if r.standing == "standing"
+    ]
 
 
 def _addenda(make: Maker) -> list[dict[str, str]]:

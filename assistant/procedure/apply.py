@@ -12,7 +12,15 @@ from typing import Any
 
 from assistant.procedure import events as ev
 from assistant.procedure.belongs import check_belongs
-from assistant.procedure.state import CASE, CaseState, Entry, HeatOff, Pending, Track
+from assistant.procedure.state import (
+    CASE,
+    CaseState,
+    Entry,
+    HeatOff,
+    Pending,
+    Remark,
+    Track,
+)
 from assistant.protocol.model import AT_CANALS, FINISHED, WRITTEN
 
 
@@ -116,6 +124,11 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, interruptions=(*state.interruptions, (at, text)))
         case ev.SpeakerNamed(who=who):
             return _with(state, who=who)
+        case ev.RemarkMade(remark=remark):
+            told = _remarks_restand(state, remark.replaces, "replaced")
+            return _with(state, dictated=(*told, remark))
+        case ev.RemarkDropped(seq=seq):
+            return _with(state, dictated=_remarks_restand(state, seq, "undone"))
         case ev.TakenOver(takeover=takeover):
             place = {"operator": "operator", "chairside": "assistant"}[takeover.role]
             new = {place: takeover.name, "takeovers": (*state.takeovers, takeover)}
@@ -137,6 +150,13 @@ def _with(state: CaseState, **changes: Any) -> CaseState:
 def _restand(entries: tuple[Entry, ...], seq: int | None, standing: str) -> tuple[Entry, ...]:
     return tuple(
         e.model_copy(update={"standing": standing}) if e.seq == seq else e for e in entries
+    )
+
+
+def _remarks_restand(state: CaseState, seq: int | None, standing: str) -> tuple[Remark, ...]:
+    return tuple(
+        r.model_copy(update={"standing": standing}) if r.seq == seq else r
+        for r in state.dictated
     )
 
 

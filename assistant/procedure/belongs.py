@@ -49,6 +49,12 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _must(timed, f"step {timer.step} has no timer")
             before = timer.warnings_before
             _must(0 <= before <= len(state.warnings), f"there are no {before} warnings")
+        case ev.RemarkMade(remark=remark):
+            right = remark.seq == len(state.dictated) + 1
+            _must(right, f"remark {remark.seq} is out of order")
+            _known_remark(state, remark.replaces)
+        case ev.RemarkDropped(seq=seq):
+            _known_remark(state, seq)
         case ev.HeadSealed():
             _must(state.signed is not None, "a case that is not signed is sealed")
         case ev.TrackSelected(track=track):
@@ -64,6 +70,10 @@ def _must(holds: bool, what: str) -> None:
 
 def _known_entry(state: CaseState, seq: int | None) -> None:
     _must(seq is None or 0 < seq <= len(state.entries), f"there is no entry {seq}")
+
+
+def _known_remark(state: CaseState, seq: int | None) -> None:
+    _must(seq is None or 0 < seq <= len(state.dictated), f"there is no remark {seq}")
 
 
 def _known_track(state: CaseState, track: str) -> None:

@@ -15,6 +15,7 @@ from assistant.procedure import commands, timing
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft, Judged
+from assistant.procedure.keep_beside import keep
 from assistant.procedure.known import known
 from assistant.procedure.modes import QUERIES, refusal
 from assistant.procedure.reach import (
@@ -129,6 +130,8 @@ def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
             draft.add(ev.AddendumMade(addendum=addendum))
         case it.Prepare(values=values, remarks=remarks):
             draft.add(ev.CasePrepared(at=draft.now, values=values, remarks=remarks))
+        case it.Remark() | it.CorrectRemark() | it.DropRemark():
+            keep(draft, intent)
         case it.Given():
             _given(draft, intent)
         case it.Correction():

@@ -17,6 +17,7 @@ from assistant.procedure.state import (
     Pending,
     PersonRole,
     Rejected,
+    Remark,
     Seal,
     Skipped,
     Takeover,
@@ -204,6 +205,21 @@ class TakenOver(Frozen):
     takeover: Takeover
 
 
+class RemarkMade(Frozen):
+    """Something was dictated beside the steps, perhaps in the place of another remark."""
+
+    kind: Literal["remark_made"] = "remark_made"
+    remark: Remark
+
+
+class RemarkDropped(Frozen):
+    """A remark was taken back."""
+
+    kind: Literal["remark_dropped"] = "remark_dropped"
+    seq: int
+    at: Moment
+
+
 class SpeakerNamed(Frozen):
     """Entries are from now on this person's."""
 
@@ -274,6 +290,8 @@ AnyEvent = (
     | CaseReopened
     | SpeakerNamed
     | TakenOver
+    | RemarkMade
+    | RemarkDropped
     | Queried
     | TroubleMet
     | NoteSigned

@@ -138,6 +138,39 @@ class TakeOver(Intent):
     name: Text
 
 
+class Clip(Frozen):
+    """A spoken remark as sound: a WAV file beside the journal, and the SHA-256 of its bytes."""
+
+    file: Text
+    sha256: Text
+    duration_s: float
+
+
+class Remark(Intent):
+    """Keep this text as it was dictated; ``clip`` is its sound where it was spoken, and its
+    text is then only a reference to that."""
+
+    text: Text
+    clip: Clip | None = None
+
+
+class CorrectRemark(Intent):
+    """Another text in the place of a remark: of the newest, or that of a number."""
+
+    text: Text
+    number: int | None = None
+
+
+class DropRemark(Intent):
+    """Take a remark back: the newest, or that of a number."""
+
+    number: int | None = None
+
+
+Beside = Remark | CorrectRemark | DropRemark
+"""What is kept beside the steps."""
+
+
 class SignAs(Intent):
     """Sign the note in the name of another person than who operates."""
 
@@ -173,6 +206,7 @@ Verb = Literal[
     "say_all",
     "say_less",
     "say_warnings",
+    "remark",  # said aloud: it can only be typed, or kept as sound
 ]
 
 
@@ -234,6 +268,7 @@ AnyIntent = (
     | WhoSpeaks
     | TakeOver
     | SignAs
+    | Beside
     | Command
     | Unclear
     | Tick

@@ -12,13 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import Enum, StrEnum
-from functools import cache
+from functools import cache, partial
 from typing import Any, NamedTuple
 
 from transitions import Machine
 
+from assistant.procedure import beside, reach
 from assistant.procedure import intents as it
-from assistant.procedure import reach
 from assistant.procedure.facts import option_of
 from assistant.procedure.people import is_name
 from assistant.procedure.state import CASE, CaseState
@@ -28,7 +28,7 @@ from assistant.protocol.model import AT_CANALS, Step
 from assistant.protocol.roles import Role
 
 QUERIES = frozenset(
-    {"repeat", "where", "read_back", "what_is_left", "how_long", "what_can_i_say"}
+    {"repeat", "where", "read_back", "what_is_left", "how_long", "what_can_i_say", "remark"}
     | {"say_all", "say_less", "say_warnings", "pair"}
 )
 """Commands that change nothing in the case and are answered at any time."""
@@ -83,6 +83,7 @@ class Request(StrEnum):
     SIGN = "sign"
     ADDENDUM = "addendum"
     PREPARE = "prepare"
+    BESIDE = "beside"
     QUERY = "query"
 
 
@@ -113,6 +114,9 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.WhoSpeaks: Request.SPEAKER,
     it.TakeOver: Request.SPEAKER,
     it.SignAs: Request.SIGN,
+    it.Remark: Request.BESIDE,
+    it.CorrectRemark: Request.BESIDE,
+    it.DropRemark: Request.BESIDE,
     it.Append: Request.ADDENDUM,
     it.Prepare: Request.PREPARE,
 }
@@ -222,6 +226,10 @@ def _is_set_up(state: CaseState, _: it.Intent) -> bool:
 def _at_the_end(state: CaseState, _: it.Intent) -> bool:
     """Every canal is finished, too: one may have gone back from the closing steps."""
     return _expects(state, "sign") and all(canal.finished for canal in state.canals)
+
+
+def _is_no(problem: str, state: CaseState, intent: it.Beside) -> bool:
+    return beside.problem(state, intent) != problem
 
 
 def _names_somebody(_: CaseState, intent: it.Intent) -> bool:
@@ -351,6 +359,10 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("addendum_empty", frozenset({Mode.SIGNED}), _says_something),
     ),
     Request.PREPARE: (Row("begun_already", _OPEN, lambda state, _: not state.entries),),
+    Request.BESIDE: tuple(
+        Row(why, frozenset(Mode) - {Mode.SIGNED}, partial(_is_no, why))
+        for why in beside.PROBLEMS
+    ),
     Request.QUERY: (),
 }
 """Every refusal in the modes that are not closed, but those of a value in itself; of a
@@ -358,6 +370,7 @@ request's rows, the first that stands in the mode and is not lifted."""
 
 WHILE_PRESSING: dict[Request, Lifts] = {
     Request.STOP: lambda *_: True,
+    Request.BESIDE: lambda *_: True,
     Request.QUERY: lambda *_: True,
     Request.VALUE: _given_early,
     Request.CORRECTION: lambda *_: True,
@@ -377,6 +390,7 @@ def rows_of(request: Request) -> tuple[Row, ...]:
         Row(reason, frozenset({mode}))
         for mode, (reason, one) in CLOSED.items()
         if request not in {one, Request.QUERY}
+        and (request is not Request.BESIDE or mode is Mode.SIGNED)
     )
     pressing = Row("timer_running", _PRESSING, WHILE_PRESSING.get(request))
     return (*DOOR[request], *closed, pressing)

@@ -10,7 +10,15 @@ from __future__ import annotations
 from functools import cached_property
 from typing import Literal
 
-from assistant.procedure.intents import Heard, Part, PreparedValue, Scalar, ValueKind
+from assistant.procedure.intents import (
+    Channel,
+    Clip,
+    Heard,
+    Part,
+    PreparedValue,
+    Scalar,
+    ValueKind,
+)
 from assistant.protocol.model import AT_CANALS, FINISHED, Frozen, Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
@@ -125,6 +133,28 @@ class Rejected(Frozen):
     text: str
     reason: str
     at: Moment
+
+
+class Remark(Frozen):
+    """What was dictated beside the steps, as it was told and checked by nobody.
+
+    Attributes:
+        track, step: where the work stood.
+        replaces: number of the remark it stands in for, or None.
+        clip: its sound, where it was spoken.
+    """
+
+    seq: int
+    track: str
+    step: str
+    text: str
+    by: str
+    role: PersonRole
+    channel: Channel
+    at: Moment
+    replaces: int | None = None
+    clip: Clip | None = None
+    standing: Standing = "standing"
 
 
 class Takeover(Frozen):
@@ -280,6 +310,7 @@ class CaseState(Frozen):
     prepared: tuple[PreparedValue, ...] = ()
     remarks: tuple[tuple[str, str], ...] = ()
     seals: tuple[Seal, ...] = ()
+    dictated: tuple[Remark, ...] = ()
 
     def track(self, name: str) -> Track:
         """The track of that name.

@@ -16,6 +16,7 @@ from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import CLOSED, Mode, mode_of
 from assistant.procedure.state import CASE, CaseState, Entry, Pending
 from assistant.prompt import answers
+from assistant.prompt.beside import about_beside
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 from assistant.protocol.moment import Moment
@@ -35,6 +36,7 @@ def respond(
     for event in events:
         said.extend(_about_values(event, after, wording, brief))
         said.extend(_about_place(event, after, wording, brief))
+        said.extend(about_beside(event, after, wording))
     said.extend(_what_now(events, after, wording, brief))
     said = [prompt for prompt in said if prompt.text]
     # Sorting is stable: within one urgency the order of events stays.
@@ -140,11 +142,6 @@ def _about_place(
             now = question(after, words, brief)
             text = notice["reopened"].format(last=last, ask=now)
             yield Prompt(text, Urgency.QUESTION)
-        case ev.SpeakerNamed(who=who):
-            yield Prompt(notice["speaker"].format(who=who), Urgency.READ_BACK)
-        case ev.TakenOver(takeover=takeover):
-            text = notice[f"takeover_{takeover.role}"].format(name=takeover.name)
-            yield Prompt(text, Urgency.READ_BACK)
         case ev.Queried(what=what):
             yield _answer(what, after, words, brief)
         case ev.TroubleMet(text=text):
@@ -303,6 +300,8 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
                 text = words.refusals["timer_running"]  # no word of ours may end it
         case "pair":
             text = words.notices["pair"]
+        case "remark":
+            text = words.notices["remark_typed"]
         case _:
             text = words.notices["verbosity"]
     return Prompt(text, Urgency.READ_BACK)

@@ -36,11 +36,14 @@ from assistant.report.marks import (
     zone,
 )
 from assistant.report.persons import in_turn, of_another_name, signed_by
+from assistant.report.remarks import changed_remarks, remark_lines
 from assistant.report.rows import NoteRow, answer, canal_rows, skipped_text
 from assistant.report.statement import DEMO, STATEMENT
 from assistant.report.summary import summary_row
 
 COLUMNS = 88
+
+REMARKS = "Remarks (as dictated, not checked)"
 
 HASH_SHOWN = 16
 """Hex digits of the head hash beside the signature; the whole stands at the end."""
@@ -69,6 +72,7 @@ class Note:
         unanswered: how many urgent ones have no answer.
         summary: each canal in a few lines.
         case: readiness, finish and steps skipped outside the canals.
+        remarks: what was dictated beside the steps, checked by nobody.
         changes: what was corrected or taken back.
         rejected: what was heard and did not enter the record.
         addenda: what was added after the signature, with by whom and when.
@@ -89,6 +93,7 @@ class Note:
     summary: tuple[NoteRow, ...]
     canals: tuple[CanalNote, ...]
     case: tuple[NoteRow, ...]
+    remarks: tuple[str, ...]
     changes: tuple[str, ...]
     rejected: tuple[str, ...]
     addenda: tuple[str, ...]
@@ -116,7 +121,8 @@ def note(state: CaseState, head_hash: str) -> Note:
             CanalNote(track_title(t.name), canal_rows(state, t.name)) for t in state.canals
         ),
         case=tuple(_case(state)),
-        changes=tuple(_changes(state)),
+        remarks=tuple(remark_lines(state)),
+        changes=(*_changes(state), *changed_remarks(state)),
         rejected=tuple(
             f"{clock(state, r.at)} {place(state, r.track, r.step)}: {heard(r.text)}: "
             f"{plain(r.reason.replace('_', ' '))}"
@@ -149,6 +155,8 @@ def as_text(note: Note) -> str:
     if not note.canals:
         lines += ["", "CANALS: not recorded"]
     lines += ["", "READINESS AND FINISH", *_table(note.case)]
+    if note.remarks:
+        lines += ["", REMARKS.upper(), *_listed(note.remarks)]
     lines += [
         "",
         "CORRECTED OR TAKEN BACK (kept in the log)",

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from assistant.extras import installed
 from assistant.report.drawing import Drawing, Rect, Shape, Stroke, Text, legend
-from assistant.report.note import CanalNote, Note, limits_line, warnings_headline
+from assistant.report.note import REMARKS, CanalNote, Note, limits_line, warnings_headline
 from assistant.report.paper import FONT, LINE_MM, MARGIN_MM, SIZE_PT, Paper
 from assistant.report.rows import NoteRow
 
@@ -139,6 +139,7 @@ class _Page:
         paper.section("Readiness and finish")
         paper.paragraph("; ".join(f"{r.label}: {r.text}" for r in note.case) + ".")
         for title, listed in (
+            *([(REMARKS, note.remarks)] if note.remarks else []),
             ("Corrected or taken back (kept in the log)", note.changes),
             ("Heard and not taken (kept in the log)", note.rejected),
             ("Added after the signature", note.addenda),
@@ -249,6 +250,7 @@ def _all_text(note: Note) -> list[str]:
         *(part for row in rows for part in (row.label, row.text)),
         *(canal.name for canal in note.canals),
         *note.warnings,
+        *note.remarks,
         *note.changes,
         *note.rejected,
         *note.addenda,

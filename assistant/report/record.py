@@ -91,6 +91,15 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
             }
             for r in state.rejected
         ],
+        "remarks": [
+            {
+                "canal": _canal_name(r.track),
+                "at": r.at.wall,
+                "clip": r.clip.model_dump() if r.clip else None,
+                **r.model_dump(exclude={"track", "at", "clip"}),
+            }
+            for r in state.dictated
+        ],
         "pending": _pending(state),
         "addenda": [{"text": a.text, "by": a.by, "at": a.at.wall} for a in state.addenda],
         "interruptions": [{"at": at.wall, "text": text} for at, text in state.interruptions],

@@ -177,6 +177,30 @@ class PendingRecord(_Part):
     heard: HeardRecord
 
 
+class ClipRecord(_Part):
+    """A spoken remark as sound, a WAV file beside the journal."""
+
+    file: str
+    sha256: str
+    duration_s: float
+
+
+class RemarkRecord(_Part):
+    """What was dictated beside the steps: text that nobody checked."""
+
+    seq: int
+    canal: str | None
+    step: str | None
+    text: str
+    by: str
+    role: PersonRole
+    channel: Channel
+    at: AwareDatetime
+    replaces: int | None
+    clip: ClipRecord | None
+    standing: Standing
+
+
 class TakeoverRecord(_Part):
     """Somebody operated, or assisted, in the place of another from then on."""
 
@@ -277,6 +301,7 @@ class CaseRecord(_Part):
     skipped: list[SkippedRecord]
     rejected: list[RejectedRecord]
     pending: PendingRecord | None
+    remarks: list[RemarkRecord] = []
     interruptions: list[InterruptionRecord]
     addenda: list[AddendumRecord]
 

@@ -38,6 +38,7 @@ Kind = Literal[
     "interruption",
     "trouble",
     "speaker",
+    "remark",
     "signed",
     "addendum",
 ]
@@ -114,6 +115,8 @@ def at_of(event: ev.AnyEvent) -> Moment:
             return addendum.at
         case ev.TakenOver(takeover=takeover):
             return takeover.at
+        case ev.RemarkMade(remark=remark):
+            return remark.at
         case ev.HeadSealed(seal=seal):
             return seal.at
     return event.at
@@ -200,6 +203,11 @@ def _plain_event(
             return "trouble", place, plain(text)
         case ev.SpeakerNamed(who=who):
             return "speaker", place, f"Entries are the {plain(who)}'s from here"
+        case ev.RemarkMade(remark=r):
+            instead = f", in place of remark {r.replaces}" if r.replaces else ""
+            return "remark", place, f"{plain(r.by)}: {plain(r.text)}{instead}"
+        case ev.RemarkDropped(seq=seq):
+            return "remark", place, f"remark {seq} taken back"
         case ev.TakenOver(takeover=t):
             does = "operates" if t.role == "operator" else "assists"
             return "speaker", place, f"{plain(t.name)} {does} from here"

@@ -33,6 +33,7 @@ LETTERS: dict[str, tuple[str, str]] = {
     "skip": ("s", "skipped"),
     "interruption": ("R", "program restarted"),
     "trouble": ("T", "device trouble"),
+    "remark": ("M", "remark"),
     "signed": ("S", "signed"),
     "addendum": ("A", "addendum"),
 }

@@ -54,6 +54,9 @@ MEANINGS = {
     "skip": "a skip",
     "whospeaks": "who speaks",
     "takeover": "who takes over",
+    "remark": "a remark",
+    "correctremark": "a remark",
+    "dropremark": "a remark",
     "signas": "who signs",
     "unclear": "NOT UNDERSTOOD",
 }

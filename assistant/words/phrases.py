@@ -178,7 +178,8 @@ def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
             for j, template in enumerate(group.sentences):
                 yield ("values", kind, i, "sentences", j), template
     for field in ("options", "commands", "who", "takeover"):
-        for name, said in getattr(phrases, field).items():
+        # A practice adds no ways to take over.
+        for name, said in getattr(phrases, field, {}).items():
             for i, template in enumerate(said):
                 yield (field, name, i), template
     for field in ("correction", "skip", "switch", "to_finish"):

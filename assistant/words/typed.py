@@ -26,6 +26,7 @@ def _pattern(template: str) -> re.Pattern[str]:
     """A template as a pattern: spaces are any, ``{name}`` is one character or more."""
     parts = re.split(r"\{(\w+)\}", template)
     words = [re.sub(r"(\\ )+", r"\\s+", re.escape(part)) for part in parts[::2]]
+    words = [re.sub(r":(\\s\+)?", r"\\s*:\\s*", part) for part in words]
     names = [f"(?P<{name}>\\S.*?)" for name in parts[1::2]]
     return re.compile("".join(map("".join, zip(words, [*names, ""], strict=True))), re.I)
 
@@ -34,6 +35,20 @@ def _intent(means: str, said: dict[str, str], heard: it.Heard) -> it.AnyIntent:
     match means.split("_"):
         case ["takeover", role]:
             return it.TakeOver.model_validate({"role": role, "heard": heard, **said})
+        case ["remark"]:
+            return it.Remark(heard=heard, text=said["text"])
+        case ["correct", "remark"]:
+            number = _number(said.get("number"))
+            return it.CorrectRemark(heard=heard, text=said["text"], number=number)
+        case ["drop", "remark"]:
+            return it.DropRemark(heard=heard, number=_number(said.get("number")))
         case ["sign", "as"]:
             return it.SignAs(heard=heard, name=said["name"])
     raise ValueError(f"no intent is called {means!r}")
+
+
+def _number(said: str | None) -> int | None:
+    """The number of a remark; one that none can have where it is no number."""
+    if said is None:
+        return None
+    return int(said) if re.fullmatch(r"[0-9]{1,4}", said) else 0

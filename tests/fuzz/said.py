@@ -218,6 +218,15 @@ def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
             text = rng.choice(GARBAGE)
             readings = rng.choice(((), ("20", "30"), ("",)))
             return it.Unclear(reason=text or "-", readings=readings, heard=heard)
+        case 10 if rng.random() < 0.7:
+            number = rng.choice((None, 0, 1, 2, 10**6))
+            text = rng.choice((*GARBAGE, "17.5 mm", "x" * 300, "x" * 301))
+            kept: tuple[it.AnyIntent, ...] = (
+                it.Remark(text=text, heard=heard),
+                it.CorrectRemark(text=text, number=number, heard=heard),
+                it.DropRemark(number=number, heard=heard),
+            )
+            return rng.choice(kept)
         case 10:
             return it.ReadOut(seq=rng.randint(-1, len(state.entries) + 2))
         case 11:

@@ -84,6 +84,7 @@ EXPECTED: dict[Request, tuple[str | None, ...]] = {
     Request.SIGN: (*CLOSED, TIMER, *["not_at_the_end"] * 4),
     Request.ADDENDUM: (None, *["not_signed"] * 7),
     Request.PREPARE: (*CLOSED, TIMER, *["begun_already"] * 4),
+    Request.BESIDE: (SIGNED, *[None] * 7),
     Request.QUERY: (None,) * 8,
 }
 ONE_OF_EACH: dict[Request, it.AnyIntent] = {
@@ -95,6 +96,7 @@ ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.SPEAKER: it.WhoSpeaks(who="chairside"),
     Request.ADDENDUM: it.Append(text="More.", by="Operator A"),
     Request.PREPARE: it.Prepare(values=()),
+    Request.BESIDE: it.Remark(text="Seen again next month."),
     Request.QUERY: it.Command(verb="where"),
 }
 ACTS = {"press", "heat_on"}
@@ -164,6 +166,9 @@ def everything(state: CaseState) -> Iterator[it.AnyIntent]:
     yield from (it.WhoSpeaks(who=who) for who in ("operator", "chairside"))
     yield from (it.Skip(reason=why) for why in (None, " ", "not needed"))
     yield it.Append(text="More.", by="Operator A")
+    yield from (it.Remark(text=text) for text in ("12.5 mm said", " ", "x" * 300, "x" * 301))
+    yield it.CorrectRemark(text="otherwise")
+    yield from (it.DropRemark(number=number) for number in (None, 1))
 
 
 def by_the_table(state: CaseState, intent: it.AnyIntent) -> str | None:
@@ -191,7 +196,8 @@ def check_door(state: CaseState) -> None:
             taken.add(name_of(state, intent))
     here = it.SwitchCanal(canal=state.active), it.WhoSpeaks(who=state.who)
     unsaid = {name_of(state, intent) for intent in here}  # would change nothing
-    unsaid |= {name for name in taken if name[0] in {Request.QUERY, Request.ADDENDUM}}
+    aside = {Request.QUERY, Request.ADDENDUM, Request.BESIDE}
+    unsaid |= {name for name in taken if name[0] in aside}
     done = name_of(state, it.Chosen(option="yes"))
     unsaid.add(name_of(state, it.Command(verb="start")))  # each act has its own
     unsaid |= {done} if done[0] == Request.NEXT else set()  # another way to say "done"

@@ -391,6 +391,14 @@ INTENTS: st.SearchStrategy[it.AnyIntent] = st.one_of(
         name=st.sampled_from(["operator b", "Operator A", "Dr Invented", " ", "x" * 65]),
         heard=HEARD,
     ),
+    st.builds(it.Remark, text=st.sampled_from(["15 mm", " ", "x" * 301]), heard=HEARD),
+    st.builds(
+        it.CorrectRemark,
+        text=st.sampled_from(["16 mm", ""]),
+        number=st.sampled_from([None, 1, 2]),
+        heard=HEARD,
+    ),
+    st.builds(it.DropRemark, number=st.sampled_from([None, 1, 3]), heard=HEARD),
     st.builds(it.SignAs, name=st.sampled_from(["Operator A", "Dr Invented", ""]), heard=HEARD),
     st.builds(it.WhoSpeaks, who=st.sampled_from(["operator", "chairside"]), heard=HEARD),
     st.builds(

@@ -1,0 +1,47 @@
+"""Keeps what :mod:`.beside` lets be kept: each remark an event of its own."""
+
+from __future__ import annotations
+
+from assistant.procedure import events as ev
+from assistant.procedure import intents as it
+from assistant.procedure.beside import meant
+from assistant.procedure.draft import Draft
+from assistant.procedure.state import Remark
+
+
+def keep(draft: Draft, intent: it.Beside) -> None:
+    """Put it on record."""
+    match intent:
+        case it.Remark(text=text, clip=clip):
+            _add(draft, intent, text, clip=clip)
+        case it.CorrectRemark(text=text, number=number):
+            old = meant(draft.state, number)
+            assert old is not None
+            _add(draft, intent, text, replaces=old)
+        case it.DropRemark(number=number):
+            old = meant(draft.state, number)
+            assert old is not None
+            draft.add(ev.RemarkDropped(seq=old.seq, at=draft.now))
+
+
+def _add(
+    draft: Draft,
+    intent: it.Beside,
+    text: str,
+    replaces: Remark | None = None,
+    clip: it.Clip | None = None,
+) -> None:
+    here = draft.state.here
+    remark = Remark(
+        seq=len(draft.state.dictated) + 1,
+        track=replaces.track if replaces else here.name,
+        step=replaces.step if replaces else here.step,
+        text=" ".join(text.split()),
+        by=draft.person(),
+        role=draft.state.who,
+        channel=intent.heard.channel,
+        at=draft.now,
+        replaces=replaces.seq if replaces else None,
+        clip=clip,
+    )
+    draft.add(ev.RemarkMade(remark=remark))

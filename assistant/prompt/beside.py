@@ -1,0 +1,39 @@
+"""What is said about who works on the case, and about what is kept beside the steps."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from assistant.procedure import events as ev
+from assistant.procedure.state import CaseState
+from assistant.prompt.prompts import Prompt, Urgency
+from assistant.words.sayings import Wording
+
+
+def about_beside(event: ev.AnyEvent, after: CaseState, words: Wording) -> Iterator[Prompt]:
+    """Read back at once; no question of the case waits for it."""
+    notice = words.notices
+    match event:
+        case ev.SpeakerNamed(who=who):
+            yield Prompt(notice["speaker"].format(who=who), Urgency.READ_BACK)
+        case ev.TakenOver(takeover=takeover):
+            name = takeover.name
+            text = notice[f"takeover_{takeover.role}"].format(name=name)
+            yield Prompt(text, Urgency.READ_BACK, _unless_urgent(name, notice["shown"], words))
+        case ev.RemarkMade(remark=remark):
+            text = notice["remark"].format(number=remark.seq, text=remark.text)
+            spoken = _unless_urgent(remark.text, notice["shown"], words)
+            # While a timer runs "heat off" must find the room quiet.
+            yield Prompt(text, Urgency.READ_BACK, "" if after.timer else spoken)
+        case ev.RemarkDropped(seq=seq):
+            text = notice["remark_dropped"].format(number=seq)
+            yield Prompt(text, Urgency.READ_BACK, "" if after.timer else None)
+
+
+def _unless_urgent(text: str, instead: str, words: Wording) -> str | None:
+    """What is said instead of a free text that holds an urgent word, which the program could
+    hear itself say; None for any other text."""
+    urgent = words.phrases.urgent
+    said = set(re.findall(r"\w+", text.lower()))
+    return instead if said & (urgent.always | urgent.in_timer) else None
