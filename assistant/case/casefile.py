@@ -8,13 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
 from pydantic import ValidationError
 
 from assistant import __version__
+from assistant.case.between import (
+    chosen_verbosity,
+    clock_went_back,
+    since_then,
+    this_machine,
+)
 from assistant.case.read_events import read_event
 from assistant.errors import RecordDamaged, RecordUnwritable
 from assistant.files.atomic import OS_FILES, FileLayer, make_folder, reason
@@ -32,9 +37,6 @@ from assistant.record.journal import Journal, read_journal
 JOURNAL = "journal.jsonl"
 """Name of the journal in the folder of a case."""
 
-BACK_S = 3.0
-"""The clock was set back if it is so much behind; as within a sitting (``clockwatch.py``)."""
-
 
 class CaseFile:
     """An open case; one process holds it at a time.
@@ -45,6 +47,7 @@ class CaseFile:
         recovery: what was put aside when it was opened, and that the clock went back since,
             in sentences; or None.
         reopening: what its reopening led to; empty for a fresh case.
+        verbosity: which prompts were asked for before it was opened again ("say_less").
     """
 
     def __init__(
@@ -54,6 +57,7 @@ class CaseFile:
         self.state = state
         self.recovery = recovery
         self.reopening: tuple[ev.AnyEvent, ...] = ()
+        self.verbosity: str | None = None
         self._journal = journal
 
     @classmethod
@@ -94,6 +98,7 @@ class CaseFile:
             program=__version__,
             protocol=protocol,
             instruments=instruments,
+            machine=this_machine(),
         )
         at = now.wall.isoformat()
         journal = Journal.create(folder / JOURNAL, at, files, _lines((first,)))
@@ -114,7 +119,12 @@ class CaseFile:
             told = " ".join(filter(None, (found.recovery, clock_went_back(found.entries, now))))
             case = cls(folder, found.journal, state, told or None)
             if state.signed is None:
-                case.reopening = case.take(Reopen(note=told or "Nothing was lost."), now)
+                machine = this_machine()
+                since = since_then(found.entries, now, machine)
+                note = " ".join(filter(None, (told or "Nothing was lost.", since)))
+                again = Reopen(note=note, since=since, machine=machine)
+                case.verbosity = chosen_verbosity(found.entries)
+                case.reopening = case.take(again, now)
         except BaseException:
             found.journal.close()
             raise
@@ -160,19 +170,6 @@ class CaseFile:
     def close(self) -> None:
         """Let go of the case."""
         self._journal.close()
-
-
-def clock_went_back(lines: Sequence[JournalLine], now: Moment) -> str | None:
-    """A sentence if the last entry is later than ``now``; forward cannot be told from a
-    pause."""
-    last = datetime.fromisoformat(lines[-1].at).astimezone(now.wall.tzinfo)
-    if (last - now.wall).total_seconds() < BACK_S:
-        return None
-    return (
-        f"The clock of the machine is at {now.wall:%Y-%m-%d %H:%M:%S}, and the last entry was "
-        f"made at {last:%Y-%m-%d %H:%M:%S}: it was set back between two sittings, or ahead "
-        "in the last one."
-    )
 
 
 class WholeRead(NamedTuple):

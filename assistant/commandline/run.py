@@ -396,5 +396,7 @@ def _leave(
         case.close()
         if sentence := register(cases_folder(), case.folder, elsewhere=False):
             click.echo(f"!! {sentence}")
-        if case.state.signed is None:
+        if case.state.resting:
+            click.echo(f"Closed for today. Go on with: fillwarm run --case {case.folder}")
+        elif case.state.signed is None:
             click.echo(f"Not signed yet. Go on with: fillwarm run --case {case.folder}")

@@ -62,6 +62,7 @@ from assistant.report.marks import newest_moment, place, plain
 from assistant.report.persons import in_turn
 from assistant.report.record import json_text
 from assistant.report.statement import DEMO, STATEMENT
+from assistant.report.visits import visit_rows
 
 SIGNATURE = "urn:iso-astm:E1762-95:2013"
 """Where FHIR takes the kinds of signatures from; the code is "Author's Signature"."""
@@ -246,6 +247,7 @@ def _about_case(make: Maker) -> Iterator[str]:
         yield plain(
             f"Skipped: {place(state, left.track, left.step, left.round)}: {left.reason}"
         )
+    yield from (f"{row.label}: {row.text}" for row in visit_rows(state))
     for role in dict.fromkeys(one.role for one in state.takeovers):
         yield f"{role.capitalize()}: {in_turn(state, role)}."
     for at, text in state.interruptions:

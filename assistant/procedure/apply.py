@@ -22,6 +22,7 @@ from assistant.procedure.state import (
     Track,
 )
 from assistant.protocol.model import AT_CANALS, FINISHED, WRITTEN
+from assistant.protocol.moment import Moment
 
 
 def opened(event: ev.CaseOpened) -> CaseState:
@@ -114,16 +115,21 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, active=track, pending=None)
         case ev.Paused():
             return _with(state, paused=True)
-        case ev.Resumed():
-            return _with(state, paused=False)
+        case ev.Resumed(at=at):
+            return _again_at_work(_with(state, paused=False), at)
         case ev.CaseReopened(at=at, note=text):
             # The clock that the heat went off by is another one now.
             tracks = tuple(t.model_copy(update={"heat_off": None}) for t in state.tracks)
-            return _with(state, tracks=tracks, interruptions=(*state.interruptions, (at, text)))
+            again = _again_at_work(_with(state, tracks=tracks), at)
+            return _with(again, interruptions=(*state.interruptions, (at, text)))
         case ev.TroubleMet(at=at, text=text):
             return _with(state, interruptions=(*state.interruptions, (at, text)))
         case ev.SpeakerNamed(who=who):
             return _with(state, who=who)
+        case ev.VisitEnded(visit=visit):
+            return _with(
+                state, visits=(*state.visits, visit), resting=True, pending=None, paused=False
+            )
         case ev.RemarkMade(remark=remark):
             told = _remarks_restand(state, remark.replaces, "replaced")
             return _with(state, dictated=(*told, remark))
@@ -151,6 +157,11 @@ def _restand(entries: tuple[Entry, ...], seq: int | None, standing: str) -> tupl
     return tuple(
         e.model_copy(update={"standing": standing}) if e.seq == seq else e for e in entries
     )
+
+
+def _again_at_work(state: CaseState, at: Moment) -> CaseState:
+    """With what begins a visit, where the case was closed for a day."""
+    return _with(state, resting=False, visit_began=at) if state.resting else state
 
 
 def _remarks_restand(state: CaseState, seq: int | None, standing: str) -> tuple[Remark, ...]:

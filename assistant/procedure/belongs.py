@@ -11,7 +11,7 @@ from __future__ import annotations
 from assistant.canal.teeth import parse_fdi
 from assistant.procedure import events as ev
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseState, Entry, Pending
+from assistant.procedure.state import CASE, VISIT, CaseState, Entry, Pending
 from assistant.procedure.values import ABSURD
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 
@@ -31,6 +31,9 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _known_entry(state, restores)
         case ev.EntryReadBack(seq=seq):
             _known_entry(state, seq)
+        case ev.ConfirmAsked(pending=pending) if pending.quantity == VISIT:
+            told = pending.value
+            _must(isinstance(told, tuple) and len(told) == 2, "a visit has no plan")
         case ev.ConfirmAsked(pending=pending):
             _check_pending(state, pending)
         case ev.Warned(warning=warning):
@@ -49,6 +52,14 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _must(timed, f"step {timer.step} has no timer")
             before = timer.warnings_before
             _must(0 <= before <= len(state.warnings), f"there are no {before} warnings")
+        case ev.VisitEnded(visit=visit):
+            _must(
+                visit.number == len(state.visits) + 1, f"visit {visit.number} is out of order"
+            )
+            _must(
+                0 <= visit.entries <= len(state.entries),
+                "a visit has more entries than the case",
+            )
         case ev.RemarkMade(remark=remark):
             right = remark.seq == len(state.dictated) + 1
             _must(right, f"remark {remark.seq} is out of order")

@@ -9,7 +9,7 @@ from assistant.procedure.draft import KEPT, REPEATED, Draft
 from assistant.procedure.facts import odd_canals
 from assistant.procedure.reach import open_here, to_undo, way_back
 from assistant.procedure.rules import fired_by_skip
-from assistant.procedure.state import CASE, CaseState, Entry, Pending, Skipped, Takeover
+from assistant.procedure.state import CASE, VISIT, CaseState, Entry, Pending, Skipped, Takeover
 from assistant.protocol.model import Step
 
 
@@ -118,7 +118,7 @@ def _take_over(draft: Draft, intent: it.TakeOver) -> None:
     """Somebody else operates, or assists, from here on."""
     state = draft.state
     pending = state.pending
-    if pending is not None and pending.quantity == "signature":
+    if pending is not None and pending.quantity in {"signature", VISIT}:
         draft.drop_pending("another operates")  # it would have been another's signature
     takeover = Takeover(
         role=intent.role,

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-from assistant.procedure import commands, timing
+from assistant.procedure import commands, timing, visits
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft, Judged
@@ -26,7 +26,7 @@ from assistant.procedure.reach import (
     to_correct,
     wanted,
 )
-from assistant.procedure.state import Addendum, CaseState, Entry, Origin, Pending
+from assistant.procedure.state import VISIT, Addendum, CaseState, Entry, Origin, Pending
 from assistant.procedure.values import problem_with
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
@@ -132,6 +132,8 @@ def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
             draft.add(ev.CasePrepared(at=draft.now, values=values, remarks=remarks))
         case it.Remark() | it.CorrectRemark() | it.DropRemark():
             keep(draft, intent)
+        case it.CloseVisit():
+            visits.ask_to_close(draft, intent)
         case it.Given():
             _given(draft, intent)
         case it.Correction():
@@ -241,6 +243,8 @@ def _confirm(draft: Draft, intent: it.Command) -> None:
     """ "Confirm": the doubtful value, or the value the program offers."""
     state, step, pending = draft.state, draft.state.step, draft.state.pending
     asked = questioned(state)
+    if pending is not None and pending.quantity == VISIT:
+        return visits.close(draft, pending)
     if pending is not None and asked is not None:
         if pending.quantity == "signature":
             return commands.sign(draft, asked.step, pending)

@@ -22,6 +22,7 @@ from assistant.procedure.state import (
     Skipped,
     Takeover,
     Timer,
+    Visit,
     Warning,
 )
 from assistant.protocol.model import Frozen, Protocol
@@ -43,6 +44,7 @@ class CaseOpened(Frozen):
     program: str
     protocol: Protocol
     instruments: PluggerFile | None = None
+    machine: str = ""
     assistant: str = ""
     people: tuple[str, ...] = ()
 
@@ -190,11 +192,13 @@ class Resumed(Frozen):
 
 class CaseReopened(Frozen):
     """The program started again on an unfinished case; ``running`` is the timed act that
-    it was stopped in."""
+    it was stopped in; ``since`` what happened to the case meanwhile."""
 
     kind: Literal["case_reopened"] = "case_reopened"
     at: Moment
     note: str
+    since: str = ""
+    machine: str = ""
     running: Timer | None = None
 
 
@@ -203,6 +207,13 @@ class TakenOver(Frozen):
 
     kind: Literal["taken_over"] = "taken_over"
     takeover: Takeover
+
+
+class VisitEnded(Frozen):
+    """The case was closed for today, and signed as a visit."""
+
+    kind: Literal["visit_ended"] = "visit_ended"
+    visit: Visit
 
 
 class RemarkMade(Frozen):
@@ -290,6 +301,7 @@ AnyEvent = (
     | CaseReopened
     | SpeakerNamed
     | TakenOver
+    | VisitEnded
     | RemarkMade
     | RemarkDropped
     | Queried

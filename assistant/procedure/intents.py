@@ -171,6 +171,13 @@ Beside = Remark | CorrectRemark | DropRemark
 """What is kept beside the steps."""
 
 
+class CloseVisit(Intent):
+    """Close the case for today; None for what was not said."""
+
+    dressing: Text | None = None
+    plan: Text | None = None
+
+
 class SignAs(Intent):
     """Sign the note in the name of another person than who operates."""
 
@@ -239,9 +246,12 @@ class ReadOut(Intent):
 
 
 class Reopen(Intent):
-    """The program was started again on this case; ``note`` says what was found."""
+    """The program was started again on this case; ``note`` says what was found, ``since``
+    (told aloud) what happened to it meanwhile, ``machine`` on which it is now."""
 
     note: Text
+    since: Text = ""
+    machine: Text = ""
 
 
 class Trouble(Intent):
@@ -268,6 +278,7 @@ AnyIntent = (
     | WhoSpeaks
     | TakeOver
     | SignAs
+    | CloseVisit
     | Beside
     | Command
     | Unclear

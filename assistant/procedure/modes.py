@@ -21,7 +21,7 @@ from assistant.procedure import beside, reach
 from assistant.procedure import intents as it
 from assistant.procedure.facts import option_of
 from assistant.procedure.people import is_name
-from assistant.procedure.state import CASE, CaseState
+from assistant.procedure.state import CASE, VISIT, CaseState
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.machine import Place
 from assistant.protocol.model import AT_CANALS, Step
@@ -38,6 +38,7 @@ class Mode(Enum):
     """What the case is doing; of several that hold, the first."""
 
     SIGNED = "the note is signed"
+    RESTING = "the case is closed for today"
     PAUSED = "nothing is taken until it is resumed"
     TIMING = "a heat activation runs"
     PRESSING = "a press runs, and the lengths of its round can be given"
@@ -51,6 +52,7 @@ def mode_of(state: CaseState) -> Mode:
     """The mode that a state is in."""
     holds = {
         Mode.SIGNED: state.signed is not None,
+        Mode.RESTING: state.resting,
         Mode.PAUSED: state.paused,
         Mode.TIMING: state.timer is not None and state.timer.mode == "until_off",
         Mode.PRESSING: state.timer is not None,
@@ -83,6 +85,7 @@ class Request(StrEnum):
     SIGN = "sign"
     ADDENDUM = "addendum"
     PREPARE = "prepare"
+    VISIT = "visit"
     BESIDE = "beside"
     QUERY = "query"
 
@@ -114,6 +117,7 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.WhoSpeaks: Request.SPEAKER,
     it.TakeOver: Request.SPEAKER,
     it.SignAs: Request.SIGN,
+    it.CloseVisit: Request.VISIT,
     it.Remark: Request.BESIDE,
     it.CorrectRemark: Request.BESIDE,
     it.DropRemark: Request.BESIDE,
@@ -203,7 +207,7 @@ def _no_canal_begun(state: CaseState, correction: it.Correction) -> bool:
 
 def _may_confirm(state: CaseState, confirm: it.Command) -> bool:
     pending = state.pending
-    signing = pending is not None and pending.quantity == "signature"
+    signing = pending is not None and pending.quantity in {"signature", VISIT}
     return not signing or _is_operator(state, confirm)
 
 
@@ -226,6 +230,10 @@ def _is_set_up(state: CaseState, _: it.Intent) -> bool:
 def _at_the_end(state: CaseState, _: it.Intent) -> bool:
     """Every canal is finished, too: one may have gone back from the closing steps."""
     return _expects(state, "sign") and all(canal.finished for canal in state.canals)
+
+
+def _has_plan(_: CaseState, visit: it.CloseVisit) -> bool:
+    return all((text or "").strip() for text in (visit.dressing, visit.plan))
 
 
 def _is_no(problem: str, state: CaseState, intent: it.Beside) -> bool:
@@ -254,6 +262,7 @@ class Row(NamedTuple):
 
 CLOSED: dict[Mode, tuple[str, Request]] = {
     Mode.SIGNED: ("signed", Request.ADDENDUM),
+    Mode.RESTING: ("visit_over", Request.RESUME),
     Mode.PAUSED: ("paused", Request.RESUME),
     Mode.TIMING: ("timer_running", Request.STOP),
 }
@@ -359,6 +368,11 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("addendum_empty", frozenset({Mode.SIGNED}), _says_something),
     ),
     Request.PREPARE: (Row("begun_already", _OPEN, lambda state, _: not state.entries),),
+    Request.VISIT: (
+        _WARNING_FIRST,
+        Row("operator_signs", _OPEN, _is_operator),
+        Row("visit_needs", _OPEN, _has_plan),
+    ),
     Request.BESIDE: tuple(
         Row(why, frozenset(Mode) - {Mode.SIGNED}, partial(_is_no, why))
         for why in beside.PROBLEMS

@@ -27,6 +27,9 @@ from assistant.protocol.roles import Role
 CASE = "case"
 """Name of the track that holds the opening and closing steps."""
 
+VISIT = "visit"
+"""What a question is about that no step asks: whether the case is closed for today."""
+
 KIND_OF: dict[str, ValueKind] = {
     "measure": "mm",
     "readings": "mm",
@@ -155,6 +158,21 @@ class Remark(Frozen):
     replaces: int | None = None
     clip: Clip | None = None
     standing: Standing = "standing"
+
+
+class Visit(Frozen):
+    """A visit that was closed, with what was left in the tooth and what is planned;
+    ``entries`` is how many there were at its end."""
+
+    number: int
+    began: Moment
+    ended: Moment
+    signed_by: str
+    assistant: str
+    dressing: str
+    plan: str
+    entries: int
+    heard: Heard
 
 
 class Takeover(Frozen):
@@ -311,6 +329,9 @@ class CaseState(Frozen):
     remarks: tuple[tuple[str, str], ...] = ()
     seals: tuple[Seal, ...] = ()
     dictated: tuple[Remark, ...] = ()
+    visits: tuple[Visit, ...] = ()
+    visit_began: Moment | None = None
+    resting: bool = False
 
     def track(self, name: str) -> Track:
         """The track of that name.

@@ -127,7 +127,10 @@ def reopen(draft: Draft, intent: it.Reopen) -> None:
     """After a restart the monotonic clock is another one: a running act is void."""
     timer = draft.state.timer
     note = intent.note if timer is None else f"{intent.note} {_stopped_in(draft.state, timer)}"
-    draft.add(ev.CaseReopened(at=draft.now, note=note, running=timer))
+    reopened = ev.CaseReopened(
+        at=draft.now, note=note, running=timer, since=intent.since, machine=intent.machine
+    )
+    draft.add(reopened)
     # Nobody remembers the question: a "confirm" now would mean something else.
     draft.drop_pending("interrupted")
     if timer is not None:

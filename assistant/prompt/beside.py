@@ -21,6 +21,13 @@ def about_beside(event: ev.AnyEvent, after: CaseState, words: Wording) -> Iterat
             name = takeover.name
             text = notice[f"takeover_{takeover.role}"].format(name=name)
             yield Prompt(text, Urgency.READ_BACK, _unless_urgent(name, notice["shown"], words))
+        case ev.VisitEnded(visit=visit):
+            told = {"name": visit.signed_by, **visit.model_dump()}
+            text = notice["visit_ended"].format_map(told)
+            free = f"{visit.dressing} {visit.plan} {visit.signed_by}"
+            yield Prompt(text, Urgency.READ_BACK, _unless_urgent(free, notice["shown"], words))
+        case ev.CaseReopened(since=since) if since:
+            yield Prompt(since, Urgency.CAUTION)
         case ev.RemarkMade(remark=remark):
             text = notice["remark"].format(number=remark.seq, text=remark.text)
             spoken = _unless_urgent(remark.text, notice["shown"], words)

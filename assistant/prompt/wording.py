@@ -14,7 +14,7 @@ from assistant.procedure import intents as it
 from assistant.procedure.draft import KEPT
 from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import CLOSED, Mode, mode_of
-from assistant.procedure.state import CASE, CaseState, Entry, Pending
+from assistant.procedure.state import CASE, VISIT, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.beside import about_beside
 from assistant.prompt.prompts import Prompt, Urgency
@@ -236,7 +236,7 @@ def _unanswered(state: CaseState) -> str:
 
 
 def _question(pending: Pending, words: Wording) -> str:
-    key = "sign" if pending.quantity == "signature" else "confirm"
+    key = "sign" if pending.quantity in {"signature", VISIT} else "confirm"
     parts = (
         (part.kind, part.value) if isinstance(part, it.Given) else (None, part.option)
         for part in pending.rest

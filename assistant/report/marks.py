@@ -139,6 +139,7 @@ def newest_moment(state: CaseState) -> Moment:
     moments += [skipped.at for skipped in state.skipped]
     moments += [rejected.at for rejected in state.rejected]
     moments += [at for at, _ in state.interruptions]
+    moments += [visit.ended for visit in state.visits]
     moments += [remark.at for remark in state.dictated]
     moments += [takeover.at for takeover in state.takeovers]
     moments += [addendum.at for addendum in state.addenda]

@@ -40,6 +40,7 @@ from assistant.report.remarks import changed_remarks, remark_lines
 from assistant.report.rows import NoteRow, answer, canal_rows, skipped_text
 from assistant.report.statement import DEMO, STATEMENT
 from assistant.report.summary import summary_row
+from assistant.report.visits import visit_rows
 
 COLUMNS = 88
 
@@ -70,6 +71,7 @@ class Note:
         warnings: the severest first; those that differ in their value and time alone share
             a line, which counts them. Empty if no rule fired.
         unanswered: how many urgent ones have no answer.
+        visits: a row a visit, where there was more than one.
         summary: each canal in a few lines.
         case: readiness, finish and steps skipped outside the canals.
         remarks: what was dictated beside the steps, checked by nobody.
@@ -90,6 +92,7 @@ class Note:
     warned: int
     warnings: tuple[str, ...]
     unanswered: int
+    visits: tuple[NoteRow, ...]
     summary: tuple[NoteRow, ...]
     canals: tuple[CanalNote, ...]
     case: tuple[NoteRow, ...]
@@ -116,6 +119,7 @@ def note(state: CaseState, head_hash: str) -> Note:
         warned=len(state.warnings),
         warnings=tuple(_warning(state, alike) for alike in _grouped(state)),
         unanswered=sum(w.open for w in state.warnings),
+        visits=tuple(visit_rows(state)),
         summary=tuple(summary_row(state, track.name) for track in state.canals),
         canals=tuple(
             CanalNote(track_title(t.name), canal_rows(state, t.name)) for t in state.canals
@@ -149,6 +153,7 @@ def as_text(note: Note) -> str:
     lines += ["", f"WARNINGS: {warnings_headline(note)}"]
     lines += _listed(note.warnings)
     lines += ["", "CASE", *_table(note.head)]
+    lines += ["", "VISITS", *_table(note.visits)] if note.visits else []
     lines += ["", "SUMMARY", *_table(note.summary)] if note.summary else []
     for canal in note.canals:
         lines += ["", f"CANAL {canal.name.upper()}", *_table(canal.rows)]

@@ -70,6 +70,9 @@ class _Page:
         paper.put(note.signature, size=size, bold=not note.signed)
         paper.gap(0.8)
         self._columns(note.head)
+        if note.visits:
+            paper.section("Visits")
+            self._rows(note.visits, MARGIN_MM, paper.width)
         summary = sum(map(self._row_height, note.summary)) + 2 * LINE_MM + INK_MM
         waiting = self._warnings(list(note.warnings), "WARNINGS: ", summary)
         paper.section("Summary")
@@ -242,7 +245,7 @@ class _Page:
 
 
 def _all_text(note: Note) -> list[str]:
-    rows = [*note.head, *note.summary, *note.case, *note.trust]
+    rows = [*note.head, *note.visits, *note.summary, *note.case, *note.trust]
     rows += [row for canal in note.canals for row in canal.rows]
     return [
         note.title,

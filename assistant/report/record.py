@@ -91,6 +91,14 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
             }
             for r in state.rejected
         ],
+        "visits": [
+            {
+                "began_at": v.began.wall,
+                "ended_at": v.ended.wall,
+                **v.model_dump(exclude={"began", "ended", "heard"}),
+            }
+            for v in state.visits
+        ],
         "remarks": [
             {
                 "canal": _canal_name(r.track),

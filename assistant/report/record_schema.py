@@ -201,6 +201,22 @@ class RemarkRecord(_Part):
     standing: Standing
 
 
+class VisitRecord(_Part):
+    """A visit that was closed and signed; the case was gone on with another time, or is to
+    be."""
+
+    number: int
+    began_at: AwareDatetime
+    ended_at: AwareDatetime
+    signed_by: str
+    assistant: str
+    """Empty: nobody was named."""
+    dressing: str
+    plan: str
+    entries: int
+    """How many entries the case had at its end."""
+
+
 class TakeoverRecord(_Part):
     """Somebody operated, or assisted, in the place of another from then on."""
 
@@ -301,6 +317,7 @@ class CaseRecord(_Part):
     skipped: list[SkippedRecord]
     rejected: list[RejectedRecord]
     pending: PendingRecord | None
+    visits: list[VisitRecord] = []
     remarks: list[RemarkRecord] = []
     interruptions: list[InterruptionRecord]
     addenda: list[AddendumRecord]

@@ -39,6 +39,7 @@ Kind = Literal[
     "trouble",
     "speaker",
     "remark",
+    "visit",
     "signed",
     "addendum",
 ]
@@ -115,6 +116,8 @@ def at_of(event: ev.AnyEvent) -> Moment:
             return addendum.at
         case ev.TakenOver(takeover=takeover):
             return takeover.at
+        case ev.VisitEnded(visit=visit):
+            return visit.ended
         case ev.RemarkMade(remark=remark):
             return remark.at
         case ev.HeadSealed(seal=seal):
@@ -203,6 +206,9 @@ def _plain_event(
             return "trouble", place, plain(text)
         case ev.SpeakerNamed(who=who):
             return "speaker", place, f"Entries are the {plain(who)}'s from here"
+        case ev.VisitEnded(visit=v):
+            told = f"{plain(v.dressing)}; plan: {plain(v.plan)}"
+            return "visit", place, f"Visit {v.number} closed by {plain(v.signed_by)}: {told}"
         case ev.RemarkMade(remark=r):
             instead = f", in place of remark {r.replaces}" if r.replaces else ""
             return "remark", place, f"{plain(r.by)}: {plain(r.text)}{instead}"

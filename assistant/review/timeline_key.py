@@ -34,6 +34,7 @@ LETTERS: dict[str, tuple[str, str]] = {
     "interruption": ("R", "program restarted"),
     "trouble": ("T", "device trouble"),
     "remark": ("M", "remark"),
+    "visit": ("V", "visit closed"),
     "signed": ("S", "signed"),
     "addendum": ("A", "addendum"),
 }

@@ -54,6 +54,7 @@ MEANINGS = {
     "skip": "a skip",
     "whospeaks": "who speaks",
     "takeover": "who takes over",
+    "closevisit": "the end of the visit",
     "remark": "a remark",
     "correctremark": "a remark",
     "dropremark": "a remark",

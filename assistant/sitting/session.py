@@ -67,8 +67,8 @@ VERBOSITY = {
 
 
 class Session:
-    """One sitting with one case. ``run`` returns when the case is signed or the
-    input has ended; the case can be reopened after that."""
+    """One sitting with one case. ``run`` returns when the case is signed or closed for
+    today, or the input has ended; the case can be reopened after that."""
 
     def __init__(
         self,
@@ -93,6 +93,8 @@ class Session:
         self.typed: SimpleQueue[str | None] = SimpleQueue()
         mouth.on_spoken = self.spoken
         mouth.on_begun = screen.show_spoken
+        if case.verbosity is not None:
+            mouth.verbosity = VERBOSITY[case.verbosity]
         self.on_pass: Callable[[], None] | None = None
         """Called on every pass of the loop; one that stays away tells that it is stuck."""
         self.on_taken: Callable[[it.AnyIntent, tuple[ev.AnyEvent, ...]], None] | None = None
@@ -174,8 +176,9 @@ class Session:
             self.read(line)
 
     def _goes_on(self) -> bool:
-        """Until the note is signed and the room has heard so."""
-        return self.case.state.signed is None or self.mouth.speaking
+        """Until the note is signed, or the visit closed, and the room has heard so."""
+        over = self.case.state.signed is not None or self.case.state.resting
+        return not over or self.mouth.speaking
 
     def _drain_typed(self) -> bool:
         while True:

@@ -174,6 +174,7 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         yield End("switch"), phrases.to_finish
     for who, templates in phrases.who.items():
         yield End(f"who {who}"), templates
+    yield End("visit"), phrases.visit
     for role, templates in phrases.takeover.items():
         yield End(f"takeover {role}"), templates
 

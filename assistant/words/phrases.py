@@ -108,6 +108,7 @@ class Phrases(Strict):
     to_finish: tuple[str, ...]
     who: dict[str, tuple[str, ...]]
     takeover: dict[str, tuple[str, ...]]
+    visit: tuple[str, ...]
     typed: dict[str, tuple[str, ...]]
     urgent: UrgentWords
     attention: AttentionWord
@@ -178,12 +179,11 @@ def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
             for j, template in enumerate(group.sentences):
                 yield ("values", kind, i, "sentences", j), template
     for field in ("options", "commands", "who", "takeover"):
-        # A practice adds no ways to take over.
         for name, said in getattr(phrases, field, {}).items():
             for i, template in enumerate(said):
                 yield (field, name, i), template
-    for field in ("correction", "skip", "switch", "to_finish"):
-        for i, template in enumerate(getattr(phrases, field)):
+    for field in ("correction", "skip", "switch", "to_finish", "visit"):
+        for i, template in enumerate(getattr(phrases, field, ())):
             yield (field, i), template
 
 

@@ -35,6 +35,8 @@ def _intent(means: str, said: dict[str, str], heard: it.Heard) -> it.AnyIntent:
     match means.split("_"):
         case ["takeover", role]:
             return it.TakeOver.model_validate({"role": role, "heard": heard, **said})
+        case ["close", "visit"]:
+            return it.CloseVisit(heard=heard, **said)
         case ["remark"]:
             return it.Remark(heard=heard, text=said["text"])
         case ["correct", "remark"]:

@@ -234,6 +234,9 @@ def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
             return it.Skip(reason=slots.get("reason"), heard=heard)
         case "switch":
             return it.SwitchCanal(canal=str(slots["canal"]), heard=heard)
+        case "visit":
+            told = {name: slots.get(name) for name in ("dressing", "plan")}
+            return it.CloseVisit.model_validate({"heard": heard, **told})
         case "takeover":
             by_letter = {"role": rest, "name": slots["person"], "heard": heard}
             return it.TakeOver.model_validate(by_letter)

@@ -227,6 +227,9 @@ def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
                 it.DropRemark(number=number, heard=heard),
             )
             return rng.choice(kept)
+        case 10 if rng.random() < 0.3:
+            plan = rng.choice((None, *GARBAGE))
+            return it.CloseVisit(dressing=rng.choice(GARBAGE), plan=plan, heard=heard)
         case 10:
             return it.ReadOut(seq=rng.randint(-1, len(state.entries) + 2))
         case 11:

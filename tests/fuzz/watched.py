@@ -165,7 +165,7 @@ class Case:
             if not isinstance(intent, it.Command):
                 _must(intent.heard.doubt is None, "doubtful value stored", str(entry))
         if before.pending is not None and self.state.pending is None:
-            gone = any(isinstance(event, ev.ConfirmDropped) for event in events)
+            gone = any(isinstance(event, ev.ConfirmDropped | ev.VisitEnded) for event in events)
             _must(gone or bool(made), "question lost", f"{before.pending} after {intent!r}")
 
     def _check_duration(self, before: CaseState, value: object, intent: it.AnyIntent) -> None:

@@ -56,9 +56,10 @@ def reason(state: CaseState, intent: it.AnyIntent) -> str | None:
 # -- the table, a second time ----------------------------------------------------------
 
 WARN, SIGNED, PAUSED, TIMER = "answer_warning_first", "signed", "paused", "timer_running"
-CLOSED = (SIGNED, PAUSED, TIMER)
+REST = "visit_over"
+CLOSED = (SIGNED, REST, PAUSED, TIMER)
 EXPECTED: dict[Request, tuple[str | None, ...]] = {
-    #                    signed, paused, timing, pressing, questioned, warned, asked, finished
+    #   signed, resting, paused, timing, pressing, questioned, warned, asked, finished
     Request.VALUE: (*CLOSED, None, None, WARN, None, "nothing_asked"),
     Request.CORRECTION: (*CLOSED, None, None, None, None, None),
     Request.OPTION: (
@@ -73,20 +74,22 @@ EXPECTED: dict[Request, tuple[str | None, ...]] = {
     Request.CONFIRM: (*CLOSED, TIMER, None, WARN, *["nothing_to_confirm"] * 2),
     Request.KEEP: (*CLOSED, *["nothing_to_keep"] * 2, None, *["nothing_to_keep"] * 2),
     Request.START: (*CLOSED, TIMER, *["nothing_to_start"] * 4),
-    Request.STOP: (SIGNED, PAUSED, None, None, *["nothing_to_stop"] * 4),
+    Request.STOP: (SIGNED, REST, PAUSED, None, None, *["nothing_to_stop"] * 4),
     Request.BACK: (*CLOSED, TIMER, None, WARN, None, None),
     Request.UNDO: (*CLOSED, TIMER, None, None, None, None),
     Request.SKIP: (*CLOSED, TIMER, None, WARN, None, "nothing_asked"),
     Request.SWITCH: (*CLOSED, TIMER, None, None, None, None),
     Request.SPEAKER: (*CLOSED, TIMER, None, None, None, None),
     Request.PAUSE: (*CLOSED, TIMER, None, None, None, None),
-    Request.RESUME: (SIGNED, None, TIMER, TIMER, *["not_paused"] * 4),
+    Request.RESUME: (SIGNED, None, None, TIMER, TIMER, *["not_paused"] * 4),
     Request.SIGN: (*CLOSED, TIMER, *["not_at_the_end"] * 4),
-    Request.ADDENDUM: (None, *["not_signed"] * 7),
+    Request.ADDENDUM: (None, *["not_signed"] * 8),
     Request.PREPARE: (*CLOSED, TIMER, *["begun_already"] * 4),
-    Request.BESIDE: (SIGNED, *[None] * 7),
-    Request.QUERY: (None,) * 8,
+    Request.VISIT: (*CLOSED, TIMER, None, WARN, None, None),
+    Request.BESIDE: (SIGNED, *[None] * 8),
+    Request.QUERY: (None,) * 9,
 }
+CLOSE = it.CloseVisit(dressing="temporary filling", plan="go on")
 ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.VALUE: it.Given(kind="mm", value=12.0),
     Request.CORRECTION: it.Correction(kind="mm", value=12.0),
@@ -96,6 +99,7 @@ ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.SPEAKER: it.WhoSpeaks(who="chairside"),
     Request.ADDENDUM: it.Append(text="More.", by="Operator A"),
     Request.PREPARE: it.Prepare(values=()),
+    Request.VISIT: CLOSE,
     Request.BESIDE: it.Remark(text="Seen again next month."),
     Request.QUERY: it.Command(verb="where"),
 }
@@ -119,6 +123,7 @@ def one_state_of_each() -> dict[Mode, CaseState]:
     doubtful = it.Heard(text="twelve", doubt="Not heard clearly.")
     return {
         Mode.SIGNED: stops[-1].state,
+        Mode.RESTING: after(asked, CLOSE, it.Command(verb="confirm")),
         Mode.PAUSED: after(asked, it.Command(verb="pause")),
         Mode.TIMING: after(heat, it.Command(verb="start")),
         Mode.PRESSING: after(press, it.Command(verb="start")),
@@ -168,6 +173,7 @@ def everything(state: CaseState) -> Iterator[it.AnyIntent]:
     yield it.Append(text="More.", by="Operator A")
     yield from (it.Remark(text=text) for text in ("12.5 mm said", " ", "x" * 300, "x" * 301))
     yield it.CorrectRemark(text="otherwise")
+    yield from (CLOSE, it.CloseVisit(), it.CloseVisit(dressing="none", plan=" "))
     yield from (it.DropRemark(number=number) for number in (None, 1))
 
 
@@ -196,7 +202,7 @@ def check_door(state: CaseState) -> None:
             taken.add(name_of(state, intent))
     here = it.SwitchCanal(canal=state.active), it.WhoSpeaks(who=state.who)
     unsaid = {name_of(state, intent) for intent in here}  # would change nothing
-    aside = {Request.QUERY, Request.ADDENDUM, Request.BESIDE}
+    aside = {Request.QUERY, Request.ADDENDUM, Request.BESIDE, Request.VISIT}
     unsaid |= {name for name in taken if name[0] in aside}
     done = name_of(state, it.Chosen(option="yes"))
     unsaid.add(name_of(state, it.Command(verb="start")))  # each act has its own

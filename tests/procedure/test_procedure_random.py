@@ -194,7 +194,8 @@ class Watched:
             assert not made  # a doubtful value never enters the record at once
         if before.pending is not None and self.state.pending != before.pending:
             entered = any(entry.heard == before.pending.heard for entry in made)
-            assert entered or any(isinstance(e, ev.ConfirmDropped) for e in events)
+            over = ev.ConfirmDropped | ev.VisitEnded
+            assert entered or any(isinstance(e, over) for e in events)
         for entry in made:
             if entry.origin == "said" and entry.confirmed and before.pending is not None:
                 answered = getattr(intent, "value", before.pending.value)
@@ -223,7 +224,7 @@ class Watched:
 def cooperative(state: CaseState) -> tuple[it.AnyIntent, float]:
     """The next thing a patient person says, and after how many seconds."""
     verb: it.Verb | None = None
-    if state.paused:
+    if state.paused or state.resting:
         verb = "resume"
     elif state.timer is not None:
         return (it.Tick(), 11.0) if state.timer.mode == "hold" else (_say("stop"), 3.0)
@@ -396,6 +397,12 @@ INTENTS: st.SearchStrategy[it.AnyIntent] = st.one_of(
         it.CorrectRemark,
         text=st.sampled_from(["16 mm", ""]),
         number=st.sampled_from([None, 1, 2]),
+        heard=HEARD,
+    ),
+    st.builds(
+        it.CloseVisit,
+        dressing=st.sampled_from(["temporary filling", "temporary filling", None]),
+        plan=st.sampled_from(["go on with the filling", " "]),
         heard=HEARD,
     ),
     st.builds(it.DropRemark, number=st.sampled_from([None, 1, 3]), heard=HEARD),

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from stored import store_case
 from typical_case import two_canals
 
-from assistant.case.casefile import BACK_S, JOURNAL, CaseFile
+from assistant.case.between import BACK_S
+from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.commandline.wiring import bounded_lines
 from assistant.screen.port import LONGEST_LINE
 from assistant.store.lookalikes import LONGEST_NAME, odd_name, odd_names
