@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from assistant import __version__
 from assistant.canal.teeth import Canal
@@ -23,6 +23,7 @@ from assistant.procedure.decide import decide
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.procedure.values import problem_with
 from assistant.protocol.coherence import misfit
+from assistant.protocol.conditions import Conditions
 from assistant.protocol.model import Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
@@ -30,16 +31,12 @@ from assistant.protocol.own_instruments import PluggerFile
 Values = Mapping[str, bool | int | float | str]
 
 
-class SetUp(BaseModel):
+class SetUp(Conditions):
     """A whole set-up file; ``every_canal`` holds where a canal has no value of its own."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
     tooth: int
     every_canal: Values = Field(default_factory=dict)
     canals: dict[str, Values | None] = Field(min_length=1)
-    sealer: str | None = Field(default=None, min_length=1)
-    heat_setting: str | None = Field(default=None, min_length=1)
     pluggers: str | None = Field(default=None, min_length=1)
 
     def intent(self, protocol: Protocol) -> it.Prepare:
@@ -58,10 +55,8 @@ class SetUp(BaseModel):
                 found.append(
                     it.PreparedValue(track=canal, quantity=quantity, kind=kind, value=answer)
                 )
-        told = {"Sealer": self.sealer, "Heat setting": self.heat_setting}
-        remarks = tuple((name, text) for name, text in told.items() if text)
         heard = it.Heard(text="set-up", channel="prepared")
-        return it.Prepare(values=tuple(found), remarks=remarks, heard=heard)
+        return it.Prepare(values=tuple(found), conditions=self.conditions(), heard=heard)
 
 
 def load_set_up(path: Path, protocol: Protocol) -> SetUp:

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import click
 
@@ -53,7 +53,7 @@ ENDINGS = {
 )
 @click.option(
     "--table",
-    type=click.Choice(["entries", "warnings", "timings"]),
+    type=click.Choice(get_args(Table)),
     default="entries",
     show_default=True,
     help="csv: a row an entry, a warning or a timed act.",

@@ -109,7 +109,7 @@ def _told_of(event: ev.AnyEvent, protocol: Protocol) -> str | None:
     """The track whose line an event belongs to; None for the answers to the readiness
     questions, which the rehearsal gave itself, and for what only leads on."""
     match event:
-        case ev.CasePrepared():
+        case ev.CasePrepared() | ev.ConditionNoted():
             return CASE
         case ev.EntryMade(entry=entry) if protocol.by_id[entry.step].expect.kind != "choice":
             return entry.track

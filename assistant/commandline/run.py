@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 import click
-from platformdirs import user_data_path
+from platformdirs import user_config_path, user_data_path
 
 from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.case.instrument_files import load_pluggers
+from assistant.case.practice_file import PracticeFile, load_practice, prefilled
 from assistant.case.prepared import load_set_up
 from assistant.clock import Clock, SampleClock, SystemClock
 from assistant.commandline import wiring
@@ -88,6 +89,12 @@ if TYPE_CHECKING:
     "--pluggers", default=None, metavar="NAME|FILE", help="Your own set: what fits is computed."
 )
 @click.option("--prepared", type=FILE, default=None, help="Set-up of a new case; see prepare.")
+@click.option(
+    "--practice",
+    type=FILE,
+    default=None,
+    help="Your people and materials; default: practice.yaml in the user's settings.",
+)
 @LISTENER
 @MODEL
 @click.option(
@@ -144,6 +151,7 @@ def run(
     protocol: str,
     pluggers: str | None,
     prepared: Path | None,
+    practice: Path | None,
     listener: str,
     model: Path | None,
     wav: Path | None,
@@ -167,7 +175,19 @@ def run(
 
     Who operates is told with --operator, and who may take over with --also: "operator b takes
     over", said, or any name typed ("A. Nother takes over"). A case that is gone on with keeps
-    its operator unless --operator tells another. The note says who operated when, and who
+    its operator unless --operator tells another.
+
+    --practice FILE (YAML) prefills people and materials of a new case:
+
+    \b
+    people: [Dr One, Dr Two]        # operator A, who operates, and operator B
+    assistant: Nurse
+    sealer: the one you use
+    sealer_lot: A1-23
+
+    Also gutta_percha, gutta_percha_lot, irrigants, anaesthetic, heat_setting, needle,
+    restoration, instructions and present. Any of them can be typed ("sealer lot: A1-23");
+    what is missing is told before the signature. The note says who operated when, and who
     signed for whom.
 
     Typed lines work at any time beside the voice, with digits too: plugger 16.5.
@@ -223,7 +243,8 @@ def run(
     steps = load_yaml(protocol_path(protocol), Protocol)
     set_up = load_set_up(prepared, steps) if prepared else None
     own = pluggers or (set_up.pluggers if set_up else None)
-    people = _People(operator, assistant, also).checked()
+    ours = _practice(practice)
+    people = _People(operator, assistant, also, ours).checked()
     case = _open(folder, code, people, steps, own, clock, tell, fresh_only=set_up is not None)
     unsigned = case.state.signed is None
     signer = unlocked() if unsigned else None
@@ -238,7 +259,7 @@ def run(
         web = _web_screen(screen_host, screen_port, clock, words, tell, certificate)
     screens = [] if web is None else [web]
     sitting = assembly.session(case, clock, player, tell, words, ears, screens, seat)
-    sitting.prepared = set_up.intent(steps) if set_up else None
+    sitting.prepared = prefilled(set_up.intent(steps) if set_up else None, ours)
     if web is not None:
         sitting.on_pass = web.beat
         sitting.on_pair = web.ask_codes
@@ -259,12 +280,13 @@ def run(
 
 
 class _People(NamedTuple):
-    """Who works on the case, as far as it was told: who operates, who assists, and who may
-    take over."""
+    """Who works on the case, as far as it was told: who operates, who assists, who may take
+    over; and who does in the practice."""
 
     operator: str | None
     assistant: str | None
     also: tuple[str, ...]
+    ours: PracticeFile
 
     def checked(self) -> Self:
         """The same, if the note can carry every name.
@@ -295,6 +317,13 @@ class _People(NamedTuple):
             case.reopening += case.take(intent, now)
 
 
+def _practice(given: Path | None) -> PracticeFile:
+    """The practice's file that is given, or the usual one if there is one."""
+    usual = user_config_path("fillwarm") / "practice.yaml"
+    path = given or (usual if usual.exists() else None)
+    return load_practice(path) if path else PracticeFile()
+
+
 def _open(
     folder: Path | None,
     code: str | None,
@@ -323,6 +352,7 @@ def _open(
         people.take_over(case, now, tell)
         return case
     need_vacant(folder, code)
+    operator = people.operator or next(iter(people.ours.people), "Operator")
     if folder.resolve().parent != cases.resolve():
         tell(
             f"{folder} is not in the folder of cases, {cases}, where fillwarm cases and "
@@ -333,9 +363,9 @@ def _open(
         protocol,
         now,
         case_code=code or folder.name,
-        operator=people.operator or "Operator",
-        assistant=people.assistant or "",
-        people=(people.operator or "Operator", *people.also),
+        operator=operator,
+        assistant=people.assistant or people.ours.assistant or "",
+        people=tuple(dict.fromkeys((operator, *people.also, *people.ours.people))),
         instruments=load_pluggers(pluggers) if pluggers else None,
     )
 

@@ -58,6 +58,7 @@ from assistant.exchange.whole import WholeCase, replayable
 from assistant.procedure.people import operators, signer
 from assistant.procedure.state import CASE, Warning
 from assistant.report.computed import computed, lines
+from assistant.report.conditions import condition_rows
 from assistant.report.marks import newest_moment, place, plain
 from assistant.report.persons import in_turn
 from assistant.report.record import json_text
@@ -247,7 +248,9 @@ def _about_case(make: Maker) -> Iterator[str]:
         yield plain(
             f"Skipped: {place(state, left.track, left.step, left.round)}: {left.reason}"
         )
-    yield from (f"{row.label}: {row.text}" for row in visit_rows(state))
+    yield from (
+        f"{row.label}: {row.text}" for row in (*visit_rows(state), *condition_rows(state))
+    )
     for role in dict.fromkeys(one.role for one in state.takeovers):
         yield f"{role.capitalize()}: {in_turn(state, role)}."
     for at, text in state.interruptions:

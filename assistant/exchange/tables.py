@@ -1,4 +1,5 @@
-"""Many cases as one long table for study: a row an entry, a warning, or a timed act.
+"""Many cases as one long table for study: a row an entry, a warning, a timed act, a material
+or condition, or a visit that was closed. Remarks stand in none.
 
 Built from the records, so that a column means what the field of the record means. People
 are roles (``operator``, ``chairside``); of the case only its code stands in the table.
@@ -31,7 +32,7 @@ from assistant.report.marks import JOINERS
 Record = Mapping[str, Any]
 Cell = str | int | float | bool | None
 Row = dict[str, Cell]
-Table = Literal["entries", "warnings", "timings"]
+Table = Literal["entries", "warnings", "timings", "conditions", "visits"]
 
 RISKY = frozenset("=+-@＝＋－＠")
 """First characters that make a spreadsheet take a text for a formula; those of full width
@@ -206,10 +207,39 @@ def _timings(record: Record) -> Iterator[Row]:
         }
 
 
+def _conditions(record: Record) -> Iterator[Row]:
+    """Who was present stands in no table: those are names."""
+    for told in record.get("conditions", ()):
+        if told["condition"] != "present":
+            yield _about(record) | {
+                "canal": None,
+                "condition": told["condition"],
+                "text": told["text"],
+                "by_role": told["role"],
+                "stands": told["stands"],
+                "since_start_s": _since(record, told["at"]),
+            }
+
+
+def _visits(record: Record) -> Iterator[Row]:
+    for visit in record.get("visits", ()):
+        yield _about(record) | {
+            "canal": None,
+            "visit": visit["number"],
+            "dressing": visit["dressing"],
+            "plan": visit["plan"],
+            "entries": visit["entries"],
+            "began_since_start_s": _since(record, visit["began_at"]),
+            "since_start_s": _since(record, visit["ended_at"]),
+        }
+
+
 _TABLES: Mapping[Table, Callable[[Record], Iterator[Row]]] = {
     "entries": _entries,
     "warnings": _warnings,
     "timings": _timings,
+    "conditions": _conditions,
+    "visits": _visits,
 }
 
 _ABOUT = ("case_code", "demonstration", "signed", "tooth", "canal")
@@ -228,6 +258,11 @@ COLUMNS: Mapping[Table, tuple[str, ...]] = {
         *_ABOUT,
         *("entry", "step", "quantity", "round", "duration", "planned", "unit", "cut_short"),
         *("standing", "since_start_s"),
+    ),
+    "conditions": (*_ABOUT, "condition", "text", "by_role", "stands", "since_start_s"),
+    "visits": (
+        *_ABOUT,
+        *("visit", "dressing", "plan", "entries", "began_since_start_s", "since_start_s"),
     ),
 }
 """The header of each table; a test holds the rows to it."""

@@ -126,6 +126,8 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, interruptions=(*state.interruptions, (at, text)))
         case ev.SpeakerNamed(who=who):
             return _with(state, who=who)
+        case ev.ConditionNoted(noted=noted):
+            return _with(state, conditions=(*state.conditions, noted))
         case ev.VisitEnded(visit=visit):
             return _with(
                 state, visits=(*state.visits, visit), resting=True, pending=None, paused=False

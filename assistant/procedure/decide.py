@@ -15,7 +15,7 @@ from assistant.procedure import commands, timing, visits
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft, Judged
-from assistant.procedure.keep_beside import keep
+from assistant.procedure.keep_beside import keep, note
 from assistant.procedure.known import known
 from assistant.procedure.modes import QUERIES, refusal
 from assistant.procedure.reach import (
@@ -128,9 +128,11 @@ def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
         case it.Append(text=text, by=by):
             addendum = Addendum(text=text.strip(), by=by.strip(), at=now)
             draft.add(ev.AddendumMade(addendum=addendum))
-        case it.Prepare(values=values, remarks=remarks):
-            draft.add(ev.CasePrepared(at=draft.now, values=values, remarks=remarks))
-        case it.Remark() | it.CorrectRemark() | it.DropRemark():
+        case it.Prepare(values=values, conditions=conditions):
+            draft.add(ev.CasePrepared(at=draft.now, values=values))
+            for condition, text in conditions:
+                note(draft, condition, text, intent.heard)
+        case it.Remark() | it.CorrectRemark() | it.DropRemark() | it.Note():
             keep(draft, intent)
         case it.CloseVisit():
             visits.ask_to_close(draft, intent)

@@ -14,6 +14,7 @@ from assistant.procedure.intents import Heard, PreparedValue, Scalar
 from assistant.procedure.state import (
     Addendum,
     Entry,
+    Noted,
     Pending,
     PersonRole,
     Rejected,
@@ -51,7 +52,8 @@ class CaseOpened(Frozen):
 
 class CasePrepared(Frozen):
     """What the set-up of the case holds. Its values enter when their step is reached, each
-    as an entry of its own."""
+    as an entry of its own. ``remarks`` are in journals from before conditions were kept as
+    events of their own."""
 
     kind: Literal["case_prepared"] = "case_prepared"
     at: Moment
@@ -209,6 +211,13 @@ class TakenOver(Frozen):
     takeover: Takeover
 
 
+class ConditionNoted(Frozen):
+    """A material or condition was told."""
+
+    kind: Literal["condition_noted"] = "condition_noted"
+    noted: Noted
+
+
 class VisitEnded(Frozen):
     """The case was closed for today, and signed as a visit."""
 
@@ -301,6 +310,7 @@ AnyEvent = (
     | CaseReopened
     | SpeakerNamed
     | TakenOver
+    | ConditionNoted
     | VisitEnded
     | RemarkMade
     | RemarkDropped

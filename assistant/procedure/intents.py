@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator
 
+from assistant.protocol.conditions import Condition
 from assistant.protocol.model import Frozen
 from assistant.protocol.moment import Moment
 
@@ -112,11 +113,11 @@ class PreparedValue(Frozen):
 class Prepare(Intent):
     """The set-up of a case, given before its first step is asked.
 
-    ``remarks`` are what no step asks for, each with its name.
+    ``conditions`` are what no step asks for.
     """
 
     values: tuple[PreparedValue, ...]
-    remarks: tuple[tuple[Text, Text], ...] = ()
+    conditions: tuple[tuple[Condition, Text], ...] = ()
 
 
 class Skip(Intent):
@@ -167,7 +168,14 @@ class DropRemark(Intent):
     number: int | None = None
 
 
-Beside = Remark | CorrectRemark | DropRemark
+class Note(Intent):
+    """A material or condition of the case; a later one stands in its place."""
+
+    condition: Condition
+    text: Text
+
+
+Beside = Remark | CorrectRemark | DropRemark | Note
 """What is kept beside the steps."""
 
 

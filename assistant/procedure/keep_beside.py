@@ -6,7 +6,8 @@ from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.beside import meant
 from assistant.procedure.draft import Draft
-from assistant.procedure.state import Remark
+from assistant.procedure.state import Noted, Remark
+from assistant.protocol.conditions import Condition
 
 
 def keep(draft: Draft, intent: it.Beside) -> None:
@@ -18,10 +19,25 @@ def keep(draft: Draft, intent: it.Beside) -> None:
             old = meant(draft.state, number)
             assert old is not None
             _add(draft, intent, text, replaces=old)
+        case it.Note(condition=condition, text=text):
+            note(draft, condition, text, intent.heard)
         case it.DropRemark(number=number):
             old = meant(draft.state, number)
             assert old is not None
             draft.add(ev.RemarkDropped(seq=old.seq, at=draft.now))
+
+
+def note(draft: Draft, condition: Condition, text: str, heard: it.Heard) -> None:
+    """Put a material or condition on record."""
+    noted = Noted(
+        condition=condition,
+        text=" ".join(text.split()),
+        by=draft.person(),
+        role=draft.state.who,
+        channel=heard.channel,
+        at=draft.now,
+    )
+    draft.add(ev.ConditionNoted(noted=noted))
 
 
 def _add(

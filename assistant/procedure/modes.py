@@ -121,6 +121,7 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.Remark: Request.BESIDE,
     it.CorrectRemark: Request.BESIDE,
     it.DropRemark: Request.BESIDE,
+    it.Note: Request.BESIDE,
     it.Append: Request.ADDENDUM,
     it.Prepare: Request.PREPARE,
 }

@@ -19,6 +19,7 @@ from assistant.procedure.intents import (
     Scalar,
     ValueKind,
 )
+from assistant.protocol.conditions import Condition
 from assistant.protocol.model import AT_CANALS, FINISHED, Frozen, Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
@@ -158,6 +159,17 @@ class Remark(Frozen):
     replaces: int | None = None
     clip: Clip | None = None
     standing: Standing = "standing"
+
+
+class Noted(Frozen):
+    """A material or condition as it was told; of each the newest stands."""
+
+    condition: Condition
+    text: str
+    by: str
+    role: PersonRole
+    channel: Channel
+    at: Moment
 
 
 class Visit(Frozen):
@@ -329,6 +341,7 @@ class CaseState(Frozen):
     remarks: tuple[tuple[str, str], ...] = ()
     seals: tuple[Seal, ...] = ()
     dictated: tuple[Remark, ...] = ()
+    conditions: tuple[Noted, ...] = ()
     visits: tuple[Visit, ...] = ()
     visit_began: Moment | None = None
     resting: bool = False

@@ -6,8 +6,10 @@ import re
 from collections.abc import Iterator
 
 from assistant.procedure import events as ev
+from assistant.procedure.beside import missing_conditions
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.protocol.conditions import name_of
 from assistant.words.sayings import Wording
 
 
@@ -21,6 +23,18 @@ def about_beside(event: ev.AnyEvent, after: CaseState, words: Wording) -> Iterat
             name = takeover.name
             text = notice[f"takeover_{takeover.role}"].format(name=name)
             yield Prompt(text, Urgency.READ_BACK, _unless_urgent(name, notice["shown"], words))
+        case ev.ConditionNoted(noted=noted):
+            text = notice["condition"].format(name=name_of(noted.condition), text=noted.text)
+            spoken = _unless_urgent(noted.text, notice["shown"], words)
+            yield Prompt(text, Urgency.READ_BACK, "" if after.timer else spoken)
+        case ev.ConfirmAsked(pending=pending) if pending.quantity == "signature":
+            if missing := missing_conditions(after):
+                names = ", ".join(name_of(one).lower() for one in missing)
+                yield Prompt(
+                    notice["conditions_missing"].format(names=names),
+                    Urgency.CAUTION,
+                    notice["conditions_missing_spoken"].format(count=len(missing)),
+                )
         case ev.VisitEnded(visit=visit):
             told = {"name": visit.signed_by, **visit.model_dump()}
             text = notice["visit_ended"].format_map(told)

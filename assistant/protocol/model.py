@@ -25,6 +25,7 @@ from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.files.yamlfile import FROM_FILE
 from assistant.protocol import coherence, floor, machine, needs
 from assistant.protocol.coherence import misfit, repeated
+from assistant.protocol.conditions import Condition
 from assistant.protocol.roles import KINDS, Role
 from assistant.protocol.templates import Template
 
@@ -475,6 +476,7 @@ class Protocol(Frozen):
     closing: tuple[Step, ...] = Field(min_length=1)
     rules: tuple[Rule, ...]
     unguarded: Unguarded = Unguarded()
+    conditions: tuple[Condition, ...] = ()
 
     def limit(self, name: LimitName) -> float:
         """The number behind a limit's name.

@@ -76,7 +76,11 @@ def mark(state: CaseState, entry: Entry) -> str:
 
 def legend(state: CaseState) -> str:
     """What the marks of a case mean."""
-    any_prepared = any(entry.heard.channel == "prepared" for entry in state.entries)
+    told = (
+        *(entry.heard.channel for entry in state.entries),
+        *(n.channel for n in state.conditions),
+    )
+    any_prepared = "prepared" in told
     return (_PREPARED if any_prepared else "") + LEGEND
 
 
@@ -139,6 +143,7 @@ def newest_moment(state: CaseState) -> Moment:
     moments += [skipped.at for skipped in state.skipped]
     moments += [rejected.at for rejected in state.rejected]
     moments += [at for at, _ in state.interruptions]
+    moments += [noted.at for noted in state.conditions]
     moments += [visit.ended for visit in state.visits]
     moments += [remark.at for remark in state.dictated]
     moments += [takeover.at for takeover in state.takeovers]

@@ -20,6 +20,7 @@ from assistant.procedure.state import CASE, CaseState, Entry, Warning
 from assistant.protocol import floor
 from assistant.protocol.coherence import ONCE
 from assistant.report import rounds
+from assistant.report.conditions import changed_conditions, condition_rows
 from assistant.report.marks import (
     clock,
     date_time,
@@ -74,6 +75,7 @@ class Note:
         visits: a row a visit, where there was more than one.
         summary: each canal in a few lines.
         case: readiness, finish and steps skipped outside the canals.
+        conditions: materials and conditions, where the protocol wants any.
         remarks: what was dictated beside the steps, checked by nobody.
         changes: what was corrected or taken back.
         rejected: what was heard and did not enter the record.
@@ -96,6 +98,7 @@ class Note:
     summary: tuple[NoteRow, ...]
     canals: tuple[CanalNote, ...]
     case: tuple[NoteRow, ...]
+    conditions: tuple[NoteRow, ...]
     remarks: tuple[str, ...]
     changes: tuple[str, ...]
     rejected: tuple[str, ...]
@@ -125,8 +128,9 @@ def note(state: CaseState, head_hash: str) -> Note:
             CanalNote(track_title(t.name), canal_rows(state, t.name)) for t in state.canals
         ),
         case=tuple(_case(state)),
+        conditions=tuple(condition_rows(state)),
         remarks=tuple(remark_lines(state)),
-        changes=(*_changes(state), *changed_remarks(state)),
+        changes=(*_changes(state), *changed_conditions(state), *changed_remarks(state)),
         rejected=tuple(
             f"{clock(state, r.at)} {place(state, r.track, r.step)}: {heard(r.text)}: "
             f"{plain(r.reason.replace('_', ' '))}"
@@ -160,6 +164,8 @@ def as_text(note: Note) -> str:
     if not note.canals:
         lines += ["", "CANALS: not recorded"]
     lines += ["", "READINESS AND FINISH", *_table(note.case)]
+    if note.conditions:
+        lines += ["", "MATERIALS AND CONDITIONS", *_table(note.conditions)]
     if note.remarks:
         lines += ["", REMARKS.upper(), *_listed(note.remarks)]
     lines += [

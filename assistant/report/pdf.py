@@ -141,6 +141,10 @@ class _Page:
         note, paper = self.note, self.paper
         paper.section("Readiness and finish")
         paper.paragraph("; ".join(f"{r.label}: {r.text}" for r in note.case) + ".")
+        if note.conditions:
+            paper.section("Materials and conditions")
+            told = "; ".join(f"{r.label}: {r.text}" for r in note.conditions)
+            paper.paragraph(f"{told}.")
         for title, listed in (
             *([(REMARKS, note.remarks)] if note.remarks else []),
             ("Corrected or taken back (kept in the log)", note.changes),
@@ -245,7 +249,7 @@ class _Page:
 
 
 def _all_text(note: Note) -> list[str]:
-    rows = [*note.head, *note.visits, *note.summary, *note.case, *note.trust]
+    rows = [*note.head, *note.visits, *note.summary, *note.case, *note.conditions, *note.trust]
     rows += [row for canal in note.canals for row in canal.rows]
     return [
         note.title,

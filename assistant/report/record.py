@@ -9,6 +9,7 @@ import json
 from typing import Any
 
 from assistant.canal import lengths, teeth
+from assistant.procedure.beside import standing_condition
 from assistant.procedure.facts import (
     apical_seal_mm,
     depth_limit_mm,
@@ -90,6 +91,14 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
                 **r.model_dump(include={"step", "text", "reason"}),
             }
             for r in state.rejected
+        ],
+        "conditions": [
+            {
+                "at": n.at.wall,
+                "stands": standing_condition(state, n.condition) is n,
+                **n.model_dump(exclude={"at"}),
+            }
+            for n in state.conditions
         ],
         "visits": [
             {

@@ -12,6 +12,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from assistant.procedure.intents import Channel, ValueKind
 from assistant.procedure.state import Origin, PersonRole, Standing
+from assistant.protocol.conditions import Condition
 from assistant.protocol.model import Severity
 
 SCHEMA_VERSION = "1.3"
@@ -201,6 +202,19 @@ class RemarkRecord(_Part):
     standing: Standing
 
 
+class ConditionRecord(_Part):
+    """A material or condition as it was told."""
+
+    condition: Condition
+    text: str
+    by: str
+    role: PersonRole
+    channel: Channel
+    at: AwareDatetime
+    stands: bool
+    """It was told last."""
+
+
 class VisitRecord(_Part):
     """A visit that was closed and signed; the case was gone on with another time, or is to
     be."""
@@ -317,6 +331,7 @@ class CaseRecord(_Part):
     skipped: list[SkippedRecord]
     rejected: list[RejectedRecord]
     pending: PendingRecord | None
+    conditions: list[ConditionRecord] = []
     visits: list[VisitRecord] = []
     remarks: list[RemarkRecord] = []
     interruptions: list[InterruptionRecord]

@@ -13,6 +13,7 @@ from assistant.procedure import events as ev
 from assistant.procedure.facts import planned_s, text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, CaseState, Entry, Standing, Warning
+from assistant.protocol.conditions import name_of
 from assistant.protocol.model import Timed
 from assistant.protocol.moment import Moment
 from assistant.report.marks import entry_text, heard, mark, marked, plain, value_text
@@ -116,6 +117,8 @@ def at_of(event: ev.AnyEvent) -> Moment:
             return addendum.at
         case ev.TakenOver(takeover=takeover):
             return takeover.at
+        case ev.ConditionNoted(noted=noted):
+            return noted.at
         case ev.VisitEnded(visit=visit):
             return visit.ended
         case ev.RemarkMade(remark=remark):
@@ -206,6 +209,8 @@ def _plain_event(
             return "trouble", place, plain(text)
         case ev.SpeakerNamed(who=who):
             return "speaker", place, f"Entries are the {plain(who)}'s from here"
+        case ev.ConditionNoted(noted=n):
+            return "remark", place, f"{name_of(n.condition)}: {plain(n.text)}"
         case ev.VisitEnded(visit=v):
             told = f"{plain(v.dressing)}; plan: {plain(v.plan)}"
             return "visit", place, f"Visit {v.number} closed by {plain(v.signed_by)}: {told}"

@@ -54,6 +54,7 @@ MEANINGS = {
     "skip": "a skip",
     "whospeaks": "who speaks",
     "takeover": "who takes over",
+    "note": "materials and conditions",
     "closevisit": "the end of the visit",
     "remark": "a remark",
     "correctremark": "a remark",

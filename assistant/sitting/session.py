@@ -101,7 +101,8 @@ class Session:
         self.on_pair: Callable[[], None] | None = None
         """Shows codes for one more screen; None where no page is served."""
         self.prepared: it.Prepare | None = None
-        """The set-up of a new case; told to it in the place of the first question."""
+        """The set-up of a new case; told to it before the first question, which it may
+        answer."""
         self.listening: Listening | None = None
         if hearing is not None:
             if not clock.real:  # time stands still until the recogniser has answered
@@ -200,9 +201,11 @@ class Session:
         if state.entries:
             reopened = ev.CaseReopened(at=self.clock.now(), note="")
             self._say(respond(self.case.reopening or (reopened,), state, self.wording))
-        elif self.prepared is not None:
-            self.take(self.prepared)
         else:
+            if self.prepared is not None:
+                self.take(self.prepared)
+            if self.case.state.entries:
+                return
             intent = it.Command(verb="repeat", heard=it.Heard(channel="clock"))
             self.take(intent)
 

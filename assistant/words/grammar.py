@@ -175,6 +175,9 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
     for who, templates in phrases.who.items():
         yield End(f"who {who}"), templates
     yield End("visit"), phrases.visit
+    for name, items in phrases.conditions.items():
+        for item in items:
+            yield End(f"note {name} {item.means}"), (item.say,)
     for role, templates in phrases.takeover.items():
         yield End(f"takeover {role}"), templates
 

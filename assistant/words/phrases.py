@@ -109,6 +109,7 @@ class Phrases(Strict):
     who: dict[str, tuple[str, ...]]
     takeover: dict[str, tuple[str, ...]]
     visit: tuple[str, ...]
+    conditions: dict[str, tuple[Listed, ...]]
     typed: dict[str, tuple[str, ...]]
     urgent: UrgentWords
     attention: AttentionWord
@@ -182,6 +183,9 @@ def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
         for name, said in getattr(phrases, field, {}).items():
             for i, template in enumerate(said):
                 yield (field, name, i), template
+    for name, items in getattr(phrases, "conditions", {}).items():
+        for i, item in enumerate(items):
+            yield ("conditions", name, i, "say"), item.say
     for field in ("correction", "skip", "switch", "to_finish", "visit"):
         for i, template in enumerate(getattr(phrases, field, ())):
             yield (field, i), template

@@ -9,6 +9,7 @@ import re
 from functools import cache
 
 from assistant.procedure import intents as it
+from assistant.protocol.conditions import Condition
 from assistant.words.phrases import Phrases
 
 
@@ -35,6 +36,9 @@ def _intent(means: str, said: dict[str, str], heard: it.Heard) -> it.AnyIntent:
     match means.split("_"):
         case ["takeover", role]:
             return it.TakeOver.model_validate({"role": role, "heard": heard, **said})
+        case ["note", *name]:
+            condition = Condition("_".join(name))
+            return it.Note(heard=heard, condition=condition, text=said["text"])
         case ["close", "visit"]:
             return it.CloseVisit(heard=heard, **said)
         case ["remark"]:

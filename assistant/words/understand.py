@@ -14,6 +14,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from assistant.procedure import intents as it
 from assistant.procedure.modes import QUERIES
+from assistant.protocol.conditions import Condition
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import Grammar, number_words
 from assistant.words.graph import AT, DOUBT, THEN, End, Reading
@@ -234,6 +235,10 @@ def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
             return it.Skip(reason=slots.get("reason"), heard=heard)
         case "switch":
             return it.SwitchCanal(canal=str(slots["canal"]), heard=heard)
+        case "note":
+            condition, _, text = rest.partition(" ")
+            told = {"condition": Condition(condition), "text": text, "heard": heard}
+            return it.Note.model_validate(told)
         case "visit":
             told = {name: slots.get(name) for name in ("dressing", "plan")}
             return it.CloseVisit.model_validate({"heard": heard, **told})

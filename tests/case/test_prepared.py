@@ -72,7 +72,11 @@ def test_what_is_prepared_is_not_asked() -> None:
     assert case.state.here.step == "shaped"
     case.do(it.SwitchCanal(canal="palatal"))
     assert values(case, "palatal") == [20.5, "palatal_cusp", 35, 0.06, "no", 10]
-    assert case.state.remarks == (("Sealer", "invented sealer"), ("Heat setting", "200 C"))
+    told = {n.condition.value: (n.text, n.channel) for n in case.state.conditions}
+    assert told == {
+        "sealer": ("invented sealer", "prepared"),
+        "heat_setting": ("200 C", "prepared"),
+    }
 
 
 def test_each_value_is_an_entry_marked_as_prepared() -> None:

@@ -1,0 +1,35 @@
+"""Materials and conditions as a chart has them; what was wanted and not told is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from assistant.procedure.beside import standing_condition
+from assistant.procedure.state import CaseState, Noted
+from assistant.protocol.conditions import name_of
+from assistant.report.marks import UNRECORDED, clock, plain
+from assistant.report.rows import NoteRow
+
+_LETTERS = {"prepared": "p", "voice": "d"}
+
+
+def condition_rows(state: CaseState) -> Iterator[NoteRow]:
+    """Those that the protocol wants, and others that were told."""
+    told = (one.condition for one in state.conditions)
+    for condition in dict.fromkeys((*state.protocol.conditions, *told)):
+        noted = standing_condition(state, condition)
+        text = UNRECORDED if noted is None else f"{plain(noted.text)} {_mark(noted)}"
+        yield NoteRow(name_of(condition), text)
+
+
+def changed_conditions(state: CaseState) -> Iterator[str]:
+    """What stood before another was told."""
+    for one in state.conditions:
+        now = standing_condition(state, one.condition)
+        if now is not None and now is not one and now.text != one.text:
+            name = name_of(one.condition)
+            yield f"{clock(state, one.at)} {name}: {plain(one.text)}: now {plain(now.text)}"
+
+
+def _mark(noted: Noted) -> str:
+    return f"[{_LETTERS.get(noted.channel, 'k')}{'a' * (noted.role == 'chairside')}]"
