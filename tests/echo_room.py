@@ -26,7 +26,7 @@ from assistant.speech.hearing import Hearing
 from assistant.words.grammar import Language
 from assistant.words.sayings import spoken
 
-TO_A_QUESTION = ("tooth 11", "single", "yes", "working length 34")
+TO_A_QUESTION = ("tooth 11", "single", "yes", "none", "working length 34")
 """Typed lines (invented) after which the case waits for "confirm" or "no"."""
 
 

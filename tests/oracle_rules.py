@@ -41,8 +41,7 @@ FITTED = ("coronal_plugger_mm", "middle_plugger_mm", "apical_plugger_mm")
 SAYS_WHERE = ("sear_depth_mm", "cut_off_mm", "plugger_depth_mm", "post_level_mm")
 NOT_READY = frozenset({"no", "wet", "bleeding", "exudate"})
 READINESS = frozenset(
-    {"rubber_dam", "tooth_quiet", "radiograph_available", "ready"}
-    | {"shaped_and_irrigated", "dryness"}
+    {"tooth_quiet", "radiograph_available", "ready", "shaped_and_irrigated", "dryness"}
 )
 MARGIN_MM = 0.06
 """Between what certainly goes in and what certainly binds, the oracle does not judge."""
@@ -166,6 +165,14 @@ class Rules:
     def _options(self, t: Told) -> Iterator[str]:
         if t.quantity in READINESS and t.value in NOT_READY:
             yield "not-ready"
+        if t.quantity == "rubber_dam" and t.value == "no":
+            yield "no-dam"
+        if t.quantity == "allergy_or_device":
+            said = str(t.value)
+            if "allergy" in said or said == "latex_and_sealer":
+                yield "allergy"
+            if "device" in said:
+                yield "cardiac-device"
         if t.quantity in {"tugback", "tugback_after_cut"} and t.value == "no":
             yield "no-tugback"
         if t.quantity == "tugback" and t.value == "contact_high":

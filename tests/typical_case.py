@@ -115,7 +115,7 @@ class Driver:
     def set_up(self, tooth: int, *canals: str) -> Driver:
         self.say("tooth", tooth)
         self.say("canals", canals)
-        self.choose("yes", "yes", "yes")
+        self.choose("yes", "yes", "yes", "none_known")
         return self
 
     def canal_to_pluggers(self, wl: float, post: str = "no") -> None:

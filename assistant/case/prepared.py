@@ -32,9 +32,11 @@ Values = Mapping[str, bool | int | float | str]
 
 
 class SetUp(Conditions):
-    """A whole set-up file; ``every_canal`` holds where a canal has no value of its own."""
+    """A whole set-up file; ``every_canal`` holds where a canal has no value of its own,
+    ``case`` what is asked of the case before its canals."""
 
     tooth: int
+    case: Values = Field(default_factory=dict)
     every_canal: Values = Field(default_factory=dict)
     canals: dict[str, Values | None] = Field(min_length=1)
     pluggers: str | None = Field(default=None, min_length=1)
@@ -48,6 +50,9 @@ class SetUp(Conditions):
                 track=CASE, quantity="canals", kind="canals", value=tuple(self.canals)
             ),
         ]
+        for quantity, value in self.case.items():
+            told = str(_answer(steps[quantity], value))
+            found.append(it.PreparedValue(track=CASE, quantity=quantity, kind=None, value=told))
         for canal, own in self.canals.items():
             for quantity, value in (dict(self.every_canal) | dict(own or {})).items():
                 answer = _answer(steps[quantity], value)
@@ -86,7 +91,8 @@ def _model(protocol: Protocol) -> type[SetUp]:
                     known = ", ".join(Canal)
                     raise misfit(("canals", canal), f"no canal is called so; there are {known}")
             groups: list[tuple[tuple[str, ...], Values]] = [
-                (("every_canal",), self.every_canal)
+                (("case",), self.case),
+                (("every_canal",), self.every_canal),
             ]
             groups += [(("canals", name), own or {}) for name, own in self.canals.items()]
             for at, values in groups:
@@ -101,7 +107,9 @@ def _model(protocol: Protocol) -> type[SetUp]:
 
 
 def _preparable(protocol: Protocol) -> dict[str, Step]:
-    return {step.expect.quantity: step for step in protocol.canal if step.prepare}
+    """The steps that a set-up can answer, by quantity; of the opening its choices."""
+    asked = [step for step in protocol.opening if step.expect.kind == "choice"]
+    return {s.expect.quantity: s for s in (*asked, *protocol.canal) if s.prepare}
 
 
 def _answer(step: Step, value: bool | int | float | str) -> it.Scalar:
@@ -164,8 +172,9 @@ def rehearsed(
 
 def _run_through(set_up: SetUp, protocol: Protocol) -> Iterator[it.AnyIntent]:
     yield set_up.intent(protocol)
+    told = set(set_up.case)
     for step in protocol.opening:
-        if step.expect.kind == "choice":
+        if step.expect.kind == "choice" and step.expect.quantity not in told:
             yield it.Chosen(option=step.options[0].id)
     yield from (it.SwitchCanal(canal=canal) for canal in set_up.canals)
 

@@ -13,7 +13,7 @@ from assistant.canal.instruments import Interval
 from assistant.canal.plan import Cycle
 from assistant.procedure import facts, heat_reckoning, reckoning
 from assistant.procedure.facts import UNKNOWN, number, text_of
-from assistant.procedure.state import CaseState, Track
+from assistant.procedure.state import CASE, CaseState, Track
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 from assistant.protocol.templates import names_in
@@ -89,6 +89,13 @@ def _between(state: CaseState, track: Track) -> str:
 
 def _readings(state: CaseState, track: Track) -> str:
     return ", ".join(map(text_of, facts.readings_mm(state, track.name))) or "none"
+
+
+def _cardiac_device(state: CaseState, _: Track) -> str:
+    """Known where one was told at readiness."""
+    told = state.newest(CASE, Role.PATIENT_RISKS)
+    has = told is not None and str(told.value).endswith("_device")
+    return "Cardiac device" if has else UNKNOWN
 
 
 # -- computed -----------------------------------------------------------------
@@ -199,4 +206,5 @@ _READ: dict[str, Callable[[CaseState, Track], str]] = {
     "firm_s": _firm,
     "heat_max_s": _heat_max,
     "wait_s": _wait,
+    "cardiac_device": _cardiac_device,
 }

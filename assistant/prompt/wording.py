@@ -310,8 +310,9 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
 def _how_to_answer(state: CaseState, words: Wording) -> str:
     newest = state.open_warnings(state.active)[-1]
     expect = state.protocol.by_id[newest.step].expect
-    if isinstance(expect, Timed) and expect.mode == "until_off":
-        return words.questions["warned_heat"]
+    no_value = expect.kind == "choice"
+    if no_value or (isinstance(expect, Timed) and expect.mode == "until_off"):
+        return words.questions["warned_keep"]
     timed = isinstance(expect, Timed)
     # A press can be repeated where it stands; elsewhere it is kept, or gone back to.
     here = state.step is not None and state.step.id == newest.step

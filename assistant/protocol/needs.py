@@ -116,6 +116,7 @@ FIELDS: Mapping[str, Need] = {
     "firm_s": _HEATING,
     "heat_max_s": _NEXT_HEAT,
     "wait_s": _NEXT_HEAT,
+    "cardiac_device": _need(Role.PATIENT_RISKS),
 }
 """What the fields of sentences are made of; the others are always known."""
 

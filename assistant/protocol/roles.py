@@ -18,6 +18,8 @@ class Role(StrEnum):
     DAM = "dam"
     QUIET_TOOTH = "quiet_tooth"
     RADIOGRAPH = "radiograph"
+    PATIENT_RISKS = "patient_risks"
+    """Allergies and an implanted device that the work must mind."""
     # set-up
     WORKING_LENGTH = "working_length"
     """The provisional one, in force until there is a final one."""
@@ -92,6 +94,7 @@ KINDS: Mapping[Role, frozenset[str]] = {
     Role.DAM: _YES,
     Role.QUIET_TOOTH: _YES,
     Role.RADIOGRAPH: _YES,
+    Role.PATIENT_RISKS: _CHOICE,
     Role.WORKING_LENGTH: _MEASURE,
     Role.REFERENCE_POINT: _CHOICE,
     Role.APICAL_SIZE: _SIZE,
@@ -143,7 +146,7 @@ TOPS = frozenset({Role.SEAR, Role.CUT_OFF, Role.COMPACTION, Role.POST_LEVEL})
 """Depths that are the top of the fill."""
 
 OF_THE_CASE = frozenset(
-    {Role.DAM, Role.QUIET_TOOTH, Role.RADIOGRAPH}
+    {Role.DAM, Role.QUIET_TOOTH, Role.RADIOGRAPH, Role.PATIENT_RISKS}
     | {Role.CHAMBER, Role.BARRIER, Role.FINAL_RADIOGRAPH}
 )
 """Asked once, outside the canals; all others are asked in each canal."""

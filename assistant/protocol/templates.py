@@ -37,6 +37,7 @@ FIELDS = frozenset(
         "firm_s",
         "heat_max_s",
         "wait_s",
+        "cardiac_device",
     }
 )
 """Names a prompt or warning may use in braces; filled by ``procedure/fields.py``."""

@@ -67,7 +67,7 @@ def test_what_is_prepared_is_not_asked() -> None:
     case = begun()
     assert values(case, CASE) == [24, ("buccal", "palatal")]
     assert case.state.here.step == "dam", "nobody can prepare a rubber dam"
-    case.choose("yes", "yes", "yes")
+    case.choose("yes", "yes", "yes", "none_known")
     assert values(case, "buccal") == [21, "buccal_cusp", 30, 0.06, "no", 11]
     assert case.state.here.step == "shaped"
     case.do(it.SwitchCanal(canal="palatal"))
@@ -81,9 +81,9 @@ def test_what_is_prepared_is_not_asked() -> None:
 
 def test_each_value_is_an_entry_marked_as_prepared() -> None:
     case = begun()
-    case.choose("yes", "yes", "yes")
+    case.choose("yes", "yes", "yes", "none_known")
     made = [e.entry for e in case.events if isinstance(e, ev.EntryMade)]
-    by_hand = {"rubber_dam", "tooth_quiet", "radiograph_available"}
+    by_hand = {"rubber_dam", "tooth_quiet", "radiograph_available", "allergy_or_device"}
     channels = {e.heard.channel for e in made if e.quantity not in by_hand}
     assert channels == {"prepared"}
 
@@ -93,7 +93,7 @@ def test_a_prepared_value_meets_the_rules_of_a_spoken_one(
     length: int, questioned: bool
 ) -> None:
     case = begun(WHOLE.replace("working_length_mm: 21", f"working_length_mm: {length}"))
-    case.choose("yes", "yes", "yes")
+    case.choose("yes", "yes", "yes", "none_known")
     assert (case.state.pending is not None) is questioned
     if questioned:
         case.choose("no")
@@ -103,13 +103,13 @@ def test_a_prepared_value_meets_the_rules_of_a_spoken_one(
 
 def test_a_caution_is_said_of_a_prepared_value() -> None:
     case = begun(WHOLE.replace("taper: 0.06", "taper: 0.04"))
-    case.choose("yes", "yes", "yes")
+    case.choose("yes", "yes", "yes", "none_known")
     assert [w.rule for w in case.state.warnings] == ["low-taper"]
 
 
 def test_taken_back_it_is_asked_again() -> None:
     case = begun()
-    case.choose("yes", "yes", "yes")
+    case.choose("yes", "yes", "yes", "none_known")
     case.command("undo")
     assert case.state.here.step == "coronal_level"
     case.mm(10.0)
@@ -216,7 +216,7 @@ def test_run_reads_the_set_up_back_and_asks_for_the_rest(tmp_path: Path) -> None
     set_up = tmp_path / "s.yaml"
     set_up.write_text(WHOLE)
     command = ["run", "--typed", "--case", str(tmp_path / "c"), "--prepared", str(set_up)]
-    sitting = CliRunner().invoke(main, command, input="yes\nyes\nyes\nwhere are we\n")
+    sitting = CliRunner().invoke(main, command, input="yes\nyes\nyes\nnone\nwhere are we\n")
     assert sitting.exit_code == 0, sitting.output
     for said in (
         "Sealer invented sealer.",
@@ -245,7 +245,7 @@ PLAIN = re.sub(r"    apical_part_mm.*\n    root_wall_mm: 0.6, ", "    ", KNOWN)
 def as_far_as_the_first_heat(text: str) -> Driver:
     case = begun(text)
     case.state = case.state.model_copy(update={"instruments": load_pluggers("example")})
-    case.choose("yes", "yes", "yes", "yes")
+    case.choose("yes", "yes", "yes", "none_known", "yes")
     case.cone(21.0)
     case.choose("yes", "accepted")
     case.mm(10.0, 13.0, 16.0, 16.0)

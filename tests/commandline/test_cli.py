@@ -26,6 +26,7 @@ POST_CASE = """\
 tooth 11
 single
 yes
+none
 22
 taper .06
 cone size 40
@@ -115,7 +116,7 @@ def test_sigkill_loses_no_accepted_value(tmp_path: Path) -> None:
     ) as process:
         assert process.stdin is not None
         assert process.stdout is not None
-        process.stdin.write("tooth 11\nsingle\nyes\nworking length 22.5\n")
+        process.stdin.write("tooth 11\nsingle\nyes\nnone\nworking length 22.5\n")
         process.stdin.flush()
         for line in process.stdout:
             if "Length 22.5" in line:  # the program has said that it holds the value
@@ -275,7 +276,7 @@ def test_a_recording_at_another_rate_is_heard(tmp_path: Path) -> None:
 def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
     """A limit on the size of files stands in for the full disk: the write fails part-way."""
     case = tmp_path / "case"
-    text = "tooth 11\nsingle\n" + "where are we\n" * 400 + "yes\n22.5\n"
+    text = "tooth 11\nsingle\n" + "where are we\n" * 400 + "yes\nnone\n22.5\n"
 
     def small_files() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))
@@ -287,7 +288,7 @@ def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
     )
     assert "Traceback" not in full.stderr
     assert "Not stored" in full.stdout
-    again = fillwarm("run", "--typed", "--case", case, text="yes\n22.5\n")
+    again = fillwarm("run", "--typed", "--case", case, text="yes\nnone\n22.5\n")
     assert_clear(again, 0, "Case reopened.", "Length 22.5")
     assert_clear(fillwarm("verify", case), 0, "whole")
 

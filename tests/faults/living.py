@@ -19,7 +19,7 @@ from faults import stories
 HERE = Path(__file__).parent
 PROGRAM = (sys.executable, "-m", "assistant")
 PATIENCE_S = 20.0
-LINES = ("tooth 24", "buccal and palatal", "yes", "yes", "yes", "working length 21")
+LINES = ("tooth 24", "buccal and palatal", "yes", "yes", "yes", "none", "working length 21")
 SAID = ("Tooth 24", "Canals buccal", "> Yes", "> Yes", "> Yes", "Length 21")
 """What the program shows when it has each of the lines."""
 

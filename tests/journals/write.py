@@ -109,7 +109,7 @@ _POST_LEVEL: tuple[Sitting, ...] = (
 
 _INTERRUPTED: tuple[Sitting, ...] = (
     (
-        *_told("tooth 46", "mesiobuccal, mesiolingual, distal", "yes", "yes", "yes"),
+        *_told("tooth 46", "mesiobuccal, mesiolingual, distal", "yes", "yes", "yes", "none"),
         *_told("canal distal", "20", "distobuccal cusp", "size 30", "taper .06", "yes", "10"),
         *_told("yes", "size 30", "taper .06", "20.5", "yes", "accepted", "8", "12", "15", "15"),
         *_told("dry", "20", "20.2", "20.1", "20", "confirm", "confirm", "yes", "yes", "seated"),
@@ -156,7 +156,9 @@ _DOUBTED: tuple[Sitting, ...] = (
 """Questions of doubt, what was not understood, taken back and gone back, other voices,
 and an urgent warning that nobody has answered."""
 
-_UNFINISHED: tuple[Sitting, ...] = (_told("tooth 11", "single", "yes", "yes", "yes", "22.5"),)
+_UNFINISHED: tuple[Sitting, ...] = (
+    _told("tooth 11", "single", "yes", "yes", "yes", "none", "22.5"),
+)
 
 
 def _finished(protocol: str, *sittings: Sitting) -> Callable[[Path], None]:

@@ -253,9 +253,14 @@ class Sitting:
     def alone(self, step: Step) -> str:
         canal = self.plan.get(self.state.active)
         if canal is None:
-            return {"chamber": "done", "barrier": "done", "sign": "sign the note"}.get(
-                step.id, "accepted" if step.id == "final_radiograph" else "yes"
-            )
+            of_the_case = {
+                "patient_risks": "none",
+                "chamber": "done",
+                "barrier": "done",
+                "final_radiograph": "accepted",
+                "sign": "sign the note",
+            }
+            return of_the_case.get(step.id, "yes")
         limit = canal.wl - 5
         answers: dict[str, Callable[[], str]] = {
             "working_length": lambda: f"working length {canal.wl}",

@@ -360,7 +360,7 @@ def test_undo_reaches_the_set_up_while_no_canal_has_anything() -> None:
     room.command("undo", "undo", "undo")
     assert room.at == (CASE, "canals")
     room.say("canals", ("single",))
-    room.choose("yes", "yes", "yes")
+    room.choose("yes", "yes", "yes", "none_known")
     assert room.at == ("single", "working_length")
     assert [track.name for track in room.state.canals] == ["single"]
 

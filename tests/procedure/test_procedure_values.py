@@ -230,7 +230,7 @@ def test_another_tooth_asks_for_its_canals_again() -> None:
     assert room.at == (CASE, "canals")
     assert room.state.newest(CASE, room.state.protocol.asking("canals")) is None
     room.say("canals", ("mesial", "distal"))
-    room.choose("yes", "yes", "yes")
+    room.choose("yes", "yes", "yes", "none_known")
     assert [track.name for track in room.state.canals] == ["mesial", "distal"]
 
 

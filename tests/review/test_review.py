@@ -71,6 +71,7 @@ def test_canals_that_interleave_keep_their_own_time() -> None:
             (CASE, "dam"): 1,
             (CASE, "quiet_tooth"): 1,
             (CASE, "radiograph_ready"): 1,
+            (CASE, "patient_risks"): 1,
             ("buccal", "working_length"): 10 + 2 + 1,
             ("palatal", "working_length"): 25,
         }

@@ -20,6 +20,7 @@ LINES = (
     Line(say="tooth one one", over_s=0.5),  # over "Which tooth? Two digits."
     Line(say="single", over_s=0.5),  # over the read-back
     Line(say="all yes", over_s=0.5),
+    Line(say="none"),
     Line(say="length twenty two incisal edge", over_s=0.5),
 )
 

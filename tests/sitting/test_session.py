@@ -157,7 +157,7 @@ TO_HEAT = (
 def test_a_press_that_ends_on_a_full_disk_is_told_once_and_stored_later(tmp_path: Path) -> None:
     sitting = Sitting(tmp_path / "case")
     session = sitting.session
-    for line in ("tooth 11", "single", "yes", *TO_HEAT, "heat on", "heat off"):
+    for line in ("tooth 11", "single", "yes", "none", *TO_HEAT, "heat on", "heat off"):
         session.read(line)
     session.read("carrier 17")
     session.read("plugger 17")
@@ -234,7 +234,7 @@ def test_a_spoken_stop_cuts_the_assistant_short(tmp_path: Path) -> None:
 def test_heat_off_begun_as_the_limit_is_announced_is_heard(tmp_path: Path) -> None:
     """Its last word falls under the warning; an earpiece lets the phrase be heard out."""
     session, _ = sit(tmp_path / "case", "flite:rms", lines=_first_line())
-    for line in ("single", "yes", *TO_HEAT):
+    for line in ("single", "yes", "none", *TO_HEAT):
         session.read(line)
     rng = np.random.default_rng(5)
 

@@ -1,0 +1,86 @@
+"""What is asked of the patient before the work, and what is said where the dam is missing."""
+
+from __future__ import annotations
+
+import pytest
+from room import WORDING, Room
+from typical_case import HEAD, PROTOCOL
+
+from assistant.case.prepared import parse_set_up
+from assistant.procedure import intents as it
+from assistant.procedure.fields import fill_if_known
+from assistant.procedure.state import CASE
+from assistant.report.note import as_text, note
+
+pytestmark = pytest.mark.core
+
+
+def at_readiness() -> Room:
+    room = Room()
+    room.say("tooth", 24)
+    room.say("canals", ("buccal",))
+    return room
+
+
+def at_risks() -> Room:
+    room = at_readiness()
+    room.choose("yes", "yes", "yes")
+    return room
+
+
+def test_a_missing_dam_waits_for_an_answer_and_can_be_skipped_with_a_reason() -> None:
+    room = at_readiness()
+    room.choose("no")
+    assert "the airway is open" in room.said
+    assert WORDING.questions["warned_keep"] in room.said
+    room.choose("yes")
+    assert room.refused == "answer_warning_first"
+    room.command("keep")
+    assert room.at == (CASE, "dam")
+    room.do(it.Skip(reason="crown margin too deep"))
+    assert room.at == (CASE, "quiet_tooth")
+    text = " ".join(as_text(note(room.state, HEAD)).split())
+    assert "URGENT" in text and "Skipped: Rubber dam: crown margin too deep" in text
+
+
+@pytest.mark.parametrize("answer", ["none_known", "no"])
+def test_none_in_a_word(answer: str) -> None:
+    room = at_risks()
+    assert "cardiac device?" in room.said
+    room.choose(answer)
+    assert room.at == ("buccal", "working_length")
+    assert not room.state.warnings
+
+
+def test_yes_does_not_say_which() -> None:
+    room = at_risks()
+    room.choose("yes")
+    assert room.refused == "not_an_option"
+
+
+@pytest.mark.parametrize(
+    ("answer", "rules"),
+    [
+        ("latex_allergy", ["allergy"]),
+        ("cardiac_device", ["cardiac-device"]),
+        ("allergy_and_device", ["allergy", "cardiac-device"]),
+    ],
+)
+def test_what_there_is_is_cautioned_and_the_device_again_before_the_locator(
+    answer: str, rules: list[str]
+) -> None:
+    room = at_risks()
+    room.choose(answer)
+    assert [w.rule for w in room.state.warnings] == rules
+    (hint,) = PROTOCOL.by_id["apex_locator"].hints
+    told = fill_if_known(hint, room.state, room.state.here)
+    assert told.startswith("Cardiac device noted") is ("cardiac-device" in rules)
+
+
+def test_it_can_be_prepared() -> None:
+    text = "tooth: 24\ncase: {allergy_or_device: cardiac device}\ncanals: {buccal: {}}\n"
+    room = Room()
+    room.do(parse_set_up(text, PROTOCOL, "set-up").intent(PROTOCOL))
+    room.choose("yes", "yes", "yes")
+    assert room.at == ("buccal", "working_length")
+    assert [w.rule for w in room.state.warnings] == ["cardiac-device"]
