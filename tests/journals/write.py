@@ -92,7 +92,7 @@ def _then(text: str) -> Line:
 
 _POST_LEVEL: tuple[Sitting, ...] = (
     (
-        *_told("tooth 11", "single", "yes", "22.5", "correction 22", "taper .04"),
+        *_told("tooth 11", "single", "yes", "none", "22.5", "correction 22", "taper .04"),
         *_told("size 40", "22", "no", "size 45", "21.4", "correction cone length 21.8", "yes"),
         *_told("wall contact", "18", "keep it", "22", "22.9", "22.2", "22.1", "no reading"),
         *_told("confirm", "keep it", "seated", "11"),
@@ -133,7 +133,7 @@ _INTERRUPTED: tuple[Sitting, ...] = (
 
 _DOUBTED: tuple[Sitting, ...] = (
     (
-        *_told("tooth 24", "buccal and palatal", "yes", "no", "yes", "yes"),
+        *_told("tooth 24", "buccal and palatal", "yes", "no", "yes", "yes", "none"),
         it.Given(
             kind="mm", value=27.0, heard=_voice("working length twenty seven", 0.4, "unsure")
         ),

@@ -57,7 +57,20 @@ NEAR_PX = (
 
 CASE = (
     # What is typed or pressed; a single capital or "Space" is a key, the rest is typed.
-    *("11", "single", "Y", "Y", "Y", "22", "incisal edge", "size 40", "point oh six", "N", "9"),
+    *(
+        "11",
+        "single",
+        "Y",
+        "Y",
+        "Y",
+        "none",
+        "22",
+        "incisal edge",
+        "size 40",
+        "point oh six",
+        "N",
+        "9",
+    ),
     *(
         "Y",
         "size 40",
