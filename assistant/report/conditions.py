@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assistant.procedure.beside import standing_condition
+from assistant.procedure.beside import missing_conditions, standing_condition
 from assistant.procedure.state import CaseState, Noted
 from assistant.protocol.conditions import name_of
 from assistant.report.marks import UNRECORDED, clock, plain
@@ -18,8 +18,11 @@ def condition_rows(state: CaseState) -> Iterator[NoteRow]:
     told = (one.condition for one in state.conditions)
     for condition in dict.fromkeys((*state.protocol.conditions, *told)):
         noted = standing_condition(state, condition)
-        text = UNRECORDED if noted is None else f"{plain(noted.text)} {_mark(noted)}"
-        yield NoteRow(name_of(condition), text)
+        if noted is not None:
+            yield NoteRow(name_of(condition), f"{plain(noted.text)} {_mark(noted)}")
+    if missing := missing_conditions(state):
+        names = ", ".join(name_of(one).lower() for one in missing)
+        yield NoteRow(UNRECORDED.capitalize(), names)
 
 
 def changed_conditions(state: CaseState) -> Iterator[str]:

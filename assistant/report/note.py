@@ -41,7 +41,7 @@ from assistant.report.remarks import changed_remarks, remark_lines
 from assistant.report.rows import NoteRow, answer, canal_rows, skipped_text
 from assistant.report.statement import DEMO, STATEMENT
 from assistant.report.summary import summary_row
-from assistant.report.visits import visit_rows
+from assistant.report.visits import visit_rows, worked_s
 
 COLUMNS = 88
 
@@ -239,7 +239,7 @@ def _head(state: CaseState) -> Iterator[NoteRow]:
     yield NoteRow("Started", date_time(state.opened))
     yield NoteRow("Signed" if state.signed else "Last on record", date_time(end))
     yield NoteRow("Times", f"local where it was done, {zone(state.opened)}")
-    yield NoteRow("Duration", _duration((end.wall - state.opened.wall).total_seconds()))
+    yield NoteRow("Duration", _duration(worked_s(state, end)))
 
 
 def _tooth(state: CaseState) -> str:

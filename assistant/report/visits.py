@@ -36,6 +36,14 @@ def visit_rows(state: CaseState) -> Iterator[NoteRow]:
     )
 
 
+def worked_s(state: CaseState, end: Moment) -> float:
+    """Seconds from the opening to the end, without the days between visits."""
+    closed = sum((v.ended.wall - v.began.wall).total_seconds() for v in state.visits)
+    if state.resting:
+        return closed
+    return closed + (end.wall - (state.visit_began or state.opened).wall).total_seconds()
+
+
 def _when(state: CaseState, began: Moment, ended: Moment) -> str:
     return f"{date_time(began)} to {clock(state, ended)}"
 
