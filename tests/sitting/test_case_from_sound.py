@@ -14,7 +14,7 @@ from from_sound import LATERAL, heard, sit
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.record.journal import read_journal
 from assistant.report.write import write_reports
-from assistant.sitting.rehearsal import Operator
+from assistant.sitting.rehearsal import Line, Operator
 from assistant.sitting.session import Session
 
 pytestmark = pytest.mark.sound
@@ -158,3 +158,24 @@ def _journal_alone_gives_the_same_case_and_reports_lateral(
     assert state == session.case.state
     for path in write_reports(tmp_path, state, head).values():
         assert path.stat().st_size > 0
+
+
+def test_a_takeover_and_the_end_of_a_visit_are_heard(tmp_path: Path) -> None:
+    told = (
+        *("tooth one one", "single", "yes", "none", "working length twenty two"),
+        *("operator b takes over", "taper point oh six", "instructions given"),
+        "close for today calcium hydroxide go on next time",
+    )
+    lines = tuple(Line(say=one) for one in told)
+    session, operator = sit(tmp_path / "case", "flite:slt", lines=lines)
+    state = session.case.state
+    session.case.close()
+    assert operator.failed is None
+    assert state.operator == "Operator B"
+    assert [n.text for n in state.conditions] == ["given"]
+    (visit,) = state.visits
+    assert (visit.signed_by, visit.dressing, visit.plan) == (
+        "Operator B",
+        "calcium hydroxide, temporary filling",
+        "go on with the filling",
+    )
