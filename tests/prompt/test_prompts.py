@@ -198,7 +198,7 @@ def corrected() -> Driver:
     ("case", "last"),
     [
         (lambda: Driver(read_out=False), "none."),
-        (premolar, "Radiograph available: yes."),
+        (premolar, "Allergy to latex or sealer, cardiac device: none known."),
         (seated, "Cone seated."),
         (switched, "Buccal: Length 21."),
         (corrected, "Length 20.5."),

@@ -168,7 +168,7 @@ def test_all_kinds_of_happenings_come_with_their_place() -> None:
     case.do(it.WhoSpeaks(who="chairside", heard=HEARD))
     case.do(it.Reopen(note="Nothing was lost."), 60.0)
     switch(case, "palatal", 1.0)
-    found = [(o.kind, o.track, o.step) for o in course_of(case).happenings][7:]
+    found = [(o.kind, o.track, o.step) for o in course_of(case).happenings][8:]
     length, size = ("buccal", "working_length"), ("buccal", "apical_size")
     assert found == [
         ("not_understood", *length),
@@ -205,13 +205,13 @@ def test_heat_that_a_restart_ended_has_no_seconds() -> None:
 def test_a_clock_that_is_set_back_stands_still() -> None:
     case = two_begun()
     case.elapsed_s -= 4.0
-    case.mm(21.0)  # at two seconds, by the clock
+    case.mm(21.0)  # at three seconds, by the clock
     case.elapsed_s += 10.0
     case.choose("buccal_cusp")
     course = course_of(case)
     times = [one.at_s for one in course.happenings]
     assert times == sorted(times)
-    assert course.ended_s == pytest.approx(13.0)
+    assert course.ended_s == pytest.approx(14.0)
     assert step_seconds(course)["buccal", "reference_point"] == pytest.approx(8.0)
 
 
