@@ -327,7 +327,7 @@ STEPS_APART = [
         "steps: [heat, press, heat_depth,",
         "steps: [heating, press, heat_depth,",
         ["'downpack-short' names 'heating'", "allowed", "heat_depth"],
-        "rules[23].steps[0]",
+        "rules[26].steps[0]",
         id="unknown step",
     ),
     pytest.param(
@@ -341,7 +341,7 @@ STEPS_APART = [
         "quantities: [post_level_mm]",
         "quantities: [cone_size]",
         ["'seal-short' checks a length", "'cone_size'"],
-        "rules[24].quantities[0]",
+        "rules[27].quantities[0]",
         id="length rule on a size",
     ),
     pytest.param(

@@ -83,8 +83,8 @@ def test_a_warning_alone_is_told_in_full_and_repeated_ones_once_with_their_count
     assert "heard 19.4. Value 19.4 mm [d]. NOT ANSWERED. Rule depth-limit." in open_
     assert "TIMES" not in open_
     # 20 warnings: a caution, and 19 depths from 17.6 to 19.4 of which the last waits.
-    assert "heard 17.6. Value 17.6 mm [d]. Answer: replaced by entry 19: 17.7." in repeated
-    assert "18 TIMES, answered alike: again 14:05:19 17.7 mm [d], 14:05:20 17.8" in repeated
+    assert "heard 17.6. Value 17.6 mm [d]. Answer: replaced by entry 20: 17.7." in repeated
+    assert "18 TIMES, answered alike: again 14:05:20 17.7 mm [d], 14:05:21 17.8" in repeated
     assert caution.endswith("No answer asked. Rule low-taper.")
 
 

@@ -86,7 +86,7 @@ def test_all_yes_answers_the_questions_of_the_phase_and_no_more() -> None:
     intent = understand_typed("all yes", Grammar(WORDS, wanted_now(case.state)))
     assert describe(intent) == "yes, yes, yes"
     case.do(intent)
-    assert case.state.here.step == "working_length"
+    assert case.state.here.step == "patient_risks"  # nobody said yes to that
     assert isinstance(understand_typed("all yes", grammar("taper")), it.Unclear)
     assert describe(understand_typed("all yes", grammar("tugback"))) == "yes"
 
