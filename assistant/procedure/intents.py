@@ -139,20 +139,10 @@ class TakeOver(Intent):
     name: Text
 
 
-class Clip(Frozen):
-    """A spoken remark as sound: a WAV file beside the journal, and the SHA-256 of its bytes."""
-
-    file: Text
-    sha256: Text
-    duration_s: float
-
-
 class Remark(Intent):
-    """Keep this text as it was dictated; ``clip`` is its sound where it was spoken, and its
-    text is then only a reference to that."""
+    """Keep this text as it was dictated."""
 
     text: Text
-    clip: Clip | None = None
 
 
 class CorrectRemark(Intent):
@@ -221,7 +211,7 @@ Verb = Literal[
     "say_all",
     "say_less",
     "say_warnings",
-    "remark",  # said aloud: it can only be typed, or kept as sound
+    "remark",  # said aloud: it can only be typed
 ]
 
 

@@ -13,8 +13,8 @@ from assistant.protocol.conditions import Condition
 def keep(draft: Draft, intent: it.Beside) -> None:
     """Put it on record."""
     match intent:
-        case it.Remark(text=text, clip=clip):
-            _add(draft, intent, text, clip=clip)
+        case it.Remark(text=text):
+            _add(draft, intent, text)
         case it.CorrectRemark(text=text, number=number):
             old = meant(draft.state, number)
             assert old is not None
@@ -45,7 +45,6 @@ def _add(
     intent: it.Beside,
     text: str,
     replaces: Remark | None = None,
-    clip: it.Clip | None = None,
 ) -> None:
     here = draft.state.here
     remark = Remark(
@@ -58,6 +57,5 @@ def _add(
         channel=intent.heard.channel,
         at=draft.now,
         replaces=replaces.seq if replaces else None,
-        clip=clip,
     )
     draft.add(ev.RemarkMade(remark=remark))

@@ -12,7 +12,6 @@ from typing import Literal
 
 from assistant.procedure.intents import (
     Channel,
-    Clip,
     Heard,
     Part,
     PreparedValue,
@@ -145,7 +144,6 @@ class Remark(Frozen):
     Attributes:
         track, step: where the work stood.
         replaces: number of the remark it stands in for, or None.
-        clip: its sound, where it was spoken.
     """
 
     seq: int
@@ -157,7 +155,6 @@ class Remark(Frozen):
     channel: Channel
     at: Moment
     replaces: int | None = None
-    clip: Clip | None = None
     standing: Standing = "standing"
 
 

@@ -112,8 +112,7 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
             {
                 "canal": _canal_name(r.track),
                 "at": r.at.wall,
-                "clip": r.clip.model_dump() if r.clip else None,
-                **r.model_dump(exclude={"track", "at", "clip"}),
+                **r.model_dump(exclude={"track", "at"}),
             }
             for r in state.dictated
         ],

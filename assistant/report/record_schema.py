@@ -178,14 +178,6 @@ class PendingRecord(_Part):
     heard: HeardRecord
 
 
-class ClipRecord(_Part):
-    """A spoken remark as sound, a WAV file beside the journal."""
-
-    file: str
-    sha256: str
-    duration_s: float
-
-
 class RemarkRecord(_Part):
     """What was dictated beside the steps: text that nobody checked."""
 
@@ -198,7 +190,6 @@ class RemarkRecord(_Part):
     channel: Channel
     at: AwareDatetime
     replaces: int | None
-    clip: ClipRecord | None
     standing: Standing
 
 

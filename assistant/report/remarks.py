@@ -12,7 +12,7 @@ def remark_lines(state: CaseState) -> Iterator[str]:
     """Those that stand, in the order in which they were made."""
     for one in state.dictated:
         if one.standing == "standing":
-            yield f"{_at(state, one)}: {plain(one.text)}{_sound(one)} ({_by(one)})"
+            yield f"{_at(state, one)}: {plain(one.text)} ({_by(one)})"
 
 
 def changed_remarks(state: CaseState) -> Iterator[str]:
@@ -33,10 +33,3 @@ def _by(one: Remark) -> str:
     how = "typed" if one.channel in {"typed", "key"} else "dictated"
     role = "operator" if one.role == "operator" else "assistant"
     return f"{how} by {plain(one.by) or 'not given'}, {role}"
-
-
-def _sound(one: Remark) -> str:
-    clip = one.clip
-    if clip is None:
-        return ""
-    return f" [{plain(clip.file)}, {clip.duration_s:.0f} s, SHA-256 {plain(clip.sha256)}]"

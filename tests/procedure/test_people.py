@@ -10,6 +10,7 @@ from assistant.exchange.tables import rows
 from assistant.procedure import intents as it
 from assistant.procedure.apply import replay
 from assistant.procedure.people import operators, signer
+from assistant.procedure.state import Seal
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record
 
@@ -94,3 +95,19 @@ def test_a_takeover_ends_the_question_about_the_signature() -> None:
 def test_a_takeover_is_replayed() -> None:
     room = taken_over(front_tooth(), "operator b")
     assert replay(room.events) == room.state
+
+
+@pytest.mark.parametrize(
+    ("of_key", "told"),
+    [
+        ("Practice (invented)", True),
+        ("operator  a", False),
+        ("CN=Operator A,O=Practice (invented)", False),
+    ],
+)
+def test_a_key_of_another_name_than_who_signed_is_told(of_key: str, told: bool) -> None:
+    room = at_the_end()
+    room.command("sign", "confirm")
+    seal = Seal(at=room.now(), lines=1, head=HEAD, jws="invented", key="k", by=of_key)
+    room.state = room.state.model_copy(update={"seals": (seal,)})
+    assert ("THE KEY IS OF ANOTHER NAME than who signed, Operator A" in text_of(room)) is told
