@@ -20,6 +20,7 @@ from assistant.procedure.facts import (
     wl_mm,
 )
 from assistant.procedure.state import CASE, KIND_OF, CaseState, PersonRole
+from assistant.protocol.conditions import Condition
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
@@ -225,6 +226,7 @@ def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
                 it.Remark(text=text, heard=heard),
                 it.CorrectRemark(text=text, number=number, heard=heard),
                 it.DropRemark(number=number, heard=heard),
+                it.Note(condition=rng.choice(list(Condition)), text=text, heard=heard),
             )
             return rng.choice(kept)
         case 10 if rng.random() < 0.3:

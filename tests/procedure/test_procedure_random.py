@@ -28,6 +28,7 @@ from assistant.procedure.facts import depth_limit_mm, suggestion, wl_mm
 from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
+from assistant.protocol.conditions import Condition
 from assistant.protocol.model import Measure, Protocol, Readings, Step
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import load_language
@@ -143,6 +144,7 @@ class Watched:
         self.check_depths(before, events)
         self.check_prompts(intent, events)
         self.check_record(before, intent, events)
+        self.check_beside(before, intent, events)
 
     def give_twice(self, intent: it.AnyIntent, after_s: float) -> None:
         """As ``give``, and that deciding is repeatable and leaves no trace."""
@@ -171,6 +173,24 @@ class Watched:
         if raised:
             assert self.prompts[0].urgency is Urgency.WARNING
             assert "Depth check" in self.prompts[0].text
+
+    def check_beside(
+        self, before: CaseState, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]
+    ) -> None:
+        """What is kept beside the steps is never lost and is no measurement; who takes over
+        moves nothing, and a visit that is closed takes nothing until it is opened again."""
+        for name in ("takeovers", "visits", "conditions", "dictated"):
+            was, now = getattr(before, name), getattr(self.state, name)
+            assert len(now) >= len(was)
+            bare = [one.model_copy(update={"standing": "standing"}) for one in now[: len(was)]]
+            assert [one.model_copy(update={"standing": "standing"}) for one in was] == bare
+        beside = it.Remark | it.CorrectRemark | it.DropRemark | it.Note | it.TakeOver
+        if isinstance(intent, beside):
+            assert self.state.entries == before.entries
+            assert self.state.tracks == before.tracks
+        if before.resting and not isinstance(intent, it.Reopen):
+            assert self.state.entries == before.entries
+            assert self.state.resting or any(isinstance(e, ev.Resumed) for e in events)
 
     def check_prompts(self, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]) -> None:
         if not isinstance(intent, it.Tick | it.ReadOut):
@@ -403,6 +423,12 @@ INTENTS: st.SearchStrategy[it.AnyIntent] = st.one_of(
         it.CloseVisit,
         dressing=st.sampled_from(["temporary filling", "temporary filling", None]),
         plan=st.sampled_from(["go on with the filling", " "]),
+        heard=HEARD,
+    ),
+    st.builds(
+        it.Note,
+        condition=st.sampled_from(list(Condition)),
+        text=st.sampled_from(["A1-23", "x" * 121, ""]),
         heard=HEARD,
     ),
     st.builds(it.DropRemark, number=st.sampled_from([None, 1, 3]), heard=HEARD),
