@@ -373,7 +373,7 @@ function wholeRows(box, list) {
   const whole = ends.filter((end) => end <= bottom + 1);
   const more = whole.length > 0 && whole.length < ends.length;
   box.dataset.more = more ? "yes" : "no";
-  if (more) box.style.maxHeight = `${Math.max(...whole) - top + 4}px`;
+  if (more) box.style.maxHeight = `${Math.max(...whole) - top + 8}px`;
 }
 
 // -- the countdown, on this page's own clock --------------------------------------------
