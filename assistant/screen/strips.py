@@ -233,10 +233,11 @@ def _marks(
         and (depth := number(entry)) is not None
     ]
     newest = max((entry.seq for _, entry, _ in told), default=0)
-    # What was fitted in the empty canal is out of it once the cone stands there.
+    # What was fitted in the empty canal is out of it once the cone stands there, and what
+    # worked in the downpack once there is backfill on it.
     empty = state.last(canal, Role.SEATED) is None and not cut.mass
     values = [
-        (step, depth, entry.seq == newest and (empty or step.loop is not None))
+        (step, depth, entry.seq == newest and (empty or bool(step.loop)) and not cut.filled)
         for step, entry, depth in told
     ]
     # Once the downpack goes, what was set before it would be in the way.

@@ -477,4 +477,5 @@ $("keys-on").addEventListener("change", (event) => {
 new ResizeObserver(() => view && layOut()).observe(document.documentElement);
 setInterval(watchLink, 250);
 requestAnimationFrame(frame);
-begin();
+// Not before the other files are there: what comes first may need them.
+document.addEventListener("DOMContentLoaded", begin);
