@@ -25,6 +25,7 @@ from assistant.commandline.options import (
     cases_folder,
     this_second,
     usual_words,
+    whole_words,
 )
 from assistant.errors import UserError
 from assistant.files.atomic import write_atomically
@@ -252,7 +253,7 @@ def _leave(sitting: Session) -> None:
         case.close()
     found = score_folder(case.folder)
     list_written(case.folder, written | {"score": case.folder / SCORE})
-    click.echo(f"\n{score_sheet(found)}")
+    whole_words(f"\n{score_sheet(found)}")
 
 
 @click.command()

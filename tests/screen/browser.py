@@ -393,7 +393,7 @@ def main() -> int:
             parts: tuple[tuple[str, Callable[[], object]], ...] = (
                 ("whole case by keyboard", lambda: whole_case(play, out, report)),
                 ("whole case by touch", lambda: touched.whole_case(play, out, report)),
-                ("a phone", lambda: touched.phone(play, report)),
+                ("a phone", lambda: touched.phone(play, out, report)),
                 ("pictures", lambda: pictures(play, out, report)),
                 ("less motion", lambda: reduced_motion(play, report)),
                 ("under attack", lambda: attacked.run(report)),

@@ -13,6 +13,7 @@ from typing import Any
 from websockets.asyncio.client import connect
 
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.screen.places import UNPAIRED_OF_ONE
 from assistant.screen.web import WebScreen
 from screen import room
 from screen.states import scenes
@@ -69,14 +70,19 @@ async def _watch(
     final = f"change {CHANGES - 1}"
     base = f"127.0.0.1:{screen.port}"
 
+    # All come from one address, which has only so many places until they are known.
+    coming = asyncio.Semaphore(UNPAIRED_OF_ONE // 2)
+
     async def viewer(number: int) -> None:
-        async with connect(
-            f"ws://{base}/live",
-            origin=f"http://{base}",  # type: ignore[arg-type]
-            additional_headers={"Cookie": cookie},
-            subprotocols=["fillwarm", key],  # type: ignore[list-item]
-            proxy=None,
-        ) as link:
+        async with coming:
+            link = await connect(
+                f"ws://{base}/live",
+                origin=f"http://{base}",  # type: ignore[arg-type]
+                additional_headers={"Cookie": cookie},
+                subprotocols=["fillwarm", key],  # type: ignore[list-item]
+                proxy=None,
+            )
+        async with link:
             ready.release()
             async for text in link:
                 told = json.loads(text)
@@ -92,8 +98,9 @@ async def _watch(
     state = next(s.state for s in scenes() if s.name == "backfill")
     screen.show_step(state)
     viewers = [asyncio.create_task(viewer(i)) for i in range(count)]
-    for _ in range(count):
-        await ready.acquire()
+    async with asyncio.timeout(60):
+        for _ in range(count):
+            await ready.acquire()
     shown_s = []
     for number in range(CHANGES):
         text = f"change {number}"

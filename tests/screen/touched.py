@@ -210,7 +210,7 @@ def whole_case(play: Playwright, out: Path, report: Any) -> None:
         case.end()
 
 
-def phone(play: Playwright, report: Any) -> None:
+def phone(play: Playwright, out: Path, report: Any) -> None:
     """Targets of 48 px on a phone, nothing beside the page, no finding of axe."""
     screen = room.bare_screen()
     with browser_page(play, 390, 844, has_touch=True) as page:
@@ -221,6 +221,7 @@ def phone(play: Playwright, report: Any) -> None:
             before = version(page)
             screen._see(state=scene.state, prompts=scene.prompts, heard=scene.heard)
             wait_until(lambda before=before: version(page) > before, 10, scene.name)
+            page.screenshot(path=out / f"phone-{scene.name}.png", full_page=True)
             small = [
                 f"{text} {wide:.0f}x{tall:.0f}"
                 for text, wide, tall in page.evaluate(SIZES)
