@@ -221,6 +221,9 @@ def phone(play: Playwright, out: Path, report: Any) -> None:
             before = version(page)
             screen._see(state=scene.state, prompts=scene.prompts, heard=scene.heard)
             wait_until(lambda before=before: version(page) > before, 10, scene.name)
+            if scene.state.signed is not None:
+                told = page.inner_text("#entries")
+                report.check("the summary stands on a phone", "warnings and cautions" in told)
             page.screenshot(path=out / f"phone-{scene.name}.png", full_page=True)
             small = [
                 f"{text} {wide:.0f}x{tall:.0f}"

@@ -83,9 +83,9 @@ function wholeTooth() {
 // phone has none there. Beside a tooth that was asked for there is none for entries.
 function placeEntries() {
   const resting = !view.strips.some((strip) => strip.active) && view.strips.length > 0;
-  const there = window.innerWidth > 560 && (looks.hand === "touch" || resting);
+  const phone = window.innerWidth <= 560, there = !phone && (looks.hand === "touch" || resting);
   const box = $("entered");
-  $("right").dataset.whole = wholeTooth() && !there ? "yes" : "no";
+  $("right").dataset.whole = wholeTooth() && !there && !phone ? "yes" : "no";
   if (there && box.parentElement !== $("left")) $("left").append(box);
   else if (!there && box.parentElement === $("left")) $("depths").after(box);
   // What scrolls can be reached by keys.
