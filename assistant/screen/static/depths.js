@@ -68,8 +68,8 @@ function drawDepths(box, strips, letters, whole) {
   hatch(defs, "fill-0", "var(--fill-ground)", "var(--fill)", near * 0.3, ["up", "down"]);
   hatch(defs, "fill-1", "var(--fill-ground)", "var(--fill)", near * 0.34, ["down"]);
   hatch(defs, "fill-2", "var(--fill-ground)", "var(--fill)", near * 0.34, ["up"]);
-  const narrow = near * 1.75;
   const others = strips.filter((strip) => !strip.active).length;
+  const narrow = Math.min(near * 1.75, (width * 0.36) / Math.max(1, others));
   let x = 0;
   for (const strip of strips) {
     const w = whole ? width / strips.length : strip.active ? width - narrow * others : narrow;
