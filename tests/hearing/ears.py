@@ -99,14 +99,18 @@ def hear(
     now: Moment | None = None,
     *,
     keep_state: bool = True,
+    others: Others | None = None,
+    since_s: float = 0.0,
 ) -> Outcome:
     """Everything that the program makes of ``sound`` (16 kHz int16) at ``state``.
 
-    With ``keep_state`` False every utterance meets the case as it was at first.
+    With ``keep_state`` False every utterance meets the case as it was at first. ``others``
+    remembers what was let go before, if the sound begins ``since_s`` after another.
     """
     now = now or later(state)
     hearing.ear.reset()
-    look, others, busy_s = FirstLook(), Others(), 0.0
+    others = others or Others()
+    look, busy_s = FirstLook(), 0.0
     caught: list[Caught] = []
     events: list[ev.AnyEvent] = []
     present = state
@@ -120,7 +124,7 @@ def hear(
             continue
         grammar = grammars(wanted_now(present))
         at_s = min(at + FRAME_SAMPLES, len(sound)) / RATE_HZ
-        began_s = time.perf_counter()
+        asked_s = time.perf_counter()
         _ = grammar.graph
         hearing.listener.prepare(grammar)
         ready_s, cpu_s = time.perf_counter(), time.process_time()
@@ -132,7 +136,8 @@ def hear(
             # What is recognised during the last silence costs no time after it.
             hearing.ear.wait(silence_s(intent, recognised, grammar, hearing.trust))
             continue
-        if others.mean(intent, recognised, hearing.trust, utterance.started_s, utterance):
+        began_s = since_s + utterance.started_s
+        if others.mean(intent, recognised, hearing.trust, began_s, utterance):
             continue
         caught.append(
             Caught(
@@ -144,7 +149,7 @@ def hear(
                 at_s=at_s,
                 process_s=busy_s - at_s,
                 cpu_s=time.process_time() - cpu_s,
-                prepare_s=ready_s - began_s,
+                prepare_s=ready_s - asked_s,
                 flushed=flushed,
             )
         )

@@ -20,6 +20,7 @@ from assistant.procedure.state import CASE, CaseState
 from assistant.prompt.wording import respond
 from assistant.sound.samples import Samples
 from assistant.speech.hearing import Hearing
+from assistant.speech.others import Others
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import number_words
 from assistant.words.sayings import Wording, load_wording, value_phrase
@@ -94,6 +95,7 @@ def converse(
     room: Room,
     grammars: Grammars,
     answers_most: int = 5,
+    others: Others | None = None,
 ) -> Talk:
     """Answer until what was meant seems to be on the record, or patience ends.
 
@@ -104,6 +106,7 @@ def converse(
         room: the operator's voice in the same room.
         grammars: of the steps.
         answers_most: then the operator gives up, and what stands is judged.
+        others: what remembers that something was let go: said again, it is asked about.
     """
     before, goal, wording = phrase.scene.state, goal_of(phrase), _wording()
     state, said, outcome = before, phrase.text, first
@@ -118,7 +121,9 @@ def converse(
         answers.append(answer)
         now_s += 5.0
         sound = room(answer, exchange + 1)
-        outcome = hear(ears, sound, state, grammars, later(state, now_s))
+        outcome = hear(
+            ears, sound, state, grammars, later(state, now_s), others=others, since_s=now_s
+        )
         said = answer
     return Talk(judge_end(before, goal, state), tuple(answers), content)
 

@@ -302,7 +302,7 @@ def test_the_operator_answers_truthfully(
     meant = at(*phrase)
     heard = iter(ears)
     monkeypatch.setattr(
-        operator_sim, "hear", lambda _e, _s, state, *_: taken(state, next(heard))
+        operator_sim, "hear", lambda _e, _s, state, *_, **__: taken(state, next(heard))
     )
     outcome = taken(meant.scene.state, first, doubt)
     said: list[str] = []

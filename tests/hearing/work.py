@@ -16,6 +16,7 @@ from assistant.procedure import intents as it
 from assistant.sitting import assembly
 from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.speech.hearing import Hearing
+from assistant.speech.others import Others
 from hearing import chatter, halves
 from hearing.ears import Caught, Outcome, hear, later, step_on
 from hearing.halves import Half
@@ -95,7 +96,8 @@ class Worker:
             return phrase_in_room(task, self.speaker, text, time).sound
 
         mixed = phrase_in_room(task, self.speaker)
-        outcome = hear(self.ears, mixed.sound, phrase.scene.state, grammar)
+        others = Others()
+        outcome = hear(self.ears, mixed.sound, phrase.scene.state, grammar, others=others)
         verdict, question_right = judge(phrase.meaning, outcome.intents)
         row: Row = {
             "key": task.key,
@@ -114,7 +116,9 @@ class Worker:
         # Nobody can answer in the voice of a recording.
         if phrase.recording is not None or self.setting.answers == 0:
             return row | {"end": None, "answers": [], "content": False}
-        talk = converse(self.ears, phrase, outcome, in_room, grammar, self.setting.answers)
+        talk = converse(
+            self.ears, phrase, outcome, in_room, grammar, self.setting.answers, others
+        )
         return row | {
             "end": talk.end,
             "answers": list(talk.answers),
