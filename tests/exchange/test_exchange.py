@@ -11,7 +11,7 @@ import unicodedata
 from copy import deepcopy
 from functools import cache
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -263,7 +263,7 @@ def test_the_text_is_rfc_4180() -> None:
     assert len({len(row) for row in csv.reader(io.StringIO(text, newline=""))}) == 1
 
 
-@pytest.mark.parametrize("table", get_args(tables.Table))
+@pytest.mark.parametrize("table", ["entries", "warnings", "timings"])
 def test_a_row_is_a_thing_of_the_record(table: Any) -> None:
     cases = [record_of(case()) for case in (two_canals, barely_started, many_warnings)]
     rows = tables.read(tables.table_text(cases, table))

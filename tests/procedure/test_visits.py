@@ -11,6 +11,7 @@ from typical_case import HEAD, PROTOCOL, START
 
 from assistant.case.between import LONG_PAUSE_S
 from assistant.case.casefile import CaseFile
+from assistant.exchange import tables
 from assistant.procedure import intents as it
 from assistant.procedure.apply import replay
 from assistant.prompt.mouth import Verbosity
@@ -79,6 +80,9 @@ def test_the_note_tells_visits_apart() -> None:
     assert "single set-up. NOT CLOSED." in text
     (visit,) = as_record(room.state, HEAD)["visits"]
     assert visit["plan"] == "fill"
+    (row,) = tables.read(tables.table_text([as_record(room.state, HEAD)], "visits"))
+    assert (row["visit"], row["plan"], row["entries"]) == ("1", "fill", str(visit["entries"]))
+    assert "Operator A" not in row.values()
     assert replay(room.events) == room.state
 
 
