@@ -77,6 +77,7 @@ class Oracle(Rules):
                 case ev.TimerStarted(timer=timer):
                     wrong += self._begins(timer)
                 case ev.TimerEnded(ended=ended):
+                    self.pressing = False
                     if self.heating and ended is not None:
                         self.heat_off_s[self.heating] = ended.mono_s
                     self.heating = ""
@@ -208,6 +209,7 @@ class Oracle(Rules):
         """A timed act begins: a press with how long the mass has cooled already, to the
         tenth above, which is said if it is longer than the limit."""
         self.hold_began_s, self.heat_said = timer.started.mono_s, False
+        self.pressing = timer.mode == "hold"
         if timer.mode == "until_off":
             self.heating = timer.track
             self.heat_off_s.pop(timer.track, None)

@@ -74,6 +74,7 @@ class Rules:
 
     def __init__(self, protocol: Protocol, instruments: PluggerFile | None = None) -> None:
         self.protocol, self.instruments = protocol, instruments
+        self.pressing = False
         self.severity = {rule.id: rule.severity for rule in protocol.rules}
         listed = [r.quantities for r in protocol.rules if r.id == "depth-limit"]
         self.goes_down = DEPTHS | set(*listed)
@@ -306,7 +307,10 @@ class Rules:
                 yield "increment-small"
 
     def _last_press_short(self, t: Told) -> bool:
-        """Of one cycle: the plugger came to its limit, and the press was too short."""
+        """Of one cycle: the plugger came to its limit, and the press was too short; not
+        while it is being repeated."""
+        if self.pressing and t.quantity == "plugger_depth_mm":
+            return False
         pair = {"press_s", "plugger_depth_mm"}
         if t.quantity not in pair or "last-press-short" not in self.severity:
             return False
