@@ -8,16 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 
-from oracle_rules import DEPTHS, DOWNPACK, NOT_JUDGED, Rules, Told
+from oracle_rules import COMPUTED, DEPTHS, DOWNPACK, Rules, Told
 
 from assistant.procedure import events as ev
 from assistant.procedure.state import CASE, Entry, Pending, Timer, Warning
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 
-__all__ = ["DEPTHS", "NOT_JUDGED", "Oracle"]
+__all__ = ["DEPTHS", "Oracle"]
 
 
 @dataclass
@@ -77,6 +76,7 @@ class Oracle(Rules):
                 case ev.TimerStarted(timer=timer):
                     wrong += self._begins(timer)
                 case ev.TimerEnded(ended=ended):
+                    self.pressing = False
                     if self.heating and ended is not None:
                         self.heat_off_s[self.heating] = ended.mono_s
                     self.heating = ""
@@ -173,15 +173,12 @@ class Oracle(Rules):
     ) -> Iterator[str]:
         for warning in raised:
             rule, entry = warning.rule, warning.entry
-            if rule in NOT_JUDGED:
-                continue
             if entry is not None:
                 told = self.told[entry]
                 allowed = fresh.get(entry, set()) if entry in fresh else self.broken(told)
                 if entry not in fresh:
                     self.tally.count(self.tally.otherwise, [rule])
-                unsure = rule == "beyond-reach" and told.number is not None
-                if unsure and self.beyond_reach(told, told.number or Decimal(0)) is None:
+                if rule in COMPUTED and self.computed(rule, told) is None:
                     self.tally.count(self.tally.otherwise, [rule])
                     continue
                 if rule not in allowed or not told.stands:
@@ -208,6 +205,7 @@ class Oracle(Rules):
         """A timed act begins: a press with how long the mass has cooled already, to the
         tenth above, which is said if it is longer than the limit."""
         self.hold_began_s, self.heat_said = timer.started.mono_s, False
+        self.pressing = timer.mode == "hold"
         if timer.mode == "until_off":
             self.heating = timer.track
             self.heat_off_s.pop(timer.track, None)

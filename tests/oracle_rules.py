@@ -5,9 +5,8 @@ It was written from the sentences, severities and limits in ``protocols/*.yaml``
 trade's description of the sequence, not from ``assistant/procedure/rules.py``, and shares
 no computation with the program except the handbook tables of teeth (data, not rules).
 
-Rules whose sentence rests on a computation (heat at the root surface, how soon the mass
-is firm, the cone by its size) are not judged: ``NOT_JUDGED``. What a set of pluggers
-reaches is judged with a margin, see ``beyond_reach``.
+Rules whose sentence rests on a computation (what a set of pluggers reaches, the cone by its
+size, heat at the root surface) are judged where it is certain: ``computed``.
 """
 
 from __future__ import annotations
@@ -21,8 +20,6 @@ from assistant.canal.teeth import Tooth, canal_sets, length_plausible
 from assistant.procedure.intents import Scalar
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
-
-NOT_JUDGED = frozenset({"cone-misfit", "surface-heat"})
 
 DEPTHS = frozenset(
     {
@@ -43,6 +40,11 @@ NOT_READY = frozenset({"no", "wet", "bleeding", "exudate"})
 READINESS = frozenset(
     {"tooth_quiet", "radiograph_available", "ready", "shaped_and_irrigated", "dryness"}
 )
+COMPUTED = ("beyond-reach", "cone-misfit", "surface-heat")
+
+CONE_MARGIN_MM = 0.16
+"""More than canal, cone and an error of the cut can differ from what they are called."""
+
 MARGIN_MM = 0.06
 """Between what certainly goes in and what certainly binds, the oracle does not judge."""
 
@@ -74,6 +76,7 @@ class Rules:
 
     def __init__(self, protocol: Protocol, instruments: PluggerFile | None = None) -> None:
         self.protocol, self.instruments = protocol, instruments
+        self.pressing = False
         self.severity = {rule.id: rule.severity for rule in protocol.rules}
         listed = [r.quantities for r in protocol.rules if r.id == "depth-limit"]
         self.goes_down = DEPTHS | set(*listed)
@@ -150,8 +153,9 @@ class Rules:
         seal = _tenth_below(wl - value) if t.quantity == "post_level_mm" and wl else None
         if seal is not None and seal < self.limit("apical_seal_min_mm"):
             yield "seal-short"
-        if self.beyond_reach(t, value) is True:
-            yield "beyond-reach"
+        for rule in COMPUTED:
+            if self.computed(rule, t) is True:
+                yield rule
 
     def _never_together(self, canals: tuple[str, ...]) -> bool:
         """Whether handbooks know no such tooth with some two of them (or some one)."""
@@ -306,7 +310,10 @@ class Rules:
                 yield "increment-small"
 
     def _last_press_short(self, t: Told) -> bool:
-        """Of one cycle: the plugger came to its limit, and the press was too short."""
+        """Of one cycle: the plugger came to its limit, and the press was too short; not
+        while it is being repeated."""
+        if self.pressing and t.quantity == "plugger_depth_mm":
+            return False
         pair = {"press_s", "plugger_depth_mm"}
         if t.quantity not in pair or "last-press-short" not in self.severity:
             return False
@@ -344,7 +351,60 @@ class Rules:
         middle = median(middles).quantize(Decimal("0.1"), ROUND_HALF_UP)
         return abs(middle - located) > self.limit("apex_locator_agree_mm")
 
-    def beyond_reach(self, t: Told, value: Decimal) -> bool | None:
+    def computed(self, rule: str, t: Told) -> bool | None:
+        """Whether a value breaks a rule that rests on a computation; None: not certain."""
+        if t.number is None:
+            return False
+        judge = {
+            "beyond-reach": self._beyond_reach,
+            "cone-misfit": self._cone_misfit,
+            "surface-heat": self._too_warm,
+        }
+        return judge[rule](t, t.number)
+
+    def _number(self, t: Told, quantity: str) -> float | None:
+        """The newest of a quantity in a value's canal."""
+        found = [s.number for s in self.standing(t.canal, quantity)]
+        return float(found[-1]) if found and found[-1] is not None else None
+
+    def _cone_misfit(self, t: Told, cut: Decimal) -> bool | None:
+        """Whether a cone is certainly loose everywhere, or too thick to come down (True), or
+        as wide at its tip as the canal there (False), all sizes within what is permitted.
+
+        Both are straight: so wide at the tip, and by the taper wider above it.
+        """
+        if t.quantity != "cut_back_mm":
+            return False
+        wl = self.working_length(t.canal)
+        names = ("apical_size", "taper", "cone_size", "cone_taper")
+        size, taper, cone_size, cone_taper = (self._number(t, name) for name in names)
+        if None in {size, taper, cone_size, cone_taper} or wl is None:
+            return False
+        assert size and taper and cone_size and cone_taper
+        sear, part = self._number(t, "sear_depth_mm"), self._number(t, "apical_part_mm")
+        if part is not None or (sear or 0.0) >= wl or not min(size, cone_size) >= 15:
+            return None
+        room = size / 100 - (cone_size / 100 + cone_taper * float(cut))
+        room_above = room + (taper - cone_taper) * float(wl)
+        if room > CONE_MARGIN_MM and room_above > CONE_MARGIN_MM:
+            return True
+        if cone_taper > taper:
+            return None
+        held_above = (-room - CONE_MARGIN_MM) / taper
+        if held_above > self.limit("cone_wl_within_mm"):
+            return True
+        return False if abs(room) <= 0.01 else None
+
+    def _too_warm(self, t: Told, depth: Decimal) -> bool | None:
+        """Of a carrier that nobody told of, only heat past the protocol's time is warned
+        about; how warm the root gets is not computed here."""
+        heats = [s for s in self.standing(t.canal, "heat_s") if s.round == t.round]
+        if t.quantity != "heat_depth_mm" or not heats or heats[-1].number is None:
+            return False
+        told = self.instruments is not None and self.instruments.carrier is not None
+        return None if told or heats[-1].number > self.limit("heat_s") else False
+
+    def _beyond_reach(self, t: Told, value: Decimal) -> bool | None:
         """Whether every plugger of the set certainly binds above this depth (True), or
         the thinnest certainly passes (False); None where neither is certain.
 

@@ -66,9 +66,9 @@ def prepare(
     --set taper=0.06. Begin the case with: fillwarm run --prepared FILE. What is prepared is
     not asked again; it goes by the same rules as what is said, and is read back.
 
-    What nobody is asked can be told here alone, and what fits, plans and heat then use it:
-    apical_part_mm and apical_taper (a second taper at the end), curve_begins_mm and
-    curve_radius_mm, root_wall_mm.
+    What nobody is asked can be told here, or said by its name during the case, and what
+    fits, plans and heat then use it: apical_part_mm and apical_taper (a second taper at the
+    end), curve_begins_mm and curve_radius_mm, root_wall_mm.
     """
     steps = load_yaml(protocol_path(protocol), Protocol)
     if tooth is None:

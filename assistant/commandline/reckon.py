@@ -15,7 +15,7 @@ from assistant.canal.instruments import Interval
 from assistant.canal.lengths import depth_limit_mm
 from assistant.canal.model import MAX_DIAMETER_MM, CanalShape, TaperSegment, prepared
 from assistant.canal.pluggers import PluggerSet
-from assistant.canal.points import Point, iso_point
+from assistant.canal.points import Point
 from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import InputFileError
 from assistant.files.shipped import protocol_path
@@ -126,7 +126,7 @@ def reckon(
                 "of the orifice with --orifice"
             )
         found: Numbers = {"canal": _canal(shape, rules)}
-        chosen = load_point(point) if point else iso_point(*cone) if cone else None
+        chosen = load_point(point) if point else reckoning.point(own, *cone) if cone else None
         if chosen is not None:
             found["cone"] = _cone(shape, chosen, cut_mm, orifice_mm, rules)
         if own:

@@ -276,7 +276,7 @@ class Draft:
         return None
 
     def _past_unasked(self, target: str) -> str:
-        """A target, or what comes after it where only a set-up could answer it."""
+        """A target, or what comes after it where nobody asks it and no set-up answers it."""
         protocol, held = self.state.protocol, holds(self.state, self.state.active)
         while (step := protocol.by_id.get(target)) and not step.asked:
             if known_at(self.state, step) is not None:

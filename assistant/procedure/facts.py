@@ -165,7 +165,8 @@ def apical_seal_mm(state: CaseState, track: str) -> float | None:
 
 
 def new_tip_mm(state: CaseState, track: str) -> float | None:
-    """Tip diameter of the master cone after the cut back, mm (D0 + taper x cut).
+    """Tip diameter of the master cone after the cut back, mm: D0 + taper x cut, or by the
+    table of the practice's own point.
 
     None while something is unknown, or for a size that points are not made in.
     """
@@ -174,7 +175,10 @@ def new_tip_mm(state: CaseState, track: str) -> float | None:
     cut = number(state.last(track, Role.CUT_BACK))
     if size is None or taper is None or cut is None:
         return None
+    own = state.instruments and state.instruments.point(int(size), taper)
     try:
+        if own:
+            return own.cut_back(cut).tip_mm
         return instruments.tip_after_cut_mm(int(size), taper, cut)
     except ValueError:
         return None  # a size points are not made in: no tip to compute

@@ -55,7 +55,18 @@ def wanted(state: CaseState, intent: it.Given) -> Questioned | None:
         return asked
     steps = (*((state.step,) if state.step is not None else ()), *early(state))
     found = next((step for step in steps if fits(step, intent)), None)
+    if found is None and intent.quantity is not None:
+        found = next((step for step in unasked(state) if fits(step, intent)), None)
     return None if found is None else Questioned(found, None)
+
+
+def unasked(state: CaseState) -> tuple[Step, ...]:
+    """What nobody asks of the active canal and can be told by its name: while one of its
+    steps outside the rounds is asked, and no value waits for its confirm."""
+    step, canal = state.step, state.protocol.canal
+    if step is None or step.loop is not None or step not in canal or state.pending is not None:
+        return ()
+    return tuple(one for one in canal if not one.asked and one is not step)
 
 
 def early(state: CaseState) -> tuple[Step, ...]:

@@ -19,6 +19,7 @@ from assistant.procedure import facts
 from assistant.procedure.facts import number
 from assistant.procedure.state import CaseState
 from assistant.protocol.model import Limit, Limits, Measure, Protocol
+from assistant.protocol.own_instruments import PluggerFile
 from assistant.protocol.roles import Role
 
 FITTED = {
@@ -127,9 +128,18 @@ def _whole_cone(state: CaseState, track: str) -> points.Point | None:
     if size is None or taper is None:
         return None
     try:
-        return points.iso_point(int(size), taper)
+        return point(state.instruments, int(size), taper)
     except ValueError:
         return None  # points are not made so
+
+
+def point(own: PluggerFile | None, size: int, taper: float) -> points.Point:
+    """The cone that is dictated so: the practice's own, else the standard's.
+
+    Raises:
+        ValueError: as :func:`.points.iso_point`.
+    """
+    return (own and own.point(size, taper)) or points.iso_point(size, taper)
 
 
 def _cut_mm(state: CaseState, track: str) -> float:

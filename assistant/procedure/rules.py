@@ -171,7 +171,9 @@ def _first_round_below(state: CaseState, rule: Rule, c: Candidate) -> Finding:
 
 def _last_press_below(state: CaseState, rule: Rule, c: Candidate) -> Finding:
     """The press of the cycle that reached the downpack's limit, whichever of its two
-    values comes second."""
+    values comes second; one that runs is judged when it ends."""
+    if c.step.role is Role.COMPACTION and state.timer is not None:
+        return None
     held, depth = (
         as_number(c.value) if c.step.role is role else _in_round(state, c, role)
         for role in (Role.PRESS, Role.COMPACTION)

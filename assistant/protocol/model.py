@@ -309,7 +309,8 @@ class Step(Frozen):
     ``typical_s`` foretells how long is left; its default is chosen here. With ``prepare``
     the answer can be given before the case is begun; with ``once`` the answer of one canal
     is taken for the other canals of the tooth and read back there. A step that is not
-    ``asked`` is answered by a set-up alone; without one it is passed over.
+    ``asked`` is answered by a set-up, or by name while another is asked; else it is passed
+    over.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")

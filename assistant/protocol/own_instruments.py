@@ -11,7 +11,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from assistant.canal.heating import Source
-from assistant.canal.instruments import MAX_TAPER
+from assistant.canal.instruments import MAX_TAPER, check_size, check_taper
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.model import MAX_DIAMETER_MM
 from assistant.canal.pluggers import Plugger, PluggerSet
@@ -56,34 +56,6 @@ class CarrierLine(Frozen):
         return Source(self.setting_c, self.curve)
 
 
-class PluggerFile(Frozen):
-    """A set of pluggers and the heat carriers that go with it."""
-
-    title: _Name
-    source: _Source
-    pluggers: Annotated[tuple[PluggerLine, ...], Field(min_length=1)]
-    heat_carriers: tuple[PluggerLine, ...] = ()
-    carrier: CarrierLine | None = None
-
-    @model_validator(mode="after")
-    def _names_differ(self) -> Self:
-        for kind in ("pluggers", "heat_carriers"):
-            seen: set[str] = set()
-            for number, line in enumerate(getattr(self, kind)):
-                if line.name in seen:
-                    raise misfit((kind, number), f"the name {line.name!r} occurs twice")
-                seen.add(line.name)
-        return self
-
-    def plugger_set(self) -> PluggerSet:
-        """As the computation wants it."""
-        return PluggerSet(
-            self.title,
-            tuple(line.plugger() for line in self.pluggers),
-            tuple(line.plugger() for line in self.heat_carriers),
-        )
-
-
 class RowLine(Frozen):
     """One row of a point's table."""
 
@@ -112,3 +84,59 @@ class PointFile(Frozen):
     def point(self) -> Point:
         """As the computation wants it."""
         return Point(self.name, Profile(self._rows), self.tolerance_mm)
+
+
+class OwnPoint(PointFile):
+    """A point that the practice uses, and the size and taper that are dictated for it."""
+
+    size: int
+    taper: float
+
+    @model_validator(mode="after")
+    def _can_be_said(self) -> Self:
+        check_size(self.size)
+        check_taper(self.taper)
+        return self
+
+
+class PluggerFile(Frozen):
+    """A set of pluggers, the heat carriers that go with it, and points that are not made to
+    the standard."""
+
+    title: _Name
+    source: _Source
+    pluggers: Annotated[tuple[PluggerLine, ...], Field(min_length=1)]
+    heat_carriers: tuple[PluggerLine, ...] = ()
+    carrier: CarrierLine | None = None
+    points: tuple[OwnPoint, ...] = ()
+
+    def point(self, size: int, taper: float) -> Point | None:
+        """What is meant by a cone of this size and taper, None for the standard's."""
+        own = (one for one in self.points if (one.size, one.taper) == (size, taper))
+        return next((one.point() for one in own), None)
+
+    @model_validator(mode="after")
+    def _points_differ(self) -> Self:
+        said = [(one.size, one.taper) for one in self.points]
+        for number, one in enumerate(said):
+            if one in said[:number]:
+                raise misfit(("points", number), f"size {one[0]}, taper {one[1]:g} twice")
+        return self
+
+    @model_validator(mode="after")
+    def _names_differ(self) -> Self:
+        for kind in ("pluggers", "heat_carriers"):
+            seen: set[str] = set()
+            for number, line in enumerate(getattr(self, kind)):
+                if line.name in seen:
+                    raise misfit((kind, number), f"the name {line.name!r} occurs twice")
+                seen.add(line.name)
+        return self
+
+    def plugger_set(self) -> PluggerSet:
+        """As the computation wants it."""
+        return PluggerSet(
+            self.title,
+            tuple(line.plugger() for line in self.pluggers),
+            tuple(line.plugger() for line in self.heat_carriers),
+        )

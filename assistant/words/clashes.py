@@ -256,6 +256,7 @@ def differing(one: str, other: str) -> tuple[str, str]:
 def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wanted]]:
     """Each step with the most that can be said at it (compare ``expected.wanted_now``)."""
     canals = tuple(dict.fromkeys(str(i.means) for i in language.phrases.lists["canal"]))
+    told = tuple(wanted_at(step) for step in protocol.canal if not step.asked)
     named = False
     parts = {"opening": protocol.opening, "canal": protocol.canal, "closing": protocol.closing}
     for part, steps in parts.items():
@@ -270,6 +271,7 @@ def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wan
                     corrections=tuple(kind for kind in kinds if kind != "s"),
                     canals=canals if named else (),
                     finish=part == "closing",
+                    unasked=told if part == "canal" and step.loop is None else (),
                 ),
             )
             named = named or step.expect.kind == "canals"

@@ -7,7 +7,13 @@ from dataclasses import replace
 from itertools import takewhile
 
 from assistant.procedure.known import known_at
-from assistant.procedure.reach import ahead, correctable_kinds, either, questioned
+from assistant.procedure.reach import (
+    ahead,
+    correctable_kinds,
+    either,
+    questioned,
+    unasked,
+)
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.words.grammar import Wanted
@@ -36,6 +42,7 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         readings=readings,
         all_yes=_all_yes(steps),
         ahead=tuple(_following(state, steps)),
+        unasked=tuple(wanted_at(one) for one in unasked(state)),
         corrections=correctable_kinds(state),
         canals=_canals(state),
         start=state.timer is None,

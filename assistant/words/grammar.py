@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
@@ -72,6 +72,7 @@ class Wanted:
         follows: it is one of those.
         known: it is answered already, and a sentence may go past it.
         beside: another kind of value that is taken beside that of the step, or None.
+        unasked: the steps that nobody asks and that can be told by their names.
     """
 
     kind: str | None = None
@@ -91,6 +92,7 @@ class Wanted:
     follows: bool = False
     known: bool = False
     beside: str | None = None
+    unasked: tuple[Wanted, ...] = ()
 
 
 def everything(phrases: Phrases) -> Wanted:
@@ -101,6 +103,10 @@ def everything(phrases: Phrases) -> Wanted:
         canals=tuple(str(item.means) for item in phrases.lists.get("canal", ())),
         finish=True,
     )
+
+
+Sentences = tuple[tuple[End, tuple[str, ...]], ...]
+"""Templates with what they mean."""
 
 
 class Grammar:
@@ -115,20 +121,25 @@ class Grammar:
     def __init__(self, language: Language, wanted: Wanted) -> None:
         self.language = language
         self.wanted = wanted
-        lead = f"{wanted.attention} " if wanted.attention else ""
-        self.sentences = tuple(
-            (end, tuple(f"{lead}({template})" if lead else template for template in templates))
-            for end, templates in _sentences(language.phrases, wanted)
-        )
+        self._lead = f"{wanted.attention} " if wanted.attention else ""
+        self.sentences = self._led(_sentences(language.phrases, wanted))
         self.lists = dict(_lists(language.phrases, wanted))
-        self._lead = lead
+
+    def _led(self, sentences: Iterable[tuple[End, tuple[str, ...]]]) -> Sentences:
+        """Each begun by the attention word, where there is one."""
+        lead = self._lead
+        return tuple(
+            (end, tuple(f"{lead}({template})" if lead else template for template in templates))
+            for end, templates in sentences
+        )
 
     @cached_property
     def graph(self) -> Graph:
         """The sentences, word by word."""
         phrases, wanted = self.language.phrases, self.wanted
         answers = {end for end, _ in _answers(phrases, wanted)}
-        others = (one for one in self.sentences if one[0] not in answers)
+        others = [one for one in self.sentences if one[0] not in answers]
+        others += self._led(_unasked(phrases, wanted))  # a value as the step's, named
         stages = [_stage(phrases, wanted, self._lead)]
         stages += [_stage(phrases, one) for one in wanted.ahead]
         return compile_graph(others, phrases.rules, _plain(self.lists), stages)
@@ -149,6 +160,7 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
     yield from _answers(phrases, wanted)
     for group in phrases.values.get(wanted.beside or "", ()):
         yield End(f"given {wanted.beside}", group.doubt or ""), group.sentences
+    yield from _unasked(phrases, wanted)
     for kind in wanted.corrections:
         for group in phrases.values.get(kind, ()):
             templates = tuple(
@@ -182,6 +194,14 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         yield End(f"takeover {role}"), templates
 
 
+def _unasked(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
+    """The templates of what nobody asks: named, and with any number."""
+    for kind in dict.fromkeys(one.kind or "" for one in wanted.unasked):
+        told = phrases.unasked.get(kind, ())
+        named = (_wide(one).replace("{name:", f"{{{UNASKED}{kind}:") for one in told)
+        yield End(f"given {kind}"), tuple(named)
+
+
 def _answers(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
     """The templates of every answer to a step but the series of its plurals."""
     for group in () if wanted.follows else phrases.values.get(wanted.kind or "", ()):
@@ -197,6 +217,9 @@ def _answers(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str,
             said = ()  # by itself it would not tell what it answers
         yield End(f"option {option}"), (*said, *(w for o in own for w in o.get(option, ())))
 
+
+UNASKED = "unasked_"
+"""Begins the name of a list of names, by the kind of value."""
 
 YES_OR_NO = frozenset({"yes", "no"})
 
@@ -267,6 +290,9 @@ def _lists(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Listed
     yield "size", (*_numbers(ISO_SIZES, language), *phrases.lists.get("size_also", ()))
     yield "tooth", _teeth(language)
     yield "name", tuple(one for one in phrases.several.names if one.means in wanted.names)
+    for kind in dict.fromkeys(one.kind for one in wanted.unasked):
+        named = {name for one in wanted.unasked if one.kind == kind for name in one.names}
+        yield f"{UNASKED}{kind}", tuple(o for o in phrases.several.names if o.means in named)
 
 
 @cache

@@ -100,6 +100,8 @@ class Phrases(Strict):
     lists: dict[str, tuple[Listed, ...]]
     values: dict[str, tuple[Sentences, ...]]
     several: Several
+    unasked: dict[str, tuple[str, ...]] = {}
+    """By kind, the templates of a value that nobody asked for; ``{name}`` is its name."""
     correction: tuple[str, ...]
     options: dict[str, tuple[str, ...]]
     commands: dict[str, tuple[str, ...]]
@@ -121,7 +123,13 @@ class Phrases(Strict):
             raise misfit(("options",), "'no' is missing; it is how a question is refused")
         rules = ((("rules", name), body) for name, body in self.rules.items())
         word = (("attention", "word"), self.attention.word)
-        for at, template in (*rules, *templates(self), *_of_several(self.several), word):
+        told = (
+            (("unasked", kind, i), one)
+            for kind, said in self.unasked.items()
+            for i, one in enumerate(said)
+        )
+        every = (*rules, *templates(self), *_of_several(self.several), *told, word)
+        for at, template in every:
             said = ways_at(at, template, self.rules)
             for name in dict.fromkeys(name for way in said for _, name in way.puts):
                 if name not in self.lists and name not in COUNTED:

@@ -21,7 +21,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import results
-from oracle import NOT_JUDGED, Oracle
+from oracle import Oracle
 
 from fuzz.said import anything
 from fuzz.watched import PROTOCOLS, Broken, Case, pluggers, polite, protocol
@@ -101,7 +101,6 @@ def campaign(seed: int, cases: int, intents: int) -> dict[str, Any]:
         "cpu_s": round(time.process_time() - began, 1),
         "warnings": {
             rule: {
-                "judged": rule not in NOT_JUDGED,
                 **{column: counts[rule] for column, counts in tally.items()},
             }
             for rule in sorted(set().union(*tally.values()))
@@ -113,11 +112,10 @@ def campaign(seed: int, cases: int, intents: int) -> dict[str, Any]:
 
 
 def sabotage(seed: int, cases: int, intents: int) -> dict[str, Any]:
-    """For each judged rule: after how many cases its absence is noticed."""
+    """For each rule: after how many cases its absence is noticed."""
     noticed: dict[str, int | None] = {}
     for rule in dict.fromkeys(rule.id for name in PROTOCOLS for rule in protocol(name).rules):
-        if rule not in NOT_JUDGED:
-            noticed[rule] = notices(seed, cases, intents, rule)
+        noticed[rule] = notices(seed, cases, intents, rule)
     return {"seed": seed, "cases": cases, "noticed_after_cases": noticed}
 
 
@@ -142,9 +140,8 @@ def as_text(result: dict[str, Any]) -> str:
         f"{'rule':24}{'expected':>10}{'otherwise':>11}{'fired':>8}{'questioned':>12}",
     ]
     for rule, row in result["warnings"].items():
-        expected = row["expected"] if row["judged"] else "-"
         lines.append(
-            f"{rule:24}{expected:>10}{row['otherwise']:>11}{row['fired']:>8}"
+            f"{rule:24}{row['expected']:>10}{row['otherwise']:>11}{row['fired']:>8}"
             f"{row['questioned']:>12}"
         )
     found = result["findings"]

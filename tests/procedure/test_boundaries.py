@@ -408,6 +408,17 @@ def test_the_press_of_the_last_cycle_has_a_limit_of_its_own(
     assert ("last-press-short" in warned) is short
 
 
+def test_a_last_press_that_runs_is_judged_when_it_ends() -> None:
+    case = at_press()
+    case.press_cut_short(3.0)
+    case.command("start")
+    case.mm(15.5, 15.5)
+    assert "last-press-short" not in case.warned
+    case.wait_out()
+    assert case.state.entries[-1].value == 5.0
+    assert "last-press-short" in case.warned
+
+
 def test_the_last_cycle_that_is_planned_holds_so_long_by_itself() -> None:
     case = at_press()
     case.press()

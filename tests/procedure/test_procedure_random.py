@@ -50,8 +50,13 @@ DEPTHS = {
     "sear_depth_mm",
     "heat_depth_mm",
     "plugger_depth_mm",
+    "spreader_fit_mm",
+    "spreader_depth_mm",
 }
-"""What goes down a canal and must stay 5 mm short of its working length."""
+"""What goes down a canal and must stay short of its working length."""
+
+SHORT_MM = {"warm-vertical": 5, "to-post-level": 5, "cold-lateral": 1}
+"""By so much, in each protocol."""
 
 # -- the depth rule, written a second time --------------------------------------
 
@@ -71,13 +76,17 @@ def too_deep(state: CaseState, entry: Entry) -> bool:
         return False
     if isinstance(entry.value, str):
         return False
-    return Decimal(str(entry.value)) > max(Decimal(0), Decimal(str(wl)) - 5)
+    return Decimal(str(entry.value)) > deepest(state, wl)
+
+
+def deepest(state: CaseState, wl: float) -> Decimal:
+    return max(Decimal(0), Decimal(str(wl)) - SHORT_MM[state.protocol.id])
 
 
 def limit_text(state: CaseState, canal: str) -> str:
     wl = working_length(state, canal)
     assert wl is not None
-    return f"limit {float(max(Decimal(0), Decimal(str(wl)) - 5)):g},"
+    return f"limit {float(deepest(state, wl)):g},"
 
 
 def still_known(state: CaseState, warning: Warning | None, canal: str) -> bool:

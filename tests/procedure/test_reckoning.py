@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from io import BytesIO
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,10 +18,11 @@ from typical_case import PROTOCOL, START, Driver, two_canals
 from assistant.canal.heat_live import LiveHeat
 from assistant.canal.instruments import Interval
 from assistant.canal.lengths import round_mm
-from assistant.case.instrument_files import load_pluggers
+from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.commandline.main import main
+from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
-from assistant.procedure import heat_reckoning, reckoning
+from assistant.procedure import facts, heat_reckoning, reckoning
 from assistant.procedure import state as st
 from assistant.procedure.fields import fill
 from assistant.prompt.wording import question
@@ -334,6 +336,90 @@ def test_plan_and_page_have_one_reach() -> None:
     done = computed(case.state, "buccal").done[0]
     assert planned.heat is not None and done.heat is not None
     assert planned.heat.softened_mm == done.heat.softened_mm
+
+
+# -- points given by a table ----------------------------------------------------------
+
+
+OWN_POINT = """
+points:
+  - size: 25
+    taper: 0.08
+    name: Example point of varying taper (invented sizes)
+    source: "invented for demonstration"
+    tolerance_mm: 0.05
+    table:
+      - {from_tip_mm: 0, diameter_mm: 0.28}
+      - {from_tip_mm: 2, diameter_mm: 0.41}
+      - {from_tip_mm: 7, diameter_mm: 0.66}
+      - {from_tip_mm: 16, diameter_mm: 0.97}
+      - {from_tip_mm: 28, diameter_mm: 0.97}
+"""
+"""As ``points/example-variable.yaml``, for a cone that is dictated as size 25, taper .08."""
+
+
+def set_with(points: str, folder: Path) -> Path:
+    text = (data_folder("protocols") / "pluggers" / "example.yaml").read_text(encoding="utf-8")
+    file = folder / "own.yaml"
+    file.write_text(text + points, encoding="utf-8")
+    return file
+
+
+@pytest.mark.parametrize("size", [25, 30])
+def test_a_dictated_cone_is_the_practices_own_where_it_has_one(
+    size: int, tmp_path: Path
+) -> None:
+    own = load_pluggers(str(set_with(OWN_POINT, tmp_path)))
+    case = prepared_case(size=size, taper=0.08)
+    case.state = case.state.model_copy(update={"instruments": own})
+    case.say("size", size)
+    case.say("taper", 0.08)
+    case.mm(21.5)
+    cone = reckoning.master_cone(case.state, "buccal")
+    assert cone is not None
+    by_table = cone.name == load_point("example-variable").name
+    assert by_table is (size == 25)
+    case.choose("yes", "accepted")
+    case.mm(10.0, 13.0, 16.0, 16.0)
+    case.choose("dry")
+    case.mm(21.0, 21.0, 21.0, 21.0)
+    case.command("confirm", "confirm")  # the final length, then a cut of 0.5 mm
+    tip = facts.new_tip_mm(case.state, "buccal")
+    # By hand: .28 + .13 x .5 / 2 by the table, .30 + .08 x .5 by the standard.
+    assert tip == pytest.approx(0.28 + 0.13 / 4 if by_table else 0.34)
+    seat, fit = (
+        reckoning.cone(case.state, "buccal"),
+        reckoning.master_cone(case.state, "buccal"),
+    )
+    assert seat is not None and fit is not None and fit.tip_mm == pytest.approx(tip)
+
+
+def test_the_command_takes_the_same_cone_from_either_file(tmp_path: Path) -> None:
+    given = ["reckon", "--length", "21", "--size", "30", "--taper", ".06", "--json"]
+    by_name = [*given, "--point", "example-variable"]
+    own = str(set_with(OWN_POINT, tmp_path))
+    by_set = [*given, "--cone", "25", ".08", "--pluggers", own]
+    cones = [
+        json.loads(CliRunner().invoke(main, one).output)["cone"] for one in (by_name, by_set)
+    ]
+    assert cones[0] == cones[1]
+
+
+@pytest.mark.parametrize(
+    ("points", "words"),
+    [
+        (OWN_POINT + OWN_POINT.replace("\npoints:\n", ""), "size 25, taper 0.08 twice"),
+        (OWN_POINT.replace("0.66", "0.40"), "the diameter falls"),
+        (OWN_POINT.replace("size: 25", "size: 26"), "26"),
+        (OWN_POINT.replace("taper: 0.08", "taper: 0.5"), "0.5"),
+    ],
+)
+def test_points_that_cannot_be_are_refused_with_their_line(
+    points: str, words: str, tmp_path: Path
+) -> None:
+    with pytest.raises(InputFileError, match=r"own\.yaml line \d+: points") as caught:
+        load_pluggers(str(set_with(points, tmp_path)))
+    assert words in str(caught.value)
 
 
 # -- edges of the command -----------------------------------------------------------

@@ -46,8 +46,16 @@ def test_shipped_protocols_keep_the_whole_floor(name: str) -> None:
     assert protocol.unguarded == Unguarded()
 
 
+def without_carrier_depth() -> Tree:
+    """Nor the rule that compares another depth with it."""
+    tree = without(to_post(), "heat_depth")[0]
+    tree["rules"] = [rule for rule in tree["rules"] if rule["id"] != "plugger-past-carrier"]
+    del tree["limits"]["past_carrier_mm"]
+    return tree
+
+
 HEATED = {
-    "heat_depth": without(to_post(), "heat_depth")[0],
+    "heat_depth": without_carrier_depth(),
     "heat_fit": without(to_post(), "heat_tip_fit")[0],
     "heat_time": without_rule(to_post(), "heat-long", "heat_s"),
     "depth_limit": without_rule(to_post(), "depth-limit", "heat_depth_mm"),
