@@ -22,6 +22,8 @@ from assistant.procedure.reach import (
     Questioned,
     elsewhere_to_correct,
     offered,
+    planned,
+    planned_for,
     questioned,
     to_correct,
     wanted,
@@ -142,6 +144,8 @@ def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
             _correction(draft, intent)
         case it.Chosen():
             _chosen(draft, intent)
+        case it.AsPlanned():
+            _as_planned(draft, intent)
         case it.Command(verb="confirm"):
             _confirm(draft, intent)
         case it.Command(verb="next"):
@@ -155,6 +159,16 @@ def _given(draft: Draft, intent: it.Given) -> None:
     asked = wanted(draft.state, intent)
     assert asked is not None
     _said_for(draft, intent, asked, "said again")
+
+
+def _as_planned(draft: Draft, intent: it.AsPlanned) -> None:
+    """The planned value, as if it had been said; it is read back with its number."""
+    step = planned_for(draft.state, intent)
+    assert step is not None
+    value = planned(draft.state, step)
+    assert value is not None
+    meant = it.Given(kind="mm", value=value, quantity=intent.quantity, heard=intent.heard)
+    _said_for(draft, meant, Questioned(step, None), "said again", origin="computed")
 
 
 def _take(
@@ -296,7 +310,13 @@ def _correction(draft: Draft, intent: it.Correction) -> None:
         draft.add(ev.TrackSelected(track=there, at=draft.now))  # to be answered there
 
 
-def _said_for(draft: Draft, intent: it.Given | it.Correction, to: Questioned, why: str) -> None:
+def _said_for(
+    draft: Draft,
+    intent: it.Given | it.Correction,
+    to: Questioned,
+    why: str,
+    origin: Origin = "said",
+) -> None:
     """A value for a step or an entry, in the place of one that waits. One of the two that
     the question offered is thereby confirmed; what waited behind the question goes on."""
     waiting = draft.state.pending
@@ -306,7 +326,7 @@ def _said_for(draft: Draft, intent: it.Given | it.Correction, to: Questioned, wh
     rest = waiting.rest if waiting and not draft.rest else ()
     draft.rest = draft.rest or rest
     before = draft.state
-    _take(draft, intent, to.step, corrects=to.old, answers=answers)
+    _take(draft, intent, to.step, corrects=to.old, answers=answers, origin=origin)
     if rest and draft.state.pending is None:
         _go_on_with(draft, rest, taken=len(draft.state.entries) > len(before.entries))
 

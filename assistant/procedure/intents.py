@@ -90,7 +90,14 @@ class Chosen(Intent):
     option: Text
 
 
-Part = Given | Chosen
+class AsPlanned(Intent):
+    """The value that the program has planned or offers is the answer; ``quantity`` as in
+    :class:`Given`."""
+
+    quantity: Text | None = None
+
+
+Part = Given | Chosen | AsPlanned
 """What can be one of several answers in one sentence."""
 
 
@@ -269,6 +276,7 @@ AnyIntent = (
     Given
     | Correction
     | Chosen
+    | AsPlanned
     | Several
     | Prepare
     | Skip

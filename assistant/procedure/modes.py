@@ -70,6 +70,7 @@ class Request(StrEnum):
     VALUE = "value"
     CORRECTION = "correction"
     OPTION = "option"
+    PLANNED = "planned"
     NEXT = "next"
     CONFIRM = "confirm"
     KEEP = "keep"
@@ -112,6 +113,7 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.Given: Request.VALUE,
     it.Correction: Request.CORRECTION,
     it.Chosen: Request.OPTION,
+    it.AsPlanned: Request.PLANNED,
     it.Skip: Request.SKIP,
     it.SwitchCanal: Request.SWITCH,
     it.WhoSpeaks: Request.SPEAKER,
@@ -220,6 +222,20 @@ def _suggests(state: CaseState, _: it.Intent) -> bool:
     return reach.offered(state) is not None
 
 
+def _no_reading(state: CaseState, intent: it.AsPlanned) -> bool:
+    """Not a length that can be known only by reading it off."""
+    step = reach.planned_for(state, intent)
+    if step is None or step.role in reach.PLANNED:
+        return True
+    suggests = getattr(step.expect, "suggest", None) is not None
+    return suggests or step.expect.kind not in {"measure", "readings"}
+
+
+def _is_planned(state: CaseState, intent: it.AsPlanned) -> bool:
+    step = reach.planned_for(state, intent)
+    return step is not None and reach.planned(state, step) is not None
+
+
 def _is_option(state: CaseState, chosen: it.Chosen) -> bool:
     return state.step is not None and option_of(state.step, chosen.option) is not None
 
@@ -305,6 +321,14 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("nothing_asked", _FINISHED),
         Row("not_an_option", _ASKED, _is_option),
     ),
+    Request.PLANNED: (
+        Row("say_which", _QUESTIONED, _one_offered),
+        Row("say_confirm_or_no", _QUESTIONED),
+        Row(_WARNING, _WARNED),
+        Row("nothing_asked", _FINISHED),
+        Row("read_off", _ASKED | _PRESSING, _no_reading),
+        Row("no_plan", _ASKED | _PRESSING, _is_planned),
+    ),
     Request.NEXT: (
         Row("say_which", _QUESTIONED, _one_offered),
         Row("say_confirm_or_no", _QUESTIONED),
@@ -389,6 +413,7 @@ WHILE_PRESSING: dict[Request, Lifts] = {
     Request.QUERY: lambda *_: True,
     Request.VALUE: _given_early,
     Request.CORRECTION: lambda *_: True,
+    Request.PLANNED: lambda *_: True,
     Request.KEEP: lambda *_: True,
     Request.CONFIRM: _is_questioned,
     Request.OPTION: _says_no,
@@ -445,6 +470,8 @@ def refusal(state: CaseState, intent: it.AnyIntent) -> Refusal | None:
     if place.state == TAKEN:
         return None
     asked = state.step or (found.step if (found := reach.questioned(state)) else None)
+    if isinstance(intent, it.AsPlanned):
+        asked = reach.planned_for(state, intent) or asked
     detail = {"value": _what(intent), "step": asked.title if asked else None}
     known = {name: text for name, text in detail.items() if text is not None}
     return Refusal(str(place.state), known)

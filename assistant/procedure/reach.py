@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from assistant.procedure import intents as it
+from assistant.procedure import reckoning
 from assistant.procedure.facts import option_of, readings_mm, stays, suggestion
 from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
 from assistant.protocol.machine import next_step
@@ -20,6 +21,7 @@ from assistant.protocol.model import (
     Step,
     Timed,
 )
+from assistant.protocol.roles import Role
 
 
 class Questioned(NamedTuple):
@@ -95,9 +97,12 @@ def heats(step: Step) -> bool:
 
 def fits(step: Step, intent: it.Given | it.Correction) -> bool:
     """Whether a value is of the step's kind and, if it was named aloud, of its name."""
-    if KIND_OF.get(step.expect.kind) != intent.kind:
-        return False
-    return intent.quantity in {None, step.expect.quantity, *step.called}
+    return KIND_OF.get(step.expect.kind) == intent.kind and called(step, intent.quantity)
+
+
+def called(step: Step, name: str | None) -> bool:
+    """Whether a value that was named so, or not at all, can be the step's."""
+    return name in {None, step.expect.quantity, *step.called}
 
 
 MOST_AHEAD = 5
@@ -139,6 +144,37 @@ def offered(state: CaseState) -> float | None:
     if not isinstance(expect, Measure) or expect.suggest is None:
         return None
     return suggestion(state, state.active, expect.suggest)
+
+
+def planned_for(state: CaseState, intent: it.AsPlanned) -> Step | None:
+    """The step that "as planned" answers: the present one, or what can be told beside or
+    before a press, by its name if it was named."""
+    timed = state.step is not None and state.step.expect.kind == "timed"
+    steps = () if timed or state.step is None else (state.step,)
+    named = (one for one in (*steps, *early(state)) if called(one, intent.quantity))
+    return next(named, None)
+
+
+def planned(state: CaseState, step: Step) -> float | None:
+    """The value that the plan has for a step, or that the step suggests; None where there
+    is none, or what is there is the plan for the next round."""
+    if step == state.step and (value := offered(state)) is not None:
+        return value
+    track, round_ = state.active, state.here.round(step.loop)
+    if step.role not in PLANNED or in_place(state, track, step, round_) is not None:
+        return None
+    if step.role is Role.INCREMENT:
+        fill = reckoning.backfill(state, track)
+        coming = fill.increments[0] if fill and fill.increments else None
+        return None if coming is None or coming.number != round_ else coming.length_mm
+    downpack = reckoning.downpack(state, track)
+    cycle = downpack.cycles[0] if downpack and downpack.cycles else None
+    return None if cycle is None or cycle.number != round_ else cycle.heat_to_mm
+
+
+PLANNED = frozenset({Role.HEAT_DEPTH, Role.INCREMENT})
+"""What is set beforehand, at a stop or on the needle, and can be told "as planned". How far
+a plugger went is what came of it, and is read off: a plan would hide a fill that is short."""
 
 
 def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:

@@ -20,6 +20,7 @@ from assistant.prompt.beside import about_beside
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 from assistant.protocol.moment import Moment
+from assistant.words.phrases import plain_phrase
 from assistant.words.sayable import sayable
 from assistant.words.sayings import Wording, said_entry, said_value, spoken, told_entry
 
@@ -237,17 +238,23 @@ def _unanswered(state: CaseState) -> str:
 
 def _question(pending: Pending, words: Wording) -> str:
     key = "sign" if pending.quantity in {"signature", VISIT} else "confirm"
-    parts = (
-        (part.kind, part.value) if isinstance(part, it.Given) else (None, part.option)
-        for part in pending.rest
-    )
-    value = ", ".join(said_value(*one) for one in ((pending.kind, pending.value), *parts))
+    parts = (said_value(*_value_of(part, words)) for part in pending.rest)
+    value = ", ".join((said_value(pending.kind, pending.value), *parts))
     if pending.rival is None:
         return words.questions[key].format(why=pending.why, value=value)
     # The doubt is plain from the two values; what a rule asks must be said.
     why = "" if pending.why == pending.heard.doubt else pending.why
     rival = said_value(pending.kind, pending.rival)
     return words.questions["either"].format(why=why, value=value, rival=rival).strip()
+
+
+def _value_of(part: it.Part, words: Wording) -> tuple[str | None, it.Scalar]:
+    match part:
+        case it.Given(kind=kind, value=value):
+            return kind, value
+        case it.Chosen(option=option):
+            return None, option
+    return None, plain_phrase(words.phrases.planned[0])
 
 
 def _read_back(state: CaseState, entry: Entry, words: Wording) -> Prompt:

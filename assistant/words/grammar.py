@@ -167,6 +167,7 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         kept = tuple(one for one in templates if one not in own)
         if kept:
             yield End(f"command {verb}"), kept
+    yield End("planned"), phrases.planned
     yield End("skip"), phrases.skip
     if wanted.canals:
         yield End("switch"), phrases.switch
@@ -224,6 +225,9 @@ def _stage(phrases: Phrases, wanted: Wanted, lead: str = "") -> Stage:
         if templates
     ]
     answers.append(Answer(End(f"given {kind}"), said(*several.named.get(kind, ()))))
+    if kind == "mm":
+        alone = () if wanted.follows else phrases.planned
+        answers.append(Answer(End("planned"), said(*alone, *several.planned)))
     for means in {one.means: None for one in several.plurals if one.means in wanted.names}:
         plural = f"plural_{len(lists)}"
         lists[plural] = tuple(

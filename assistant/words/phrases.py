@@ -78,6 +78,7 @@ class Several(Strict):
         names: those names, by quantity.
         plurals: after one of these the values of a series follow bare, as in ``bare``.
         counted: the same reading several times.
+        planned: a value that is the planned one, by its name.
         all_yes: "yes" to all the questions of one phase that follow one another.
         answers: options by a name of their own, by quantity and option.
     """
@@ -88,6 +89,7 @@ class Several(Strict):
     plurals: tuple[Plural, ...]
     bare: dict[str, tuple[Sentences, ...]]
     counted: tuple[str, ...]
+    planned: tuple[str, ...]
     all_yes: tuple[str, ...]
     answers: dict[str, dict[str, tuple[str, ...]]]
 
@@ -100,6 +102,7 @@ class Phrases(Strict):
     lists: dict[str, tuple[Listed, ...]]
     values: dict[str, tuple[Sentences, ...]]
     several: Several
+    planned: tuple[str, ...]
     correction: tuple[str, ...]
     options: dict[str, tuple[str, ...]]
     commands: dict[str, tuple[str, ...]]
@@ -147,7 +150,7 @@ def _of_several(several: Several) -> Iterator[tuple[tuple[str | int, ...], str]]
         for i, group in enumerate(groups):
             for j, one in enumerate(group.sentences):
                 yield ("several", "bare", kind, i, "sentences", j), one
-    for field in ("counted", "all_yes"):
+    for field in ("counted", "planned", "all_yes"):
         for i, one in enumerate(getattr(several, field)):
             yield ("several", field, i), one
     for quantity, options in several.answers.items():
@@ -186,7 +189,7 @@ def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
     for name, items in getattr(phrases, "conditions", {}).items():
         for i, item in enumerate(items):
             yield ("conditions", name, i, "say"), item.say
-    for field in ("correction", "skip", "switch", "to_finish", "visit"):
+    for field in ("planned", "correction", "skip", "switch", "to_finish", "visit"):
         for i, template in enumerate(getattr(phrases, field, ())):
             yield (field, i), template
 

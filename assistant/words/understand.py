@@ -79,7 +79,7 @@ def understand(
         return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Several):
         return _doubted_alone(intent, recognised, grammar, trust)
-    if isinstance(intent, it.Given | it.Correction | it.Chosen):
+    if isinstance(intent, it.Given | it.Correction | it.Chosen | it.AsPlanned):
         return _weighed(recognised, grammar, trust, intent)
     if confidence >= trust.command:
         if isinstance(intent, it.SwitchCanal) and confidence < trust.accept:
@@ -231,6 +231,8 @@ def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
             return it.Chosen(option=rest.split()[0], heard=heard)
         case "command":
             return it.Command.model_validate({"verb": rest, "heard": heard})
+        case "planned":
+            return it.AsPlanned(quantity=slots.get("quantity"), heard=heard)
         case "skip":
             return it.Skip(reason=slots.get("reason"), heard=heard)
         case "switch":
@@ -371,6 +373,8 @@ def describe(intent: it.AnyIntent) -> str:
             return verb.replace("_", " ")
         case it.SwitchCanal(canal=canal):
             return f"canal {canal}"
+        case it.AsPlanned():
+            return "as planned"
         case it.Skip():
             return "skip"
         case it.TakeOver(role=role, name=name):
