@@ -75,13 +75,14 @@ class Given(Intent):
 
 
 class Correction(Intent):
-    """The last value of its kind (or of ``quantity``) should have been this; ``rival`` as
-    in :class:`Given`."""
+    """The last value of its kind (or of ``quantity``, or of the cycle, increment or reading
+    ``number``) should have been this; ``rival`` as in :class:`Given`."""
 
-    kind: ValueKind
+    kind: ValueKind | Literal["option"]
     value: Scalar
     quantity: Text | None = None
     rival: Scalar | None = None
+    number: int | None = None
 
 
 class Chosen(Intent):

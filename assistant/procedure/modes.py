@@ -147,7 +147,8 @@ def _answers_what_waits(state: CaseState, given: it.Given) -> bool:
     """Said again, for the question or in the place of what was warned about."""
     asked = reach.wanted(state, given)
     again = asked is not None and (asked.old is not None or _warned(state, asked.step))
-    return again or _quiet(state, given) or bool(reach.open_here(state))
+    early = asked is not None and reach.press_waits(state) and asked.step != state.step
+    return again or early or _quiet(state, given) or bool(reach.open_here(state))
 
 
 def _warned(state: CaseState, step: Step) -> bool:
@@ -200,6 +201,11 @@ def _no_final_length(state: CaseState, correction: it.Correction) -> bool:
     if old is None or state.role(old) is not Role.PAPER_POINT:
         return True
     return state.newest(old.track, Role.FINAL_LENGTH) is None
+
+
+def _leads_elsewhere(state: CaseState, correction: it.Correction) -> bool:
+    found = reach.to_correct(state, correction)
+    return found is not None and reach.changes_way(state, found, correction.value)
 
 
 def _no_canal_begun(state: CaseState, correction: it.Correction) -> bool:
@@ -412,7 +418,7 @@ WHILE_PRESSING: dict[Request, Lifts] = {
     Request.BESIDE: lambda *_: True,
     Request.QUERY: lambda *_: True,
     Request.VALUE: _given_early,
-    Request.CORRECTION: lambda *_: True,
+    Request.CORRECTION: lambda *said: not _leads_elsewhere(*said),
     Request.PLANNED: lambda *_: True,
     Request.KEEP: lambda *_: True,
     Request.CONFIRM: _is_questioned,

@@ -92,6 +92,8 @@ def _sayable(state: CaseState) -> Iterator[it.AnyIntent]:
     yield it.AsPlanned()
     for kind in reach.correctable_kinds(state):
         yield it.Correction(kind=kind, value=0)
+    for step in reach.correctable_answers(state)[:1]:
+        yield it.Correction(kind="option", value=reach.answers_of(step)[0])
     for verb in get_args(it.Verb):
         if verb not in QUERIES and verb != "start":  # it is one of the two acts
             yield it.Command(verb=verb)

@@ -14,6 +14,7 @@ from assistant.procedure import intents as it
 from assistant.procedure.draft import KEPT
 from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import CLOSED, Mode, mode_of
+from assistant.procedure.reach import numbered, press_waits
 from assistant.procedure.state import CASE, VISIT, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.beside import about_beside
@@ -162,7 +163,7 @@ def _what_now(
     for its answer comes before the question of the step."""
     warned = any(isinstance(event, ev.Warned) for event in events)
     moved = any(isinstance(event, _MOVES) for event in events)
-    waiting = () if _press_waits(after) else after.open_warnings(after.active)
+    waiting = () if press_waits(after) else after.open_warnings(after.active)
     if (
         waiting
         and after.timer is None
@@ -199,7 +200,7 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
         return words.refusals["timer_running"]
     if state.pending is not None:
         return _question(state.pending, words)
-    if mode is Mode.WARNED and not _press_waits(state):
+    if mode is Mode.WARNED and not press_waits(state):
         return f"{_unanswered(state)} {_how_to_answer(state, words)}"
     if step is None:
         return answers.where(state, words.answers)
@@ -218,13 +219,6 @@ def _goes_cool(state: CaseState, ended: Moment | None) -> bool:
     return ended is not None and any(
         track.heat_off is not None and track.heat_off.at == ended for track in state.tracks
     )
-
-
-def _press_waits(state: CaseState) -> bool:
-    """Whether a press is what is waited for: nothing that is said delays it."""
-    expect = state.step.expect if state.step else None
-    hold = isinstance(expect, Timed) and expect.mode == "hold"
-    return hold and not state.here.answered and state.timer is None
 
 
 def _unanswered(state: CaseState) -> str:
@@ -260,13 +254,24 @@ def _value_of(part: it.Part, words: Wording) -> tuple[str | None, it.Scalar]:
 def _read_back(state: CaseState, entry: Entry, words: Wording) -> Prompt:
     text = said_entry(state, entry, words)
     replaces = entry.replaces is not None
+    if entry.correction and entry.quantity not in words.read_backs:
+        text = f"{state.protocol.by_id[entry.step].title}: {text[:1].lower()}{text[1:]}"
     if text and entry.track != CASE and _names_canal(state, entry.track):
         text = f"{entry.track.capitalize()}: {text[:1].lower()}{text[1:]}"
     if replaces and entry.origin == "said":
+        if not _is_newest(state, entry):
+            text = words.numbered.format(number=entry.round, said=text)
         text = words.replaced.format(said=text)
     measured = entry.quantity in words.read_backs
     urgency = Urgency.READ_BACK if measured or replaces else Urgency.STEP
     return Prompt(text, urgency, entry=entry.seq)
+
+
+def _is_newest(state: CaseState, entry: Entry) -> bool:
+    """Whether no value of a later cycle, increment or reading stands."""
+    step = state.protocol.by_id[entry.step]
+    later = (one.round > entry.round for one in state.standing(entry.track, step))
+    return not numbered(step) or not any(later)
 
 
 def _names_canal(state: CaseState, track: str) -> bool:

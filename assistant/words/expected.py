@@ -7,7 +7,14 @@ from dataclasses import replace
 from itertools import takewhile
 
 from assistant.procedure.known import known_at
-from assistant.procedure.reach import ahead, correctable_kinds, either, questioned
+from assistant.procedure.reach import (
+    ahead,
+    answers_of,
+    correctable_answers,
+    correctable_kinds,
+    either,
+    questioned,
+)
 from assistant.procedure.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.words.grammar import Wanted
@@ -37,6 +44,9 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         all_yes=_all_yes(steps),
         ahead=tuple(_following(state, steps)),
         corrections=correctable_kinds(state),
+        answers=tuple(
+            (one.expect.quantity, answers_of(one)) for one in correctable_answers(state)
+        ),
         canals=_canals(state),
         start=state.timer is None,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},

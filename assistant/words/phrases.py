@@ -94,6 +94,22 @@ class Several(Strict):
     answers: dict[str, dict[str, tuple[str, ...]]]
 
 
+class Corrections(Strict):
+    """What a correction can name beside a value.
+
+    Attributes:
+        numbered: a value of the cycle, increment or reading of that number.
+        counted: what has numbers, by quantity; ``{numbered}``.
+        answers: what a question is called whose answer is corrected, by quantity.
+        alone: the quantities whose answers need no name.
+    """
+
+    numbered: tuple[Sentences, ...]
+    counted: tuple[Listed, ...]
+    answers: tuple[Listed, ...]
+    alone: frozenset[str]
+
+
 class Phrases(Strict):
     """A whole ``phrases.yaml``."""
 
@@ -104,6 +120,7 @@ class Phrases(Strict):
     several: Several
     planned: tuple[str, ...]
     correction: tuple[str, ...]
+    corrections: Corrections
     options: dict[str, tuple[str, ...]]
     commands: dict[str, tuple[str, ...]]
     skip: tuple[str, ...]
@@ -124,7 +141,8 @@ class Phrases(Strict):
             raise misfit(("options",), "'no' is missing; it is how a question is refused")
         rules = ((("rules", name), body) for name, body in self.rules.items())
         word = (("attention", "word"), self.attention.word)
-        for at, template in (*rules, *templates(self), *_of_several(self.several), word):
+        parts = (*rules, *templates(self), *_of_several(self.several))
+        for at, template in (*parts, *_of_corrections(self.corrections), word):
             said = ways_at(at, template, self.rules)
             for name in dict.fromkeys(name for way in said for _, name in way.puts):
                 if name not in self.lists and name not in COUNTED:
@@ -134,7 +152,9 @@ class Phrases(Strict):
         return self
 
 
-COUNTED = frozenset({"whole", "whole_any", "tenth", "size", "tooth", "times", "name"})
+COUNTED = frozenset(
+    {"whole", "whole_any", "tenth", "size", "tooth", "times", "name", "nth", "numbered"}
+)
 """Lists that the grammar makes itself, of numbers and of a step's names."""
 
 
@@ -157,6 +177,15 @@ def _of_several(several: Several) -> Iterator[tuple[tuple[str | int, ...], str]]
         for option, said in options.items():
             for i, one in enumerate(said):
                 yield ("several", "answers", quantity, option, i), one
+
+
+def _of_corrections(found: Corrections) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    for i, group in enumerate(found.numbered):
+        for j, one in enumerate(group.sentences):
+            yield ("corrections", "numbered", i, "sentences", j), one
+    for field in ("counted", "answers"):
+        for i, item in enumerate(getattr(found, field)):
+            yield ("corrections", field, i, "say"), item.say
 
 
 def ways_at(

@@ -175,6 +175,7 @@ def everything(state: CaseState) -> Iterator[it.AnyIntent]:
     for kind, value in VALUES.items():
         yield it.Given(kind=kind, value=value)
         yield it.Correction(kind=kind, value=value)
+    yield from (it.Correction(kind="option", value=option) for option in OPTIONS)
     for canal in {*(t.name for t in state.tracks), "mesial", CASE}:
         yield it.SwitchCanal(canal=canal)
     yield from (it.WhoSpeaks(who=who) for who in ("operator", "chairside"))
