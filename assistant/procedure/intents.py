@@ -212,6 +212,7 @@ Verb = Literal[
     "where",
     "read_back",
     "what_is_left",
+    "more",
     "how_long",
     "what_can_i_say",
     "pair",

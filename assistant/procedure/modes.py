@@ -28,7 +28,8 @@ from assistant.protocol.model import AT_CANALS, Step
 from assistant.protocol.roles import Role
 
 QUERIES = frozenset(
-    {"repeat", "where", "read_back", "what_is_left", "how_long", "what_can_i_say", "remark"}
+    {"repeat", "where", "read_back", "what_is_left", "more", "how_long", "what_can_i_say"}
+    | {"remark"}
     | {"say_all", "say_less", "say_warnings", "pair"}
 )
 """Commands that change nothing in the case and are answered at any time."""

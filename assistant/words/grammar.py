@@ -19,7 +19,7 @@ from assistant.canal.teeth import parse_fdi
 from assistant.files.yamlfile import load_yaml
 from assistant.words.graph import Answer, End, Graph, Lists, Stage, compile_graph
 from assistant.words.own_words import with_own_words
-from assistant.words.phrases import Listed, Phrases, read_lexicon
+from assistant.words.phrases import Listed, Phrases, plain_phrase, read_lexicon
 
 
 @dataclass(frozen=True)
@@ -217,7 +217,8 @@ def _answered(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Lis
             ways = phrases.options.get(option, (option.replace("_", " "),))
             for say in ways:
                 answers.setdefault(say, Listed(say=say, means=option))
-            says = own.get(quantity, {}).get(option, ())
+            # One word by itself would tell too little ("correction shaped").
+            says = [s for s in own.get(quantity, {}).get(option, ()) if " " in plain_phrase(s)]
             for say in (*says, *(ways if quantity in found.alone else ())):
                 alone.setdefault(say, Listed(say=say, means=f"{option} {quantity}"))
     yield "answered", tuple(names.values())
