@@ -84,10 +84,10 @@ def _undo(draft: Draft) -> None:
     if last.track != draft.state.active:
         draft.add(ev.TrackSelected(track=last.track, at=draft.now))
     if draft.take_back(last) is None:
-        _ask_again(draft, last)
+        ask_again(draft, last)
 
 
-def _ask_again(draft: Draft, entry: Entry) -> None:
+def ask_again(draft: Draft, entry: Entry) -> None:
     """Go back to the step of an entry, if the track has come past it."""
     here = draft.state.track(entry.track)
     readings = draft.state.protocol.by_id[entry.step].expect.kind == "readings"
@@ -163,4 +163,4 @@ def check_canals_again(draft: Draft) -> None:
     canals = draft.state.newest(CASE, draft.state.protocol.asking("canals"))
     if canals is not None and odd_canals(draft.state, canals.value):
         draft.take_back(canals, restore=False)
-        _ask_again(draft, canals)
+        ask_again(draft, canals)

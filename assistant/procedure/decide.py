@@ -20,8 +20,13 @@ from assistant.procedure.known import known
 from assistant.procedure.modes import QUERIES, refusal
 from assistant.procedure.reach import (
     Questioned,
+    also_fits,
+    changes_way,
     elsewhere_to_correct,
+    numbered,
     offered,
+    planned,
+    planned_for,
     questioned,
     to_correct,
     wanted,
@@ -142,6 +147,8 @@ def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
             _correction(draft, intent)
         case it.Chosen():
             _chosen(draft, intent)
+        case it.AsPlanned():
+            _as_planned(draft, intent)
         case it.Command(verb="confirm"):
             _confirm(draft, intent)
         case it.Command(verb="next"):
@@ -157,6 +164,16 @@ def _given(draft: Draft, intent: it.Given) -> None:
     _said_for(draft, intent, asked, "said again")
 
 
+def _as_planned(draft: Draft, intent: it.AsPlanned) -> None:
+    """The planned value, as if it had been said; it is read back with its number."""
+    step = planned_for(draft.state, intent)
+    assert step is not None
+    value = planned(draft.state, step)
+    assert value is not None
+    meant = it.Given(kind="mm", value=value, quantity=intent.quantity, heard=intent.heard)
+    _said_for(draft, meant, Questioned(step, None), "said again", origin="computed")
+
+
 def _take(
     draft: Draft,
     intent: it.Given | it.Correction,
@@ -165,13 +182,16 @@ def _take(
     corrects: Entry | None = None,
     origin: Origin = "said",
     answers: Pending | None = None,
+    which: str | None = None,
 ) -> None:
     """Range, doubt, rules, record: the same road for a first value and a correction.
+
+    ``which`` tells what it is taken for where it might be for another value too.
 
     ``answers`` is the question that offered this value beside another. An answer that is
     in doubt itself is asked about alone: to offer the same two again would lead nowhere.
     """
-    problem = problem_with(step, intent.value)
+    problem = None if intent.kind == "option" else problem_with(step, intent.value)
     if problem is not None:
         reason, detail = problem
         return draft.refuse(intent, reason, **detail)
@@ -180,14 +200,26 @@ def _take(
     why = _doubt(judged, intent.heard)
     if answers is not None and intent.heard.doubt is None and intent.value == answers.value:
         why = None  # what the rules ask of this one was said with the question
+    if which is not None and why != which:
+        why = f"{which} {why}"
     if why is not None:
-        alone = answers is None and not draft.rest
+        alone = answers is None and not draft.rest and which is None
         rival = _rival(step, intent) if alone else None
         return _ask(draft, judged, intent.heard, why, intent.kind, corrects, origin, rival)
     correction = corrects is not None
+    if corrects is not None:
+        _lead_back(draft, Questioned(step, corrects), intent.value)
     confirmed = origin == "computed" or answers is not None
     draft.enter(judged, intent.heard, correction=correction, origin=origin, confirmed=confirmed)
     return _go_on(draft, step)
+
+
+def _lead_back(draft: Draft, to: Questioned, value: it.Scalar) -> None:
+    """An answer that leads elsewhere than the one it corrects leads on from its own step."""
+    if to.old is not None and changes_way(draft.state, to, value):
+        if to.old.track != draft.state.active:
+            draft.add(ev.TrackSelected(track=to.old.track, at=draft.now))
+        commands.ask_again(draft, to.old)
 
 
 def _go_on(draft: Draft, step: Step) -> None:
@@ -251,6 +283,7 @@ def _confirm(draft: Draft, intent: it.Command) -> None:
         if pending.quantity == "signature":
             return commands.sign(draft, asked.step, pending)
         track = asked.old.track if asked.old else state.active
+        _lead_back(draft, asked, pending.value)
         draft.enter(
             draft.judge(track, asked.step, pending.value, asked.old),
             pending.heard,
@@ -281,22 +314,42 @@ def _correction(draft: Draft, intent: it.Correction) -> None:
     """Replace the value in question."""
     found = to_correct(draft.state, intent)
     assert found is not None
-    other = elsewhere_to_correct(draft.state, intent)
-    old = found.old if draft.state.pending is None else None
-    if old is not None and other is not None and other.seq > old.seq:
-        # Two values fit; the one of this canal is meant, or the canal is named first.
-        doubt = f"{old.track.capitalize()}, {found.step.title}."
-        intent = intent.model_copy(
-            update={"heard": intent.heard.model_copy(update={"doubt": doubt})}
-        )
-    _said_for(draft, intent, found, "corrected")
+    old = found.old
+    which = None if old is None else _which(draft.state, intent, found.step, old)
+    if which is not None:
+        doubted = intent.heard.model_copy(update={"doubt": which})
+        intent = intent.model_copy(update={"heard": doubted})
+    _said_for(draft, intent, found, "corrected", which=which)
     there = old.track if old is not None else draft.state.active
     waits = there != draft.state.active and draft.state.open_warnings(there)
     if waits and draft.state.pending is None:
         draft.add(ev.TrackSelected(track=there, at=draft.now))  # to be answered there
 
 
-def _said_for(draft: Draft, intent: it.Given | it.Correction, to: Questioned, why: str) -> None:
+def _which(state: CaseState, intent: it.Correction, step: Step, old: Entry) -> str | None:
+    """What is asked about where two values fit a correction: the one that it is taken for,
+    as its step is called. It is confirmed, or the other is named."""
+    if state.pending is not None:
+        return None
+    elsewhere = elsewhere_to_correct(state, intent)
+    if elsewhere is not None and elsewhere.seq > old.seq:
+        return f"{old.track.capitalize()}, {step.title}."
+    doubtful = intent.number is not None and intent.heard.doubt is not None
+    if not doubtful and also_fits(state, intent, old) is None:
+        return None
+    number = f" {old.round}" if numbered(step) else ""
+    return f"{step.title.partition(',')[0]}{number}."
+
+
+def _said_for(
+    draft: Draft,
+    intent: it.Given | it.Correction,
+    to: Questioned,
+    why: str,
+    *,
+    origin: Origin = "said",
+    which: str | None = None,
+) -> None:
     """A value for a step or an entry, in the place of one that waits. One of the two that
     the question offered is thereby confirmed; what waited behind the question goes on."""
     waiting = draft.state.pending
@@ -306,7 +359,7 @@ def _said_for(draft: Draft, intent: it.Given | it.Correction, to: Questioned, wh
     rest = waiting.rest if waiting and not draft.rest else ()
     draft.rest = draft.rest or rest
     before = draft.state
-    _take(draft, intent, to.step, corrects=to.old, answers=answers)
+    _take(draft, intent, to.step, corrects=to.old, answers=answers, origin=origin, which=which)
     if rest and draft.state.pending is None:
         _go_on_with(draft, rest, taken=len(draft.state.entries) > len(before.entries))
 

@@ -237,7 +237,8 @@ class Draft:
                 if known is not None and known.answer is None:
                     self.answer(known, "said again for the new length")
                 # The room needs to hear which of the depths is meant.
-                named = one._replace(text=f"{step.title}. {one.text}")
+                spoken = one.spoken and f"{step.title}. {one.spoken}"
+                named = one._replace(text=f"{step.title}. {one.text}", spoken=spoken)
                 self.warn(named, track, step, entry.seq)
 
     def _standing(self, entry: Entry) -> Candidate:

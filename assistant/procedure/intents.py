@@ -75,13 +75,14 @@ class Given(Intent):
 
 
 class Correction(Intent):
-    """The last value of its kind (or of ``quantity``) should have been this; ``rival`` as
-    in :class:`Given`."""
+    """The last value of its kind (or of ``quantity``, or of the cycle, increment or reading
+    ``number``) should have been this; ``rival`` as in :class:`Given`."""
 
-    kind: ValueKind
+    kind: ValueKind | Literal["option"]
     value: Scalar
     quantity: Text | None = None
     rival: Scalar | None = None
+    number: int | None = None
 
 
 class Chosen(Intent):
@@ -90,7 +91,14 @@ class Chosen(Intent):
     option: Text
 
 
-Part = Given | Chosen
+class AsPlanned(Intent):
+    """The value that the program has planned or offers is the answer; ``quantity`` as in
+    :class:`Given`."""
+
+    quantity: Text | None = None
+
+
+Part = Given | Chosen | AsPlanned
 """What can be one of several answers in one sentence."""
 
 
@@ -204,6 +212,7 @@ Verb = Literal[
     "where",
     "read_back",
     "what_is_left",
+    "more",
     "how_long",
     "what_can_i_say",
     "pair",
@@ -269,6 +278,7 @@ AnyIntent = (
     Given
     | Correction
     | Chosen
+    | AsPlanned
     | Several
     | Prepare
     | Skip

@@ -28,7 +28,8 @@ from assistant.protocol.model import AT_CANALS, Step
 from assistant.protocol.roles import Role
 
 QUERIES = frozenset(
-    {"repeat", "where", "read_back", "what_is_left", "how_long", "what_can_i_say", "remark"}
+    {"repeat", "where", "read_back", "what_is_left", "more", "how_long", "what_can_i_say"}
+    | {"remark"}
     | {"say_all", "say_less", "say_warnings", "pair"}
 )
 """Commands that change nothing in the case and are answered at any time."""
@@ -70,6 +71,7 @@ class Request(StrEnum):
     VALUE = "value"
     CORRECTION = "correction"
     OPTION = "option"
+    PLANNED = "planned"
     NEXT = "next"
     CONFIRM = "confirm"
     KEEP = "keep"
@@ -112,6 +114,7 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.Given: Request.VALUE,
     it.Correction: Request.CORRECTION,
     it.Chosen: Request.OPTION,
+    it.AsPlanned: Request.PLANNED,
     it.Skip: Request.SKIP,
     it.SwitchCanal: Request.SWITCH,
     it.WhoSpeaks: Request.SPEAKER,
@@ -145,7 +148,8 @@ def _answers_what_waits(state: CaseState, given: it.Given) -> bool:
     """Said again, for the question or in the place of what was warned about."""
     asked = reach.wanted(state, given)
     again = asked is not None and (asked.old is not None or _warned(state, asked.step))
-    return again or _quiet(state, given) or bool(reach.open_here(state))
+    early = asked is not None and reach.press_waits(state) and asked.step != state.step
+    return again or early or _quiet(state, given) or bool(reach.open_here(state))
 
 
 def _warned(state: CaseState, step: Step) -> bool:
@@ -200,6 +204,11 @@ def _no_final_length(state: CaseState, correction: it.Correction) -> bool:
     return state.newest(old.track, Role.FINAL_LENGTH) is None
 
 
+def _leads_elsewhere(state: CaseState, correction: it.Correction) -> bool:
+    found = reach.to_correct(state, correction)
+    return found is not None and reach.changes_way(state, found, correction.value)
+
+
 def _no_canal_begun(state: CaseState, correction: it.Correction) -> bool:
     found = reach.to_correct(state, correction)
     late = found is not None and found.old is not None and found.step.expect.kind in ONCE
@@ -218,6 +227,20 @@ def _one_offered(state: CaseState, _: it.Intent) -> bool:
 
 def _suggests(state: CaseState, _: it.Intent) -> bool:
     return reach.offered(state) is not None
+
+
+def _no_reading(state: CaseState, intent: it.AsPlanned) -> bool:
+    """Not a length that can be known only by reading it off."""
+    step = reach.planned_for(state, intent)
+    if step is None or step.role in reach.PLANNED:
+        return True
+    suggests = getattr(step.expect, "suggest", None) is not None
+    return suggests or step.expect.kind not in {"measure", "readings"}
+
+
+def _is_planned(state: CaseState, intent: it.AsPlanned) -> bool:
+    step = reach.planned_for(state, intent)
+    return step is not None and reach.planned(state, step) is not None
 
 
 def _is_option(state: CaseState, chosen: it.Chosen) -> bool:
@@ -305,6 +328,14 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("nothing_asked", _FINISHED),
         Row("not_an_option", _ASKED, _is_option),
     ),
+    Request.PLANNED: (
+        Row("say_which", _QUESTIONED, _one_offered),
+        Row("say_confirm_or_no", _QUESTIONED),
+        Row(_WARNING, _WARNED),
+        Row("nothing_asked", _FINISHED),
+        Row("read_off", _ASKED | _PRESSING, _no_reading),
+        Row("no_plan", _ASKED | _PRESSING, _is_planned),
+    ),
     Request.NEXT: (
         Row("say_which", _QUESTIONED, _one_offered),
         Row("say_confirm_or_no", _QUESTIONED),
@@ -388,7 +419,8 @@ WHILE_PRESSING: dict[Request, Lifts] = {
     Request.BESIDE: lambda *_: True,
     Request.QUERY: lambda *_: True,
     Request.VALUE: _given_early,
-    Request.CORRECTION: lambda *_: True,
+    Request.CORRECTION: lambda *said: not _leads_elsewhere(*said),
+    Request.PLANNED: lambda *_: True,
     Request.KEEP: lambda *_: True,
     Request.CONFIRM: _is_questioned,
     Request.OPTION: _says_no,
@@ -445,6 +477,8 @@ def refusal(state: CaseState, intent: it.AnyIntent) -> Refusal | None:
     if place.state == TAKEN:
         return None
     asked = state.step or (found.step if (found := reach.questioned(state)) else None)
+    if isinstance(intent, it.AsPlanned):
+        asked = reach.planned_for(state, intent) or asked
     detail = {"value": _what(intent), "step": asked.title if asked else None}
     known = {name: text for name, text in detail.items() if text is not None}
     return Refusal(str(place.state), known)

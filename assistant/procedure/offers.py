@@ -23,7 +23,14 @@ from assistant.procedure.state import KIND_OF, CaseState
 
 ANSWERS: dict[Mode, tuple[Request, ...]] = {
     **{mode: (request,) for mode, (_, request) in CLOSED.items()},
-    Mode.PRESSING: (Request.STOP, Request.VALUE, Request.CONFIRM, Request.OPTION, Request.KEEP),
+    Mode.PRESSING: (
+        Request.STOP,
+        Request.VALUE,
+        Request.PLANNED,
+        Request.CONFIRM,
+        Request.OPTION,
+        Request.KEEP,
+    ),
     Mode.QUESTIONED: (Request.CONFIRM, Request.OPTION),
     Mode.WARNED: (Request.KEEP, Request.START, Request.CORRECTION),
     Mode.ASKED: (
@@ -32,6 +39,7 @@ ANSWERS: dict[Mode, tuple[Request, ...]] = {
         Request.SIGN,
         Request.CONFIRM,
         Request.VALUE,
+        Request.PLANNED,
         Request.OPTION,
     ),
     Mode.FINISHED: (Request.SWITCH,),
@@ -81,8 +89,11 @@ def _sayable(state: CaseState) -> Iterator[it.AnyIntent]:
     for kind in dict.fromkeys(KIND_OF.get(step.expect.kind) for step in steps.values()):
         if kind is not None:
             yield it.Given(kind=kind, value=0)
+    yield it.AsPlanned()
     for kind in reach.correctable_kinds(state):
         yield it.Correction(kind=kind, value=0)
+    for step in reach.correctable_answers(state)[:1]:
+        yield it.Correction(kind="option", value=reach.answers_of(step)[0])
     for verb in get_args(it.Verb):
         if verb not in QUERIES and verb != "start":  # it is one of the two acts
             yield it.Command(verb=verb)

@@ -9,8 +9,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from assistant.procedure import intents as it
+from assistant.procedure import reckoning
 from assistant.procedure.facts import option_of, readings_mm, stays, suggestion
 from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
+from assistant.procedure.values import problem_with
+from assistant.protocol.coherence import ONCE
 from assistant.protocol.machine import next_step
 from assistant.protocol.model import (
     AT_CANALS,
@@ -20,6 +23,7 @@ from assistant.protocol.model import (
     Step,
     Timed,
 )
+from assistant.protocol.roles import Role
 
 
 class Questioned(NamedTuple):
@@ -104,11 +108,35 @@ def heats(step: Step) -> bool:
     return isinstance(step.expect, Timed) and step.expect.mode == "until_off"
 
 
+def press_waits(state: CaseState) -> bool:
+    """Whether a press is what is waited for: nothing that is said delays it."""
+    expect = state.step.expect if state.step else None
+    hold = isinstance(expect, Timed) and expect.mode == "hold"
+    return hold and not state.here.answered and state.timer is None
+
+
 def fits(step: Step, intent: it.Given | it.Correction) -> bool:
-    """Whether a value is of the step's kind and, if it was named aloud, of its name."""
-    if KIND_OF.get(step.expect.kind) != intent.kind:
-        return False
-    return intent.quantity in {None, step.expect.quantity, *step.called}
+    """Whether a value is of the step's kind, or one of its options, and of its name, if it
+    was named aloud."""
+    if intent.kind == "option":
+        of_kind = str(intent.value) in answers_of(step)
+    else:
+        of_kind = KIND_OF.get(step.expect.kind) == intent.kind
+    return of_kind and called(step, intent.quantity)
+
+
+def answers_of(step: Step) -> tuple[str, ...]:
+    """The options by which the step's answer can be corrected: of a choice all; elsewhere
+    what stands for a value ("no reading"), not what leads on without one."""
+    if step.expect.kind in {"timed", "done", "sign"}:
+        return ()
+    choice = step.expect.kind == "choice"
+    return tuple(one.id for one in step.options if choice or one.to is None)
+
+
+def called(step: Step, name: str | None) -> bool:
+    """Whether a value that was named so, or not at all, can be the step's."""
+    return name in {None, step.expect.quantity, *step.called}
 
 
 MOST_AHEAD = 5
@@ -152,6 +180,37 @@ def offered(state: CaseState) -> float | None:
     return suggestion(state, state.active, expect.suggest)
 
 
+def planned_for(state: CaseState, intent: it.AsPlanned) -> Step | None:
+    """The step that "as planned" answers: the present one, or what can be told beside or
+    before a press, by its name if it was named."""
+    timed = state.step is not None and state.step.expect.kind == "timed"
+    steps = () if timed or state.step is None else (state.step,)
+    named = (one for one in (*steps, *early(state)) if called(one, intent.quantity))
+    return next(named, None)
+
+
+def planned(state: CaseState, step: Step) -> float | None:
+    """The value that the plan has for a step, or that the step suggests; None where there
+    is none, or what is there is the plan for the next round."""
+    if step == state.step and (value := offered(state)) is not None:
+        return value
+    track, round_ = state.active, state.here.round(step.loop)
+    if step.role not in PLANNED or in_place(state, track, step, round_) is not None:
+        return None
+    if step.role is Role.INCREMENT:
+        fill = reckoning.backfill(state, track)
+        coming = fill.increments[0] if fill and fill.increments else None
+        return None if coming is None or coming.number != round_ else coming.length_mm
+    downpack = reckoning.downpack(state, track)
+    cycle = downpack.cycles[0] if downpack and downpack.cycles else None
+    return None if cycle is None or cycle.number != round_ else cycle.heat_to_mm
+
+
+PLANNED = frozenset({Role.HEAT_DEPTH, Role.INCREMENT})
+"""What is set beforehand, at a stop or on the needle, and can be told "as planned". How far
+a plugger went is what came of it, and is read off: a plan would hide a fill that is short."""
+
+
 def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
     """What a correction replaces: the value that waits for its "confirm", else one
     that was warned about, else the last of its kind (or of the named quantity)."""
@@ -185,33 +244,84 @@ def _newest_to_correct(state: CaseState, track: str, intent: it.Correction) -> E
 
 
 def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
-    """A value of that kind; not a time that was measured, nor an answer that led
-    elsewhere ("level reached" is no length)."""
+    """A value of that kind, and of that number if one was named; not a time that was
+    measured, nor an answer that led elsewhere ("level reached" is no length)."""
     step = state.protocol.by_id[entry.step]
     if entry.origin == "timed" or not fits(step, intent):
         return False
+    if intent.number is not None and not (numbered(step) and entry.round == intent.number):
+        return False
+    if step.expect.kind == "choice":
+        return True
     option = option_of(step, entry.value) if isinstance(entry.value, str) else None
     return option is None or option.to is None or stays(step, option.id)
 
 
-def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
-    """Kinds of the standing entries that can be corrected, newest first: of this canal,
-    then of the one that was finished just now."""
+def numbered(step: Step) -> bool:
+    """Whether its values have numbers: those of a cycle or increment, and readings."""
+    return step.loop is not None or step.expect.kind == "readings"
+
+
+def also_fits(state: CaseState, intent: it.Correction, old: Entry) -> Entry | None:
+    """Another value that a correction may mean as well as ``old``: one of the same
+    sentence; or, where the name is that of several and ``old`` is not the last that was
+    said, one of another step."""
+    if intent.number is not None:
+        return None
+    step, last = state.protocol.by_id[old.step], state.newest(old.track)
+    general = intent.quantity not in {None, step.expect.quantity} and old != last
+    for entry in reversed(state.standing(old.track)):
+        one = state.protocol.by_id[entry.step]
+        together = entry.at == old.at or (general and entry.step != old.step)
+        possible = intent.kind == "option" or problem_with(one, intent.value) is None
+        if entry != old and together and possible and _correctable(state, entry, intent):
+            return entry
+    return None
+
+
+def correctable_answers(state: CaseState) -> tuple[Step, ...]:
+    """Steps whose answer by an option can be corrected, newest first."""
+    steps = (state.protocol.by_id[entry.step] for entry in _correctable_entries(state))
+    return tuple(dict.fromkeys(step for step in steps if answers_of(step)))
+
+
+def changes_way(state: CaseState, found: Questioned, value: it.Scalar) -> bool:
+    """Whether a corrected answer leads elsewhere than the one that stands."""
+    old = found.old.value if found.old is not None else value
+    ways = [option_of(found.step, str(one)) for one in (old, value)]
+    to = [None if way is None else way.to for way in ways]
+    return found.step.expect.kind == "choice" and to[0] != to[1]
+
+
+def _correctable_entries(state: CaseState) -> tuple[Entry, ...]:
+    """Of this canal, then of the one that was finished just now, newest first."""
     before = just_finished(state)
     there = state.standing(before) if before is not None else ()
-    entries = (*reversed(state.standing(state.active)), *reversed(there))
-    kinds = (KIND_OF.get(state.protocol.by_id[e.step].expect.kind) for e in entries)
-    return tuple(dict.fromkeys(kind for kind in kinds if kind is not None and kind != "s"))
+    return (*reversed(state.standing(state.active)), *reversed(there))
+
+
+def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
+    """Kinds of the standing entries that can be corrected, newest first: of this canal,
+    then of the one that was finished just now; last what stays once canal work has begun."""
+    entries = _correctable_entries(state)
+    found = (KIND_OF.get(state.protocol.by_id[e.step].expect.kind) for e in entries)
+    kinds = dict.fromkeys(kind for kind in found if kind is not None and kind != "s")
+    late = ONCE if canal_work_begun(state) else frozenset()
+    return tuple(sorted(kinds, key=lambda kind: kind in late))
 
 
 def to_undo(state: CaseState) -> Entry | None:
-    """The last entry of the canal; where it has none, that of the canal finished just now;
-    of the case where no canal has any yet; none of the opening once the closing steps are
-    reached."""
+    """The value of the step that is shown, where it has one; else the last entry of the
+    canal; where it has none, or all canals are finished, that of the canal finished just
+    now; of the case where no canal has any yet; none of the opening once the closing steps
+    are reached."""
+    if (shown := given_here(state)) is not None:
+        return shown
     track = state.active if canal_work_begun(state) else CASE
     last, place = state.newest(track), state.track(CASE).step
-    if last is None and (before := just_finished(state)) is not None:
-        last = state.newest(before)
+    before = just_finished(state)
+    if before is not None and (last is None or track == CASE):
+        return state.newest(before)
     if last is None or (
         last.track == CASE and place != AT_CANALS and not _same_part(state, place, last.step)
     ):

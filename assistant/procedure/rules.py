@@ -118,7 +118,10 @@ def _fire(
     state: CaseState, rule: Rule, track: str, step: Step, finding: dict[str, str]
 ) -> Fired:
     given = {"step": step.title, **finding}
-    return Fired(rule, fill(rule.say, state, state.track(track), **given))
+    said = fill(rule.say, state, state.track(track), **given)
+    if rule.shows is None:
+        return Fired(rule, said)
+    return Fired(rule, fill(rule.shows, state, state.track(track), **given), said)
 
 
 def _bound(state: CaseState, rule: Rule) -> float:

@@ -20,6 +20,21 @@ def where(state: CaseState, words: Mapping[str, str]) -> str:
 
 
 def left(state: CaseState, words: Mapping[str, str]) -> str:
+    """What remains in one short sentence: from which phase on the active track is still to
+    be done, and which canals after it. :func:`all_left` has the rest."""
+    here, step = state.here, state.step
+    if step is None and (track := next((t for t in state.canals if not t.finished), None)):
+        here, step = track, state.protocol.by_id[track.step]
+    if step is None:
+        return words["left_finished"].format(canal=_name(state, state.here))
+    others = [_name(state, t) for t in state.canals if t != here and not t.finished]
+    key = "left_then" if others else "left_from"
+    return words[key].format(
+        canal=_name(state, here), phase=step.phase, others=", ".join(others)
+    )
+
+
+def all_left(state: CaseState, words: Mapping[str, str]) -> str:
     """What remains, a sentence for each canal, and for the case before and after them."""
     parts = []
     for track in state.tracks:

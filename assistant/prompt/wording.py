@@ -8,18 +8,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import NamedTuple
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.draft import KEPT
 from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import CLOSED, Mode, mode_of
+from assistant.procedure.reach import numbered, press_waits
 from assistant.procedure.state import CASE, VISIT, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.beside import about_beside
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 from assistant.protocol.moment import Moment
+from assistant.words.phrases import plain_phrase
 from assistant.words.sayable import sayable
 from assistant.words.sayings import Wording, said_entry, said_value, spoken, told_entry
 
@@ -33,8 +37,12 @@ def respond(
 ) -> list[Prompt]:
     """Everything to say about one decision, most urgent first."""
     said = list(_canal_of_warnings(events, after, wording))
+    before: Entry | None = None
     for event in events:
         said.extend(_about_values(event, after, wording, brief))
+        if isinstance(event, ev.EntryMade):
+            said.append(_read_back(after, event.entry, before, wording))
+            before = event.entry
         said.extend(_about_place(event, after, wording, brief))
         said.extend(about_beside(event, after, wording))
     said.extend(_what_now(events, after, wording, brief))
@@ -70,8 +78,6 @@ def _about_values(
         case ev.CasePrepared(remarks=remarks):
             for name, text in remarks:
                 yield Prompt(f"{name} {text}.", Urgency.READ_BACK)
-        case ev.EntryMade(entry=entry):
-            yield _read_back(after, entry, words)
         case ev.Refused(rejected=rejected, detail=detail):
             filled = dict(detail) | {
                 "ask": question(after, words, brief),
@@ -161,7 +167,7 @@ def _what_now(
     for its answer comes before the question of the step."""
     warned = any(isinstance(event, ev.Warned) for event in events)
     moved = any(isinstance(event, _MOVES) for event in events)
-    waiting = () if _press_waits(after) else after.open_warnings(after.active)
+    waiting = () if press_waits(after) else after.open_warnings(after.active)
     if (
         waiting
         and after.timer is None
@@ -169,19 +175,35 @@ def _what_now(
     ):
         if not warned:
             for warning in waiting:
-                yield Prompt(warning.text, Urgency.WARNING)
+                yield Prompt(warning.text, Urgency.WARNING, warning.spoken or None)
         yield Prompt(_how_to_answer(after, words), Urgency.QUESTION)
     elif moved and not waiting and after.signed is None and after.timer is None:
-        step = None if brief or after.pending is not None else after.step
-        if step is not None and step.loop and after.here.round(step.loop) > 1:
-            # Said in full in the first round; "say again" and the screen have all of it.
-            asked = _with_hints(after, step, step.briefly)
-        else:
-            asked = question(after, words, brief)
+        asked = _step_question(after, words, brief)
         selected = any(isinstance(event, ev.TrackSelected) for event in events)
         if selected and len(after.canals) > 1:
-            asked = asked.removeprefix(f"{after.active.capitalize()}. ")  # it was said
-        yield Prompt(asked, Urgency.STEP)
+            named = f"{after.active.capitalize()}. "  # it was said
+            asked = Asked(*(one.removeprefix(named) for one in asked))
+        yield Prompt(asked.shown, Urgency.STEP, asked.said)
+
+
+class Asked(NamedTuple):
+    """A question as it is shown and as it is said."""
+
+    shown: str
+    said: str
+
+
+def _step_question(state: CaseState, words: Wording, brief: bool) -> Asked:
+    """What is waited for, as :func:`question`; in full where the step is met for the first
+    time in the case. "Say again" and the screen have all of it."""
+    step = None if brief or state.pending is not None else state.step
+    if step is None or mode_of(state) is not Mode.ASKED:
+        asked = question(state, words, brief)
+        return Asked(asked, asked)
+    again = step.loop is not None and state.here.round(step.loop) > 1
+    again = again or any(e.step == step.id and e.track != state.active for e in state.entries)
+    ask = step.briefly if again else step.ask
+    return Asked(_with_hints(state, step, ask, shown=True), _with_hints(state, step, ask))
 
 
 _MOVES = (ev.StepReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered)
@@ -198,7 +220,7 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
         return words.refusals["timer_running"]
     if state.pending is not None:
         return _question(state.pending, words)
-    if mode is Mode.WARNED and not _press_waits(state):
+    if mode is Mode.WARNED and not press_waits(state):
         return f"{_unanswered(state)} {_how_to_answer(state, words)}"
     if step is None:
         return answers.where(state, words.answers)
@@ -207,8 +229,9 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
     return _with_hints(state, step, step.ask)
 
 
-def _with_hints(state: CaseState, step: Step, ask: str) -> str:
-    hints = [fill_if_known(hint, state, state.here) for hint in step.hints]
+def _with_hints(state: CaseState, step: Step, ask: str, *, shown: bool = False) -> str:
+    every = (*step.hints, *step.shown) if shown else step.hints
+    hints = [fill_if_known(hint, state, state.here) for hint in every]
     return " ".join(filter(None, [fill(ask, state, state.here), *hints]))
 
 
@@ -219,29 +242,19 @@ def _goes_cool(state: CaseState, ended: Moment | None) -> bool:
     )
 
 
-def _press_waits(state: CaseState) -> bool:
-    """Whether a press is what is waited for: nothing that is said delays it."""
-    expect = state.step.expect if state.step else None
-    hold = isinstance(expect, Timed) and expect.mode == "hold"
-    return hold and not state.here.answered and state.timer is None
-
-
 def _unanswered(state: CaseState) -> str:
     """The warnings in the way, with the canal where it is another one."""
     here = state.open_warnings(state.active)
     if here:
-        return " ".join(warning.text for warning in here)
+        return " ".join(warning.spoken or warning.text for warning in here)
     elsewhere = [warning for warning in state.warnings if warning.open]
-    return " ".join(f"{w.track.capitalize()}: {w.text}" for w in elsewhere)
+    return " ".join(f"{w.track.capitalize()}: {w.spoken or w.text}" for w in elsewhere)
 
 
 def _question(pending: Pending, words: Wording) -> str:
     key = "sign" if pending.quantity in {"signature", VISIT} else "confirm"
-    parts = (
-        (part.kind, part.value) if isinstance(part, it.Given) else (None, part.option)
-        for part in pending.rest
-    )
-    value = ", ".join(said_value(*one) for one in ((pending.kind, pending.value), *parts))
+    parts = (said_value(*_value_of(part, words)) for part in pending.rest)
+    value = ", ".join((said_value(pending.kind, pending.value), *parts))
     if pending.rival is None:
         return words.questions[key].format(why=pending.why, value=value)
     # The doubt is plain from the two values; what a rule asks must be said.
@@ -250,16 +263,57 @@ def _question(pending: Pending, words: Wording) -> str:
     return words.questions["either"].format(why=why, value=value, rival=rival).strip()
 
 
-def _read_back(state: CaseState, entry: Entry, words: Wording) -> Prompt:
+def _value_of(part: it.Part, words: Wording) -> tuple[str | None, it.Scalar]:
+    match part:
+        case it.Given(kind=kind, value=value):
+            return kind, value
+        case it.Chosen(option=option):
+            return None, option
+    return None, plain_phrase(words.phrases.planned[0])
+
+
+def _read_back(state: CaseState, entry: Entry, before: Entry | None, words: Wording) -> Prompt:
+    """Name and number on the screen; the number alone is said where the name was said just
+    now: right ``before``, in the question that offered it, or by the release of a press."""
     text = said_entry(state, entry, words)
     replaces = entry.replaces is not None
+    if entry.correction and entry.quantity not in words.read_backs:
+        text = f"{state.protocol.by_id[entry.step].title}: {text[:1].lower()}{text[1:]}"
     if text and entry.track != CASE and _names_canal(state, entry.track):
         text = f"{entry.track.capitalize()}: {text[:1].lower()}{text[1:]}"
     if replaces and entry.origin == "said":
+        if not _is_newest(state, entry):
+            text = words.numbered.format(number=entry.round, said=text)
         text = words.replaced.format(said=text)
     measured = entry.quantity in words.read_backs
     urgency = Urgency.READ_BACK if measured or replaces else Urgency.STEP
-    return Prompt(text, urgency, entry=entry.seq)
+    known = before is not None and _same_value(before, entry)
+    known = known or _offered(state, entry) or _held_out(state, entry)
+    spoken = None
+    if measured and known and not replaces:
+        spoken = f"{said_value(state.kind(entry), entry.value)}."
+    return Prompt(text, urgency, spoken, entry.seq)
+
+
+def _same_value(before: Entry, entry: Entry) -> bool:
+    return (before.track, before.quantity) == (entry.track, entry.quantity)
+
+
+def _offered(state: CaseState, entry: Entry) -> bool:
+    suggests = getattr(state.protocol.by_id[entry.step].expect, "suggest", None) is not None
+    return suggests and entry.origin == "computed"
+
+
+def _held_out(state: CaseState, entry: Entry) -> bool:
+    hold = getattr(state.protocol.by_id[entry.step].expect, "mode", "") == "hold"
+    return hold and entry.origin == "timed" and not entry.cut_short
+
+
+def _is_newest(state: CaseState, entry: Entry) -> bool:
+    """Whether no value of a later cycle, increment or reading stands."""
+    step = state.protocol.by_id[entry.step]
+    later = (one.round > entry.round for one in state.standing(entry.track, step))
+    return not numbered(step) or not any(later)
 
 
 def _names_canal(state: CaseState, track: str) -> bool:
@@ -290,6 +344,8 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
             text = _what_was_recorded(state, words) or words.answers["read_back_none"]
         case "what_is_left":
             text = answers.left(state, words.answers)
+        case "more":
+            text = answers.all_left(state, words.answers)
         case "how_long":
             minutes = math.ceil(answers.seconds_left(state) / 60)
             text = words.answers["how_long"].format(minutes=minutes)
@@ -322,7 +378,5 @@ def _how_to_answer(state: CaseState, words: Wording) -> str:
 
 
 def _with_voice(prompt: Prompt, language: str) -> Prompt:
-    voice = spoken(prompt.text, language)
-    if voice == prompt.text or prompt.spoken is not None:
-        return prompt
-    return Prompt(prompt.text, prompt.urgency, voice, prompt.entry)
+    voice = spoken(prompt.text if prompt.spoken is None else prompt.spoken, language)
+    return replace(prompt, spoken=None if voice == prompt.text else voice)

@@ -302,8 +302,10 @@ class Step(Frozen):
     """One place in the sequence.
 
     ``ask`` is said in full verbosity, ``briefly`` in brief; after ``ask`` each of
-    ``hints`` of which everything in braces is known. All may use the fields named in
-    ``protocol/templates.py``, in braces. ``role`` is what its value is to the program;
+    ``hints`` of which everything in braces is known. Those of ``shown`` stand on the screen
+    only: what decides nothing here, or should not be said beside a patient. All may use the
+    fields named in ``protocol/templates.py``, in braces. ``role`` is what its value is to the
+    program;
     ``called`` are general names for it among the words of a language ("plugger" for each
     of three). ``loop`` names the round counter (cycle, increment) the step belongs to.
     ``typical_s`` foretells how long is left; its default is chosen here. With ``prepare``
@@ -319,6 +321,7 @@ class Step(Frozen):
     ask: Template
     briefly: Template
     hints: tuple[Template, ...] = ()
+    shown: tuple[Template, ...] = ()
     role: Role | None = None
     called: tuple[str, ...] = ()
     expect: Expect
@@ -423,7 +426,8 @@ class Rule(Frozen):
 
     ``check`` names a test in ``procedure/rules.py``; ``limit`` (and for a
     range ``limit_high``) the number it uses; ``quantities`` or ``steps`` where
-    it applies; ``options`` the answers that trip an ``option_is``.
+    it applies; ``options`` the answers that trip an ``option_is``. ``say`` is said, and
+    shown and recorded too where ``shows`` has no longer sentence for that.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9-]*$")
@@ -435,6 +439,7 @@ class Rule(Frozen):
     limit: LimitName | None = None
     limit_high: LimitName | None = None
     say: Template
+    shows: Template | None = None
     source: str = Field(min_length=3)
 
     @model_validator(mode="after")

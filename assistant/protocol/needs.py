@@ -147,7 +147,7 @@ def check(protocol: Protocol) -> None:
 def never_said(protocol: Protocol) -> Iterator[str]:
     """A sentence for each hint that cannot be said, since something for it is not asked."""
     for _, step in _placed(protocol):
-        for hint in step.hints:
+        for hint in (*step.hints, *step.shown):
             for name in sorted(names_in(hint)):
                 if name in FIELDS and (missing := _missing(protocol, FIELDS[name])):
                     yield f"Step {step.id!r} never says {hint!r}: it would need {missing}."
@@ -189,7 +189,9 @@ def _needs(protocol: Protocol) -> Iterator[tuple[Loc, str, Need]]:
     for i, rule in enumerate(protocol.rules):
         need = CHECKS.get(rule.check, Need())
         yield ("rules", i, "check"), f"rule {rule.id!r} ({rule.check})", need
-        yield from _in_sentence(("rules", i, "say"), rule.say, suggests=False, given=_FROM_RULE)
+        for key in ("say", "shows"):
+            sentence = getattr(rule, key) or ""
+            yield from _in_sentence(("rules", i, key), sentence, False, given=_FROM_RULE)
 
 
 def _in_sentence(

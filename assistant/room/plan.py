@@ -129,7 +129,7 @@ def taken_for(asked: Asked, heard: Recognised, trust: Trust) -> Taken:
         return "nothing"
     if _bare(intent, asked.meaning) == _bare(asked.meaning, intent):
         return "said"
-    if isinstance(intent, it.Given | it.Correction | it.Chosen):
+    if isinstance(intent, it.Given | it.Correction | it.Chosen | it.AsPlanned):
         return "value"
     harmless = isinstance(intent, it.Command) and intent.verb in HARMLESS
     return "harmless" if harmless else "command"

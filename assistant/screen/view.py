@@ -293,7 +293,7 @@ def _asked(state: CaseState, wording: Wording) -> tuple[str, tuple[str, ...]]:
         return "", ()
     if step is None:
         return _nothing_asked(state, wording), ()
-    hints = [fill_if_known(hint, state, state.here) for hint in step.hints]
+    hints = [fill_if_known(hint, state, state.here) for hint in (*step.hints, *step.shown)]
     if not state.entries:
         hints.insert(0, wording.notices["begin"])
     return fill(step.ask, state, state.here), tuple(filter(None, hints))

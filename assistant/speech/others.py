@@ -50,7 +50,7 @@ class Others:
         """Whether what was heard was said to somebody else; ``began_s`` by the case's clock."""
         ended_s = began_s + utterance.ended_s - utterance.started_s
         if heard.ours >= trust.ours:
-            if isinstance(intent, it.Given | it.Correction | it.Several):
+            if isinstance(intent, it.Given | it.Correction | it.AsPlanned | it.Several):
                 self._taken_s = ended_s
             self._asked_s = ended_s if _asks(intent) else -60.0
             return False

@@ -15,6 +15,7 @@ from itertools import combinations, product
 from math import prod
 from typing import NamedTuple
 
+from assistant.procedure.reach import answers_of
 from assistant.procedure.state import KIND_OF
 from assistant.protocol.model import Protocol, Step
 from assistant.words.expected import wanted_at
@@ -269,6 +270,11 @@ def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wan
                 replace(
                     wanted_at(step),
                     corrections=tuple(kind for kind in kinds if kind != "s"),
+                    answers=tuple(
+                        (one.expect.quantity, answers_of(one))
+                        for one in near
+                        if answers_of(one)
+                    ),
                     canals=canals if named else (),
                     finish=part == "closing",
                     unasked=told if part == "canal" and step.loop is None else (),

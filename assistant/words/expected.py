@@ -9,6 +9,8 @@ from itertools import takewhile
 from assistant.procedure.known import known_at
 from assistant.procedure.reach import (
     ahead,
+    answers_of,
+    correctable_answers,
     correctable_kinds,
     either,
     questioned,
@@ -44,6 +46,9 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         ahead=tuple(_following(state, steps)),
         unasked=tuple(wanted_at(one) for one in unasked(state)),
         corrections=correctable_kinds(state),
+        answers=tuple(
+            (one.expect.quantity, answers_of(one)) for one in correctable_answers(state)
+        ),
         canals=_canals(state),
         start=state.timer is None,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},

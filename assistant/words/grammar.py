@@ -19,7 +19,7 @@ from assistant.canal.teeth import parse_fdi
 from assistant.files.yamlfile import load_yaml
 from assistant.words.graph import Answer, End, Graph, Lists, Stage, compile_graph
 from assistant.words.own_words import with_own_words
-from assistant.words.phrases import Listed, Phrases, read_lexicon
+from assistant.words.phrases import Listed, Phrases, plain_phrase, read_lexicon
 
 
 @dataclass(frozen=True)
@@ -58,6 +58,8 @@ class Wanted:
         low, high: range of a length, mm.
         corrections: kinds of values that could be corrected, the kind of the
             newest entry first: a bare number corrects that one.
+        answers: the questions whose answers could be corrected, newest first: quantity and
+            options.
         options: ids of the options that answer the step.
         canals: the canals that were named; empty before that.
         start: a timed act can be begun now ("heat off" is then not in danger of
@@ -79,6 +81,7 @@ class Wanted:
     low: float = 0.0
     high: float = 35.0
     corrections: tuple[str, ...] = ()
+    answers: tuple[tuple[str, tuple[str, ...]], ...] = ()
     options: tuple[str, ...] = ()
     canals: tuple[str, ...] = ()
     start: bool = True
@@ -99,6 +102,7 @@ def everything(phrases: Phrases) -> Wanted:
     """All that can be said at any step, to check its words against a model."""
     return Wanted(
         corrections=tuple(phrases.values),
+        answers=(*((str(one.means), ("yes",)) for one in phrases.corrections.answers),),
         options=tuple(phrases.options),
         canals=tuple(str(item.means) for item in phrases.lists.get("canal", ())),
         finish=True,
@@ -167,6 +171,7 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
                 f"({lead}) ({_wide(t)})" for lead in phrases.correction for t in group.sentences
             )
             yield End(f"correction {kind}", group.doubt or ""), templates
+    yield from _corrections(phrases, wanted)
     if not set(wanted.options) >= YES_OR_NO:
         # "No" must always reach the program: it is how a question is refused.
         neither = phrases.options["neither"] if wanted.choice else ()
@@ -179,6 +184,7 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         kept = tuple(one for one in templates if one not in own)
         if kept:
             yield End(f"command {verb}"), kept
+    yield End("planned"), phrases.planned
     yield End("skip"), phrases.skip
     if wanted.canals:
         yield End("switch"), phrases.switch
@@ -200,6 +206,44 @@ def _unasked(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str,
         told = phrases.unasked.get(kind, ())
         named = (_wide(one).replace("{name:", f"{{{UNASKED}{kind}:") for one in told)
         yield End(f"given {kind}"), tuple(named)
+
+
+def _corrections(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
+    """Corrections of a value by its number, and of the answers to questions."""
+    lead, found = f"({'|'.join(phrases.correction)})", phrases.corrections
+    for group in found.numbered if "mm" in wanted.corrections else ():
+        wide = tuple(f"{lead} ({_wide(one)})" for one in group.sentences)
+        yield End("correction mm", group.doubt or ""), wide
+    lists = dict(_answered(phrases, wanted))
+    if lists["answered"]:
+        named = f"{lead} {{answered:quantity}} [is|was] {{answer:option}}"
+        yield End("correction option"), (named,)
+    if lists["answered_alone"]:
+        yield End("correction option"), (f"{lead} {{answered_alone:answer}}",)
+
+
+def _answered(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Listed, ...]]]:
+    """What a corrected answer can be called, its answers, and those that need no name; of
+    two questions with the same name the newest is meant."""
+    found, own = phrases.corrections, phrases.several.answers
+    names: dict[str, Listed] = {}
+    answers: dict[str, Listed] = {}
+    alone: dict[str, Listed] = {}
+    for quantity, options in wanted.answers:
+        for one in found.answers:
+            if one.means == quantity:
+                names.setdefault(one.say, one)
+        for option in options:
+            ways = phrases.options.get(option, (option.replace("_", " "),))
+            for say in ways:
+                answers.setdefault(say, Listed(say=say, means=option))
+            # One word by itself would tell too little ("correction shaped").
+            says = [s for s in own.get(quantity, {}).get(option, ()) if " " in plain_phrase(s)]
+            for say in (*says, *(ways if quantity in found.alone else ())):
+                alone.setdefault(say, Listed(say=say, means=f"{option} {quantity}"))
+    yield "answered", tuple(names.values())
+    yield "answer", tuple(answers.values())
+    yield "answered_alone", tuple(alone.values())
 
 
 def _answers(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:
@@ -247,6 +291,9 @@ def _stage(phrases: Phrases, wanted: Wanted, lead: str = "") -> Stage:
         if templates
     ]
     answers.append(Answer(End(f"given {kind}"), said(*several.named.get(kind, ()))))
+    if kind == "mm":
+        alone = () if wanted.follows else phrases.planned
+        answers.append(Answer(End("planned"), said(*alone, *several.planned)))
     for means in {one.means: None for one in several.plurals if one.means in wanted.names}:
         plural = f"plural_{len(lists)}"
         lists[plural] = tuple(
@@ -286,6 +333,9 @@ def _lists(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Listed
     low, high = int(wanted.low), int(wanted.high)
     yield "whole", _numbers(range(low, high + 1), language)
     yield "whole_any", _numbers(range(36), language)
+    yield from _answered(phrases, wanted)
+    yield "nth", _numbers(range(1, 13), language)
+    yield "numbered", phrases.corrections.counted
     yield "tenth", _numbers(range(1, 10), language)
     yield "size", (*_numbers(ISO_SIZES, language), *phrases.lists.get("size_also", ()))
     yield "tooth", _teeth(language)

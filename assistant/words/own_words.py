@@ -45,6 +45,7 @@ class OwnWords(Strict):
 
     lists: dict[str, tuple[Listed, ...]] = Field(default_factory=dict)
     values: dict[str, tuple[Sentences, ...]] = Field(default_factory=dict)
+    planned: tuple[str, ...] = ()
     correction: tuple[str, ...] = ()
     options: dict[str, tuple[str, ...]] = Field(default_factory=dict)
     commands: dict[str, tuple[str, ...]] = Field(default_factory=dict)

@@ -78,6 +78,7 @@ class Several(Strict):
         names: those names, by quantity.
         plurals: after one of these the values of a series follow bare, as in ``bare``.
         counted: the same reading several times.
+        planned: a value that is the planned one, by its name.
         all_yes: "yes" to all the questions of one phase that follow one another.
         answers: options by a name of their own, by quantity and option.
     """
@@ -88,8 +89,25 @@ class Several(Strict):
     plurals: tuple[Plural, ...]
     bare: dict[str, tuple[Sentences, ...]]
     counted: tuple[str, ...]
+    planned: tuple[str, ...]
     all_yes: tuple[str, ...]
     answers: dict[str, dict[str, tuple[str, ...]]]
+
+
+class Corrections(Strict):
+    """What a correction can name beside a value.
+
+    Attributes:
+        numbered: a value of the cycle, increment or reading of that number.
+        counted: what has numbers, by quantity; ``{numbered}``.
+        answers: what a question is called whose answer is corrected, by quantity.
+        alone: the quantities whose answers need no name.
+    """
+
+    numbered: tuple[Sentences, ...]
+    counted: tuple[Listed, ...]
+    answers: tuple[Listed, ...]
+    alone: frozenset[str]
 
 
 class Phrases(Strict):
@@ -102,7 +120,9 @@ class Phrases(Strict):
     several: Several
     unasked: dict[str, tuple[str, ...]] = {}
     """By kind, the templates of a value that nobody asked for; ``{name}`` is its name."""
+    planned: tuple[str, ...]
     correction: tuple[str, ...]
+    corrections: Corrections
     options: dict[str, tuple[str, ...]]
     commands: dict[str, tuple[str, ...]]
     skip: tuple[str, ...]
@@ -128,7 +148,14 @@ class Phrases(Strict):
             for kind, said in self.unasked.items()
             for i, one in enumerate(said)
         )
-        every = (*rules, *templates(self), *_of_several(self.several), *told, word)
+        every = (
+            *rules,
+            *templates(self),
+            *_of_several(self.several),
+            *told,
+            *_of_corrections(self.corrections),
+            word,
+        )
         for at, template in every:
             said = ways_at(at, template, self.rules)
             for name in dict.fromkeys(name for way in said for _, name in way.puts):
@@ -139,7 +166,9 @@ class Phrases(Strict):
         return self
 
 
-COUNTED = frozenset({"whole", "whole_any", "tenth", "size", "tooth", "times", "name"})
+COUNTED = frozenset(
+    {"whole", "whole_any", "tenth", "size", "tooth", "times", "name", "nth", "numbered"}
+)
 """Lists that the grammar makes itself, of numbers and of a step's names."""
 
 
@@ -155,13 +184,22 @@ def _of_several(several: Several) -> Iterator[tuple[tuple[str | int, ...], str]]
         for i, group in enumerate(groups):
             for j, one in enumerate(group.sentences):
                 yield ("several", "bare", kind, i, "sentences", j), one
-    for field in ("counted", "all_yes"):
+    for field in ("counted", "planned", "all_yes"):
         for i, one in enumerate(getattr(several, field)):
             yield ("several", field, i), one
     for quantity, options in several.answers.items():
         for option, said in options.items():
             for i, one in enumerate(said):
                 yield ("several", "answers", quantity, option, i), one
+
+
+def _of_corrections(found: Corrections) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    for i, group in enumerate(found.numbered):
+        for j, one in enumerate(group.sentences):
+            yield ("corrections", "numbered", i, "sentences", j), one
+    for field in ("counted", "answers"):
+        for i, item in enumerate(getattr(found, field)):
+            yield ("corrections", field, i, "say"), item.say
 
 
 def ways_at(
@@ -194,7 +232,7 @@ def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
     for name, items in getattr(phrases, "conditions", {}).items():
         for i, item in enumerate(items):
             yield ("conditions", name, i, "say"), item.say
-    for field in ("correction", "skip", "switch", "to_finish", "visit"):
+    for field in ("planned", "correction", "skip", "switch", "to_finish", "visit"):
         for i, template in enumerate(getattr(phrases, field, ())):
             yield (field, i), template
 

@@ -62,6 +62,8 @@ def _said(offer: Offer, state: CaseState, words: Wording) -> Sayable:
             said = "neither" if two and option == "no" else option
             ways = phrases.options.get(said, (option.replace("_", " "),))
             text = line = plain_phrase(ways[0])
+        case it.AsPlanned():
+            text = line = plain_phrase(phrases.planned[0])
         case it.SwitchCanal(canal=canal):
             templates = phrases.to_finish if canal == CASE else phrases.switch
             text = line = _listed(templates[0], canal, phrases)

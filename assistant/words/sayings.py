@@ -25,6 +25,7 @@ class Sentences(BaseModel):
     read_backs: dict[str, str]
     noted: str
     replaced: str
+    numbered: str
     questions: dict[str, str]
     refusals: dict[str, str]
     notices: dict[str, str]

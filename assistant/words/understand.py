@@ -79,7 +79,7 @@ def understand(
         return it.Unclear(heard=heard, reason="heard too faintly")
     if isinstance(intent, it.Several):
         return _doubted_alone(intent, recognised, grammar, trust)
-    if isinstance(intent, it.Given | it.Correction | it.Chosen):
+    if isinstance(intent, it.Given | it.Correction | it.Chosen | it.AsPlanned):
         return _weighed(recognised, grammar, trust, intent)
     if confidence >= trust.command:
         if isinstance(intent, it.SwitchCanal) and confidence < trust.accept:
@@ -202,8 +202,8 @@ def _sentence(split: _Split, words: list[str], heard: it.Heard) -> it.AnyIntent:
         if part.end.doubt and isinstance(one, it.Given | it.Correction):
             one = _doubted(one, part.end.doubt)
         # "option yes 3" is the answer to three questions, "three points" three readings.
-        _, _, count = part.end.intent.partition(" yes ")
-        parts += [one] * int(count or part.slots.get("times", 1))
+        count = part.end.intent.removeprefix("option yes ")
+        parts += [one] * int(count if count.isdecimal() else part.slots.get("times", 1))
     if len(parts) == 1:
         return parts[0]
     return it.Several.model_validate({"parts": tuple(parts), "heard": heard})
@@ -223,6 +223,10 @@ def _newest_kind_first(
 def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
     name, _, rest = means.partition(" ")
     match name:
+        case "correction" if rest == "option":
+            both = str(slots.get("answer", "")).split() or (slots["option"], slots["quantity"])
+            option, of = map(str, both)
+            return it.Correction(kind="option", value=option, quantity=of, heard=heard)
         case "given" | "correction":
             make: Any = it.Given if name == "given" else it.Correction
             quantity = slots.get("quantity")
@@ -231,6 +235,8 @@ def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
             return it.Chosen(option=rest.split()[0], heard=heard)
         case "command":
             return it.Command.model_validate({"verb": rest, "heard": heard})
+        case "planned":
+            return it.AsPlanned(quantity=slots.get("quantity"), heard=heard)
         case "skip":
             return it.Skip(reason=slots.get("reason"), heard=heard)
         case "switch":
@@ -265,7 +271,10 @@ def _value_intent(
             value = tuple(str(slots[key]) for key in order if key in slots)
         case _:
             value = int(slots[kind])
-    intent: it.AnyIntent = make(kind=kind, value=value, quantity=quantity, heard=heard)
+    number = {"number": int(slots["nth"])} if "nth" in slots else {}
+    intent: it.AnyIntent = make(
+        kind=kind, value=value, quantity=quantity, heard=heard, **number
+    )
     return intent
 
 
@@ -364,13 +373,18 @@ def describe(intent: it.AnyIntent) -> str:
                 if isinstance(value, float)
                 else str(value)
             )
-            return f"correction {text}" if isinstance(intent, it.Correction) else text
+            if isinstance(intent, it.Given):
+                return text
+            which = f" {intent.number}:" if intent.number is not None else ""
+            return f"correction{which} {text.replace('_', ' ')}"
         case it.Chosen(option=option):
             return option.replace("_", " ")
         case it.Command(verb=verb):
             return verb.replace("_", " ")
         case it.SwitchCanal(canal=canal):
             return f"canal {canal}"
+        case it.AsPlanned():
+            return "as planned"
         case it.Skip():
             return "skip"
         case it.TakeOver(role=role, name=name):

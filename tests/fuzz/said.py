@@ -195,7 +195,7 @@ def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
     if rng.random() < 0.4:
         value = _value(rng, state, rng.choice(STEPS))
     quantity = rng.choice((None, *QUANTITIES))
-    match rng.randrange(13):
+    match rng.randrange(14):
         case 0 | 1:
             return it.Given(kind=kind, value=value, quantity=quantity, heard=heard)
         case 2:
@@ -237,4 +237,6 @@ def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
         case 11:
             text = rng.choice(GARBAGE)
             return rng.choice((it.Reopen(note=text), it.Trouble(text=text)))
+        case 12:
+            return it.AsPlanned(quantity=quantity, heard=heard)
     return it.Append(text=rng.choice(("Note.", "", " ")), by=rng.choice(("Operator A", "")))

@@ -241,7 +241,7 @@ def _meant(meaning: it.AnyIntent, name: str, target: object) -> bool:
 
 def _taken(scene: Scene, meaning: it.AnyIntent) -> bool:
     """Whether the case takes it; commands may be said in vain."""
-    if not isinstance(meaning, it.Given | it.Correction | it.Chosen):
+    if not isinstance(meaning, it.Given | it.Correction | it.Chosen | it.AsPlanned):
         return True
     now = scene.state.opened
     later = Moment(wall=now.wall, mono_s=now.mono_s + 10_000)
@@ -258,6 +258,8 @@ def _name_of(meaning: it.AnyIntent) -> str:
             return "correction"
         case it.Chosen():
             return "option"
+        case it.AsPlanned():
+            return "planned"
         case it.Skip():
             return "skip"
         case it.SwitchCanal():

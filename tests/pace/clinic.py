@@ -229,6 +229,8 @@ class Sitting:
                 return "tugback coat complete seated sear 9"
             case ["heat_depth", "plugger_depth", *_] if canal:
                 return f"carrier {self.cycle()[0]} plugger {self.cycle()[1]}"
+            case ["chamber", "barrier", *_]:
+                return "chamber clean and barrier placed"
         return self.alone(step)
 
     def beside(self) -> str:

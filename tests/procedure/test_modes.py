@@ -70,6 +70,14 @@ EXPECTED: dict[Request, tuple[str | None, ...]] = {
         "not_an_option",
         "nothing_asked",
     ),
+    Request.PLANNED: (
+        *CLOSED,
+        None,
+        "say_confirm_or_no",
+        WARN,
+        "read_off",
+        "nothing_asked",
+    ),
     Request.NEXT: (*CLOSED, TIMER, "say_confirm_or_no", WARN, "needs_answer", "nothing_asked"),
     Request.CONFIRM: (*CLOSED, TIMER, None, WARN, *["nothing_to_confirm"] * 2),
     Request.KEEP: (*CLOSED, *["nothing_to_keep"] * 2, None, *["nothing_to_keep"] * 2),
@@ -94,6 +102,7 @@ ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.VALUE: it.Given(kind="mm", value=12.0),
     Request.CORRECTION: it.Correction(kind="mm", value=12.0),
     Request.OPTION: it.Chosen(option="contact_high"),
+    Request.PLANNED: it.AsPlanned(),
     Request.SKIP: it.Skip(reason="not needed"),
     Request.SWITCH: it.SwitchCanal(canal="buccal"),
     Request.SPEAKER: it.WhoSpeaks(who="chairside"),
@@ -166,10 +175,12 @@ def everything(state: CaseState) -> Iterator[it.AnyIntent]:
     for kind, value in VALUES.items():
         yield it.Given(kind=kind, value=value)
         yield it.Correction(kind=kind, value=value)
+    yield from (it.Correction(kind="option", value=option) for option in OPTIONS)
     for canal in {*(t.name for t in state.tracks), "mesial", CASE}:
         yield it.SwitchCanal(canal=canal)
     yield from (it.WhoSpeaks(who=who) for who in ("operator", "chairside"))
     yield from (it.Skip(reason=why) for why in (None, " ", "not needed"))
+    yield it.AsPlanned()
     yield it.Append(text="More.", by="Operator A")
     yield from (it.Remark(text=text) for text in ("12.5 mm said", " ", "x" * 300, "x" * 301))
     yield it.CorrectRemark(text="otherwise")

@@ -77,7 +77,7 @@ def test_canals_interleave_and_keep_their_places() -> None:
     room.choose("buccal_cusp")
     room.switch("palatal")
     assert room.at == ("palatal", "working_length")
-    assert room.said == "Palatal. Provisional working length?"
+    assert room.said == "Palatal. Length?"
     room.mm(20.5)
     room.switch("buccal")
     assert room.at == ("buccal", "apical_size")

@@ -219,7 +219,8 @@ class Watched:
         self, before: CaseState, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]
     ) -> None:
         made = [e.entry for e in events if isinstance(e, ev.EntryMade)]
-        if isinstance(intent, it.Given | it.Correction | it.Chosen) and intent.heard.doubt:
+        values = it.Given | it.Correction | it.Chosen | it.AsPlanned
+        if isinstance(intent, values) and intent.heard.doubt:
             assert not made  # a doubtful value never enters the record at once
         if before.pending is not None and self.state.pending != before.pending:
             entered = any(entry.heard == before.pending.heard for entry in made)
@@ -411,6 +412,7 @@ INTENTS: st.SearchStrategy[it.AnyIntent] = st.one_of(
     values(),
     values(),
     st.builds(it.Chosen, option=st.sampled_from(OPTIONS), heard=HEARD),
+    st.builds(it.AsPlanned, quantity=st.none() | st.sampled_from(QUANTITIES), heard=HEARD),
     st.builds(it.Command, verb=st.sampled_from(COMMON), heard=HEARD),
     st.builds(it.Command, verb=st.sampled_from(VERBS), heard=HEARD),
     st.builds(it.Skip, reason=st.sampled_from([None, "", "not needed"]), heard=HEARD),

@@ -365,7 +365,7 @@ def test_the_backfill_ends_at_the_coronal_level() -> None:
         room.press()
         room.mm(length)
     assert room.at[1] == "level_check"  # 16 - 5.5 = 10.5, within 0.5 of 10
-    assert "Fill computed at 10.5, planned 10." in room.said
+    assert "Fill at 10.5, planned 10." in room.said
 
 
 def test_a_large_first_increment_waits_for_an_answer_a_later_one_does_not() -> None:

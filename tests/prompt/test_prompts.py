@@ -236,22 +236,35 @@ def test_where() -> None:
     assert asked(case, "where") == "Buccal finished."
 
 
-def test_what_is_left_names_every_canal_and_the_phases_ahead() -> None:
+def test_what_is_left_is_one_short_sentence() -> None:
     case = premolar()
-    before = asked(case, "what_is_left")
+    assert asked(case, "what_is_left") == "Buccal, from Set-up on; then Palatal."
+    case.canal(21.0, 2.5, 3.0)
+    assert asked(case, "what_is_left") == "Palatal, from Set-up on."
+    case.do(it.SwitchCanal(canal="buccal"))
+    assert asked(case, "what_is_left") == "Palatal, from Set-up on."
+    case.do(it.SwitchCanal(canal="palatal"))
+    case.canal(20.5, 2.5, 3.0)
+    assert asked(case, "what_is_left") == "Case, from Finish on."
+    assert asked(case.finish(), "what_is_left") == "Case finished."
+
+
+def test_more_of_it_names_every_canal_and_the_phases_ahead() -> None:
+    case = premolar()
+    before = asked(case, "more")
     assert before.startswith("Buccal: steps left ")
     assert "Palatal: steps left " in before
     assert before.index("Set-up") < before.index("Downpack") < before.index("Backfill")
     case.canal(21.0, 2.5, 3.0)
-    assert asked(case, "what_is_left").startswith("Buccal finished. Palatal: steps left ")
+    assert asked(case, "more").startswith("Buccal finished. Palatal: steps left ")
 
 
-def test_what_is_left_at_the_end_is_the_case() -> None:
+def test_more_of_it_at_the_end_is_the_case() -> None:
     case = premolar()
     case.canal(21.0, 2.5, 3.0)
     case.canal(20.5, 2.5, 3.0)
     assert case.state.active == CASE
-    assert asked(case, "what_is_left") == (
+    assert asked(case, "more") == (
         "Case: steps left 4, in Finish. Buccal finished. Palatal finished."
     )
 
@@ -315,7 +328,7 @@ def test_brief_questions() -> None:
     case = premolar()
     queried = ev.Queried(what="repeat", heard=it.Heard(), at=case.now())
     (prompt,) = respond((queried,), case.state, WORDING, brief=True)
-    assert prompt.text == "Buccal, length?"
+    assert prompt.text == "Buccal. Length?"
 
 
 # -- what is said about what happened -----------------------------------------

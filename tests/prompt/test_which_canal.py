@@ -51,7 +51,7 @@ def test_the_canal_that_the_program_goes_to_is_spoken_too() -> None:
         "Buccal finished.",
         "Palatal.",
         "Buccal: yes.",
-        "Provisional working length?",
+        "Length?",
     ]
 
 

@@ -66,6 +66,7 @@ def grammar(step: str) -> Grammar:
         ("paper_point", "points twenty one twenty one point two twenty one", "21, 21.2, 21"),
         ("paper_point", "three points at 21 locator 21", "21, 21, 21, 21"),
         ("paper_point", "three points at 21 no reading", "21, 21, 21, no reading"),
+        ("paper_point", "three points at 21 locator as planned", "21, 21, 21, as planned"),
         ("tugback_again", "tugback, coat complete, seated, sear ten", "yes, complete, yes, 10"),
         # Without its name a value after another could be either's: it is not taken.
         ("plugger_coronal", "plugger nine twelve sixteen", None),
