@@ -142,7 +142,7 @@ def whole_case(play: Playwright, out: Path, report: Report) -> None:
                 continue
             if line == "hold":
                 counted.append(page.text_content("#ring .number") or "")
-                wait_until(lambda: case.case.state.timer is None, 15, "the end of the press")
+                wait_until(lambda: case.case.state.timer is None, 30, "the end of the press")
             else:
                 delays.append(_enter(page, case, line))
                 # Nobody types faster, and the server takes no more than 5 lines a second.

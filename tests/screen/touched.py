@@ -136,7 +136,7 @@ class Hands:
         if self.case.case.state.timer.mode == "until_off":  # type: ignore[union-attr]
             time.sleep(0.8)
             self.tap("#keys button.act")
-        wait_until(lambda: self.case.case.state.timer is None, 15, f"no end of {step}")
+        wait_until(lambda: self.case.case.state.timer is None, 30, f"no end of {step}")
 
 
 def whole_case(play: Playwright, out: Path, report: Any) -> None:
