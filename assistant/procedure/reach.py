@@ -11,7 +11,7 @@ from typing import NamedTuple
 from assistant.procedure import intents as it
 from assistant.procedure import reckoning
 from assistant.procedure.facts import option_of, readings_mm, stays, suggestion
-from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
+from assistant.procedure.state import CASE, KIND_OF, VISIT, CaseState, Entry, Warning
 from assistant.procedure.values import problem_with
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.machine import next_step
@@ -36,7 +36,7 @@ class Questioned(NamedTuple):
 def questioned(state: CaseState) -> Questioned | None:
     """What the pending question is about."""
     pending = state.pending
-    if pending is None:
+    if pending is None or pending.quantity == VISIT:
         return None
     if pending.step is not None:
         return Questioned(state.protocol.by_id[pending.step], None)
