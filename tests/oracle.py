@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from decimal import Decimal
 
 from oracle_rules import COMPUTED, DEPTHS, DOWNPACK, Rules, Told
 
 from assistant.procedure import events as ev
-from assistant.procedure.state import CASE, Entry, Pending, Timer, Warning
+from assistant.procedure.state import CASE, CaseChange, Entry, Pending, Timer, Warning
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 
@@ -67,6 +68,8 @@ class Oracle(Rules):
                     self.told[seq] = replace(self.told[seq], stands=False)
                     if restores is not None:
                         self.told[restores] = replace(self.told[restores], stands=True)
+                case ev.CaseChanged(change=change):
+                    self._changed(change)
                 case ev.StepSkipped(skipped=skipped) if "step-skipped" in self.severity:
                     acts.append(("step-skipped", skipped.step))
                 case ev.StepReached():
@@ -98,6 +101,35 @@ class Oracle(Rules):
         self.tally.count(self.tally.expected, (r for rules in fresh.values() for r in rules))
         self.tally.count(self.tally.expected, (rule for rule, _ in acts))
         return [*wrong, *self._compare(fresh, acts, raised), *self._unsaid_depths()]
+
+    def _changed(self, change: CaseChange) -> None:
+        """What was done is the same under another name; what is done again counts no more."""
+        for seq in change.superseded:
+            self.told[seq] = replace(self.told[seq], stands=False)
+        if change.superseded or change.step:
+            self.heat_off_s.pop(change.canal or "", None)
+        match change:
+            case CaseChange(what="joins", canal=str(name), to=str(other)):
+                self.junction[name] = (other, Decimal(str(change.mm)))
+            case CaseChange(what="separate", canal=str(name)):
+                del self.junction[name]
+            case CaseChange(what="absent"):  # nothing joins a canal that is not there
+                joined = self.junction.items()
+                self.junction = {k: v for k, v in joined if v[0] != change.canal}
+        if change.what == "renamed":
+            old, new = str(change.canal), str(change.to)
+            for seq, told in self.told.items():
+                if told.canal == old:
+                    self.told[seq] = replace(told, canal=new)
+            if old in self.junction:
+                self.junction[new] = self.junction.pop(old)
+            for canal, (other, at) in self.junction.items():
+                self.junction[canal] = (new if other == old else other, at)
+            if old in self.at:
+                self.at[new] = self.at.pop(old)
+            if old in self.heat_off_s:
+                self.heat_off_s[new] = self.heat_off_s.pop(old)
+            self.active = new if self.active == old else self.active
 
     def _accept(self, entry: Entry) -> Told:
         old = self.told.get(entry.replaces or 0)
@@ -150,7 +182,7 @@ class Oracle(Rules):
         wrong = []
         asking = [rule for rule in broken if self.severity[rule] == "confirm"]
         self.tally.count(self.tally.questioned, asking)
-        if pending.heard.doubt is None and not asking:
+        if pending.heard.doubt is None and not asking and pending.revises is None:
             wrong.append(f"{told} is questioned though no rule asks for it")
         if broken & {"depth-limit", "limit-unknown"} and not pending.warned:
             wrong.append(f"{told} is questioned without its depth warning")

@@ -81,6 +81,7 @@ class Rules:
         listed = [r.quantities for r in protocol.rules if r.id == "depth-limit"]
         self.goes_down = DEPTHS | set(*listed)
         self.told: dict[int, Told] = {}
+        self.junction: dict[str, tuple[str, Decimal]] = {}
 
     # -- what stands ------------------------------------------------------------
 
@@ -93,12 +94,14 @@ class Rules:
         return sorted((t for t in found if t.quantity in quantities), key=lambda t: t.place)
 
     def working_length(self, canal: str) -> Decimal | None:
-        """The final one, or while there is none the provisional one."""
+        """The final one, or while there is none the provisional one; a canal that joins
+        another ends there."""
+        ends = [self.junction[canal][1]] if canal in self.junction else []
         for quantity in ("final_working_length_mm", "working_length_mm"):
             numbers = [t.number for t in self.standing(canal, quantity) if t.number is not None]
             if numbers:
-                return numbers[-1]
-        return None
+                return min([numbers[-1], *ends])
+        return min(ends, default=None)
 
     def depth_limit(self, canal: str) -> Decimal | None:
         """To the tenth below: what must not be overstated is rounded to the safe side."""
@@ -191,6 +194,15 @@ class Rules:
             near = self.limit("level_reached_within_mm")
             if top is not None and planned is not None and abs(top - planned) > near:
                 yield "level-off"
+        if t.value == "seen":
+            yield f"found-{t.quantity.replace('_', '-')}"
+        if t.quantity == "sealer_near" and t.value in {"yes", "not_known"}:
+            yield "sealer-near"
+        if t.quantity == "perforation_repaired" and t.value == "no":
+            yield "perforation-open"
+        settled = {"bleeding_settled", "pain_settled", "thermal_settled"}
+        if t.quantity in settled and t.value == "no":
+            yield "not-settled"
         if t.quantity == "taper" and t.value == "unknown":
             yield "taper-unknown"
 
@@ -298,6 +310,8 @@ class Rules:
             yield "hold-short"
         if t.quantity == "heat_s" and value > self.limit("heat_s"):
             yield "heat-long"
+        if t.quantity == "short_by_mm" and value > self.limit("short_fill_mm"):
+            yield "fill-far-short"
         judged = t.quantity == "taper" and "low-taper" in self.severity
         if judged and value < self.limit("taper_caution"):
             yield "low-taper"

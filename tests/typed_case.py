@@ -68,7 +68,10 @@ class TypedCase:
             grammar = _grammar(self.language, wanted_now(self.state))
             self._take(understand_typed(one.say, grammar))
             pending = self.state.pending
-            if pending is not None and pending.quantity != "signature":
+            questioned = pending is not None and pending.quantity != "signature"
+            if pending is not None and pending.revises is not None:
+                questioned = False  # which of the two is a line of its own
+            if questioned or self.state.proposed is not None:
                 # As a rehearsed operator does, who knows what was meant.
                 self._take(it.Command(verb="confirm"))
         return self.state

@@ -133,6 +133,8 @@ def _remarks(make: Maker, entry: Entry) -> Iterator[str]:
         yield f"Replaced: {why} {entry_text(state, successor)}."
     elif entry.standing == "undone":
         yield "Taken back."
+    elif entry.standing == "superseded":
+        yield "That part of the filling was done again later."
 
 
 # -- what is computed ---------------------------------------------------------

@@ -101,6 +101,7 @@ def resources(protocols: Iterable[Protocol], base: str | None) -> dict[str, dict
 _ORDER = "The order is kept, not the meaning: ours says how soon it must be heard."
 _STATUS = {
     "standing": ("final", "preliminary until the note is signed"),
+    "superseded": ("final", "until that part of the filling was done again"),
     "undone": ("entered-in-error", "taken back"),
     "replaced": ("entered-in-error", "by a correction; final where the step was done again"),
 }

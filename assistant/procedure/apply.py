@@ -14,13 +14,17 @@ from assistant.procedure import events as ev
 from assistant.procedure.belongs import check_belongs
 from assistant.procedure.state import (
     CASE,
+    Aside,
+    CaseChange,
     CaseState,
     Entry,
     HeatOff,
+    Junction,
     Pending,
     Remark,
     Track,
 )
+from assistant.protocol.machine import position
 from assistant.protocol.model import AT_CANALS, FINISHED, WRITTEN
 from assistant.protocol.moment import Moment
 
@@ -101,6 +105,8 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, warnings=warnings)
         case ev.StepReached():
             return _moved(state, event)
+        case ev.AsideReached():
+            return _asked_aside(state, event)
         case ev.StepSkipped(skipped=skipped):
             return _with(state, skipped=(*state.skipped, skipped), pending=None)
         case ev.TimerStarted(timer=timer):
@@ -113,6 +119,13 @@ def apply(state: CaseState, event: ev.AnyEvent) -> CaseState:
             return _with(state, timer=None, tracks=tracks)
         case ev.TrackSelected(track=track):
             return _with(state, active=track, pending=None)
+        case ev.ChangeAsked(change=change):
+            return _with(state, proposed=change)
+        case ev.ChangeDropped(rejected=rejected):
+            return _with(state, proposed=None, rejected=(*state.rejected, rejected))
+        case ev.CaseChanged(change=change):
+            done = _with(state, proposed=None, changes=(*state.changes, change))
+            return _changed(done, change)
         case ev.Paused():
             return _with(state, paused=True)
         case ev.Resumed(at=at):
@@ -176,6 +189,8 @@ def _remarks_restand(state: CaseState, seq: int | None, standing: str) -> tuple[
 def _answered(state: CaseState, entry: Entry) -> tuple[Track, ...]:
     """The tracks, with the entry's one answered if the entry is for its present step."""
     step = state.protocol.by_id[entry.step]
+    if entry.step in state.protocol.finding_of:
+        return _answered_aside(state, entry)
 
     def is_asked(track: Track) -> bool:
         if track.name != entry.track or track.step != entry.step:
@@ -185,6 +200,31 @@ def _answered(state: CaseState, entry: Entry) -> tuple[Track, ...]:
     return tuple(
         t.model_copy(update={"answered": True}) if is_asked(t) else t for t in state.tracks
     )
+
+
+def _answered_aside(state: CaseState, entry: Entry) -> tuple[Track, ...]:
+    """The tracks, with what is asked about a finding answered if the entry does that."""
+    track = state.track(entry.track)
+    asides = tuple(
+        one.model_copy(update={"answered": True})
+        if (one.step, one.round) == (entry.step, entry.round)
+        else one
+        for one in track.asides
+    )
+    return _tracks_with(state, entry.track, asides=asides).tracks
+
+
+def _asked_aside(state: CaseState, event: ev.AsideReached) -> CaseState:
+    """The newest finding is asked about first; one that has no step left is done with."""
+    asides = state.track(event.track).asides
+    of = [(one.finding, one.round) for one in asides]
+    known = (event.finding, event.round)
+    at = of.index(known) if known in of else 0
+    now: tuple[Aside, ...] = ()
+    if event.step is not None:
+        now = (Aside(finding=event.finding, step=event.step, round=event.round),)
+    kept = (*asides[:at], *now, *asides[at + (known in of) :])
+    return _with(_tracks_with(state, event.track, asides=kept), pending=None)
 
 
 def _heat_off(state: CaseState, track: str, off: HeatOff | None) -> tuple[Track, ...]:
@@ -207,7 +247,69 @@ def _with_canals(state: CaseState, entry: Entry) -> CaseState:
     known = {track.name: track for track in state.canals}
     fresh = state.protocol.canal[0].id
     canals = tuple(known.get(name, Track(name=name, step=fresh)) for name in entry.value)
-    return _with(state, tracks=(state.track(CASE), *canals))
+    gone = (t for t in state.canals if t.closed is not None and t.name not in entry.value)
+    return _with(state, tracks=(state.track(CASE), *canals, *gone))
+
+
+def _changed(state: CaseState, change: CaseChange) -> CaseState:
+    """What a change does by itself; values that follow from it are entries of their own."""
+    match change:
+        case CaseChange(what="found", canal=str(name)):
+            return _closed(state, name, None)
+        case CaseChange(what="absent", canal=str(name)):
+            return _closed(state, name, change.reason)
+        case CaseChange(what="renamed", canal=str(old), to=str(new)):
+            return _renamed(state, old, new)
+        case CaseChange(what="joins", canal=str(name), to=str(other), mm=float(depth)):
+            return _tracks_with(state, name, joins=Junction(canal=other, at_mm=depth))
+        case CaseChange(what="separate", canal=str(name)):
+            return _tracks_with(state, name, joins=None)
+        case CaseChange(step=str()):
+            entries = state.entries
+            for seq in change.superseded:
+                entries = _restand(entries, seq, "superseded")
+            afresh = _tracks_with(
+                state, change.canal or CASE, answered=False, heat_off=None, redone=len(entries)
+            )
+            return _with(afresh, entries=entries)
+    return state
+
+
+def _closed(state: CaseState, name: str, why: str | None) -> CaseState:
+    """A canal that is not there, or that is after all; nothing joins one that is not."""
+    shut = _tracks_with(state, name, closed=why)
+    if why is not None:
+        shut = _tracks_with(shut, name, asides=())
+        for track in shut.canals:
+            if track.joins is not None and track.joins.canal == name:
+                shut = _tracks_with(shut, track.name, joins=None)
+    return shut
+
+
+def _tracks_with(state: CaseState, name: str, **changes: Any) -> CaseState:
+    """The state with something else about one track."""
+    tracks = (t.model_copy(update=changes) if t.name == name else t for t in state.tracks)
+    return _with(state, tracks=tuple(tracks))
+
+
+def _renamed(state: CaseState, old: str, new: str) -> CaseState:
+    """Everything of a canal under its right name."""
+    told: dict[str, Any] = {}
+    for field in ("entries", "warnings", "skipped", "rejected", "prepared"):
+        told[field] = tuple(
+            one.model_copy(update={"track": new}) if one.track == old else one
+            for one in getattr(state, field)
+        )
+    tracks = tuple(_called(track, old, new) for track in state.tracks)
+    active = new if state.active == old else state.active
+    return _with(state, tracks=tracks, active=active, **told)
+
+
+def _called(track: Track, old: str, new: str) -> Track:
+    joins = track.joins
+    if joins is not None and joins.canal == old:
+        track = track.model_copy(update={"joins": joins.model_copy(update={"canal": new})})
+    return track.model_copy(update={"name": new}) if track.name == old else track
 
 
 def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
@@ -215,9 +317,13 @@ def _moved(state: CaseState, event: ev.StepReached) -> CaseState:
     visited, here = track.visited, _place(state, track)
     there = (event.step, event.round)
     # A step that is asked again is not left: "back" must not find it twice.
-    if there != here:
+    if there != here or event.via == "again":
         if event.via in {"done", "skip"}:
             visited = (*visited, here) if here else visited
+        elif event.via == "again":
+            part = state.protocol.part_of(event.step)
+            begin = position(part, *there)
+            visited = tuple(one for one in visited if position(part, *one) < begin)
         elif there in visited:
             last = len(visited) - 1 - visited[::-1].index(there)
             visited = visited[:last]

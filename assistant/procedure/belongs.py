@@ -8,10 +8,11 @@ and no range is applied, so every journal the program wrote passes under any ver
 
 from __future__ import annotations
 
+from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.teeth import parse_fdi
 from assistant.procedure import events as ev
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, VISIT, CaseState, Entry, Pending
+from assistant.procedure.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
 from assistant.procedure.values import ABSURD
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 
@@ -45,6 +46,11 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _must(0 < seq <= len(state.warnings), f"there is no warning {seq}")
         case ev.StepReached(track=track, step=step):
             _known_place(state, track, step)
+        case ev.AsideReached(track=track, finding=finding, step=step_id):
+            _known_track(state, track)
+            known = next((f for f in state.protocol.findings if f.id == finding), None)
+            ids = {None, *(step.id for step in known.steps)} if known else set()
+            _must(step_id in ids, f"finding {finding!r} has no step {step_id!r}")
         case ev.StepSkipped(skipped=skipped):
             _step_of(state, skipped.track, skipped.step)
         case ev.TimerStarted(timer=timer):
@@ -66,12 +72,31 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _known_remark(state, remark.replaces)
         case ev.RemarkDropped(seq=seq):
             _known_remark(state, seq)
+        case ev.ChangeAsked(change=change) | ev.CaseChanged(change=change):
+            _check_change(state, change)
         case ev.HeadSealed():
             _must(state.signed is not None, "a case that is not signed is sealed")
         case ev.TrackSelected(track=track):
             _known_track(state, track)
         case _:
             return
+
+
+def _check_change(state: CaseState, change: CaseChange) -> None:
+    """It is about a canal that there is; what it supersedes and where it leads, too."""
+    if change.what not in {"found", "tooth"}:
+        _known_track(state, change.canal or CASE)
+    if change.what == "joins":
+        _known_track(state, change.to or "")
+        right = change.mm is not None and 0 < change.mm <= MAX_LENGTH_MM
+        _must(right and change.to != change.canal, "a canal joins another nowhere")
+    if change.what == "renamed":
+        free = bool(change.to) and all(t.name != change.to for t in state.tracks)
+        _must(free, f"{change.to!r} is no name for a canal here")
+    if change.step is not None:
+        _step_of(state, change.canal or CASE, change.step)
+    for seq in change.superseded:
+        _known_entry(state, seq)
 
 
 def _must(holds: bool, what: str) -> None:
@@ -104,6 +129,7 @@ def _step_of(state: CaseState, track: str, step: str) -> Step:
     _known_track(state, track)
     protocol = state.protocol
     part = (*protocol.opening, *protocol.closing) if track == CASE else protocol.canal
+    part = (*part, *(s for one in protocol.findings for s in one.all_steps))
     found = next((one for one in part if one.id == step), None)
     if found is None:
         raise ValueError(f"{track} has no step {step!r}")
@@ -138,6 +164,7 @@ def _fits(step: Step, value: Scalar) -> bool:
 def _check_pending(state: CaseState, pending: Pending) -> None:
     """The question is about a standing entry, or about the present step."""
     _known_entry(state, pending.corrects)
+    _known_entry(state, pending.revises)
     if pending.corrects is not None:
         old = state.entries[pending.corrects - 1]
         step: Step | None = state.protocol.by_id[old.step]

@@ -62,13 +62,17 @@ def _keep(draft: Draft) -> None:
     for warning in waiting:
         draft.answer(warning, KEPT)
     draft.go_on()
+    if waiting:
+        draft.after_part()
 
 
 def _back(draft: Draft) -> None:
     found = way_back(draft.state)
     assert found is not None
     draft.drop_pending("gone back")
-    draft.move(draft.state.active, found[0], "back", found[1])
+    if (aside := draft.state.aside) is not None:
+        return draft.ask_aside(draft.state.active, aside.finding, aside.round, found[0])
+    return draft.move(draft.state.active, found[0], "back", found[1])
 
 
 def _undo(draft: Draft) -> None:
@@ -90,6 +94,11 @@ def _undo(draft: Draft) -> None:
 def ask_again(draft: Draft, entry: Entry) -> None:
     """Go back to the step of an entry, if the track has come past it."""
     here = draft.state.track(entry.track)
+    finding = draft.state.protocol.finding_of.get(entry.step)
+    if finding is not None:
+        step = None if entry.step == finding.id else entry.step
+        draft.ask_aside(entry.track, finding.id, entry.round, step)
+        return
     readings = draft.state.protocol.by_id[entry.step].expect.kind == "readings"
     round_ = 1 if readings else entry.round
     loop = draft.state.protocol.by_id[entry.step].loop
@@ -106,7 +115,7 @@ def _skip(draft: Draft, reason: str) -> None:
     skipped = Skipped(
         track=state.active,
         step=step.id,
-        round=state.here.round(step.loop),
+        round=state.round,
         reason=reason,
         at=draft.now,
     )

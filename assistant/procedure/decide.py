@@ -11,18 +11,22 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-from assistant.procedure import commands, timing, visits
+from assistant.procedure import changes, commands, findings, timing, visits
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
+from assistant.procedure.changeable import rests_on
 from assistant.procedure.draft import Draft, Judged
+from assistant.procedure.facts import option_of, text_of
 from assistant.procedure.keep_beside import keep, note
 from assistant.procedure.known import known
-from assistant.procedure.modes import QUERIES, refusal
+from assistant.procedure.modes import QUERIES, WHICH, refusal
 from assistant.procedure.reach import (
     Questioned,
     also_fits,
     changes_way,
     elsewhere_to_correct,
+    fits,
+    gone_back,
     numbered,
     offered,
     planned,
@@ -31,7 +35,7 @@ from assistant.procedure.reach import (
     to_correct,
     wanted,
 )
-from assistant.procedure.state import VISIT, Addendum, CaseState, Entry, Origin, Pending
+from assistant.procedure.state import CASE, VISIT, Addendum, CaseState, Entry, Origin, Pending
 from assistant.procedure.values import problem_with
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
@@ -145,10 +149,18 @@ def _carry_out(draft: Draft, intent: it.AnyIntent) -> None:
             _given(draft, intent)
         case it.Correction():
             _correction(draft, intent)
+        case it.Finding():
+            _found(draft, intent)
+        case it.Change():
+            changes.ask(draft, intent)
+        case it.Chosen() if draft.state.proposed is not None:
+            changes.drop(draft, "not confirmed")
         case it.Chosen():
             _chosen(draft, intent)
         case it.AsPlanned():
             _as_planned(draft, intent)
+        case it.Command(verb="confirm") if draft.state.proposed is not None:
+            changes.carry_out(draft)
         case it.Command(verb="confirm"):
             _confirm(draft, intent)
         case it.Command(verb="next"):
@@ -197,15 +209,19 @@ def _take(
         return draft.refuse(intent, reason, **detail)
     track = corrects.track if corrects else draft.state.active
     judged = draft.judge(track, step, intent.value, corrects)
-    why = _doubt(judged, intent.heard)
+    why, revises = _doubt(judged, intent.heard), _revised(draft, judged, corrects)
     if answers is not None and intent.heard.doubt is None and intent.value == answers.value:
         why = None  # what the rules ask of this one was said with the question
     if which is not None and why != which:
         why = f"{which} {why}"
-    if why is not None:
+    if why is not None or revises is not None:
         alone = answers is None and not draft.rest and which is None
         rival = _rival(step, intent) if alone else None
-        return _ask(draft, judged, intent.heard, why, intent.kind, corrects, origin, rival)
+        revises = None if rival is not None else revises  # one question after the other
+        return _ask(
+            *(draft, judged, intent.heard, why or "", intent.kind, corrects, origin, rival),
+            revises=revises,
+        )
     correction = corrects is not None
     if corrects is not None:
         _lead_back(draft, Questioned(step, corrects), intent.value)
@@ -220,6 +236,18 @@ def _lead_back(draft: Draft, to: Questioned, value: it.Scalar) -> None:
         if to.old.track != draft.state.active:
             draft.add(ev.TrackSelected(track=to.old.track, at=draft.now))
         commands.ask_again(draft, to.old)
+
+
+def _revised(draft: Draft, judged: Judged, corrects: Entry | None) -> Entry | None:
+    """The value of a step gone back to that later ones rest on, and that is not said to be
+    corrected: it may be put right, or what it is about was done again."""
+    old, state = judged.old, draft.state
+    if old is None or corrects is not None or old.track == CASE or old.origin == "timed":
+        return None
+    if not gone_back(state):
+        return None
+    waits = {warning.entry for warning in state.open_warnings(old.track)}
+    return old if old.seq not in waits and rests_on(state, old) else None
 
 
 def _go_on(draft: Draft, step: Step) -> None:
@@ -254,6 +282,7 @@ def _ask(
     corrects: Entry | None = None,
     origin: Origin = "said",
     rival: it.Scalar | None = None,
+    revises: Entry | None = None,
 ) -> None:
     """Question a doubtful value; a depth past its limit is warned about at once."""
     asks = judged.candidate.step == draft.state.step
@@ -269,6 +298,7 @@ def _ask(
         rest=draft.rest,
         rival=rival,
         step=None if corrects or asks else judged.candidate.step.id,
+        revises=revises.seq if revises else None,
     )
     draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
 
@@ -365,19 +395,78 @@ def _said_for(
 
 
 def _chosen(draft: Draft, intent: it.Chosen) -> None:
-    """One of the step's options, or yes and no where they answer a question."""
+    """One of the step's options, or what answers a question."""
     state, step = draft.state, draft.state.step
     if state.pending is not None:
+        if intent.option in WHICH:
+            return _corrected_or_again(draft, state.pending, intent.option)
         return draft.drop_pending("not confirmed")
     assert step is not None
     if step.expect.kind == "done" and intent.option == "yes":
         return _done(draft, intent)
     judged = draft.judge(state.active, step, intent.option)
     why = _doubt(judged, intent.heard)
-    if why is not None:
-        return _ask(draft, judged, intent.heard, why)
+    option = option_of(step, intent.option)
+    leads = option is not None and option.to is not None
+    which = None if leads else _revised(draft, judged, None)
+    if why is not None or which is not None:
+        return _ask(draft, judged, intent.heard, why or "", revises=which)
     draft.enter(judged, intent.heard)
-    return draft.go_on()
+    draft.go_on()
+    if option is not None and option.change is not None:
+        said = it.Change(
+            what=option.change,
+            to=option.part,
+            reason=_finding_here(state),
+            heard=intent.heard,
+        )
+        _let_in(draft, said)
+    return None
+
+
+def _finding_here(state: CaseState) -> str:
+    """What was found, as the reason of what is done about it."""
+    assert state.step is not None
+    return state.protocol.finding_of[state.step.id].title.lower()
+
+
+def _found(draft: Draft, intent: it.Finding) -> None:
+    """A finding, and the length that was told along, by the road of one said alone."""
+    draft.drop_pending("a finding was said")
+    changes.drop(draft, "a finding was said")
+    findings.note_down(draft, intent)
+    if intent.mm is None:
+        return
+    step, told = draft.state.step, it.Given(kind="mm", value=intent.mm, heard=intent.heard)
+    if draft.state.aside is not None and step is not None and fits(step, told):
+        _take(draft, told, step)
+    else:
+        draft.refuse(intent, "rest_not_taken", value=text_of(intent.mm))
+
+
+def _corrected_or_again(draft: Draft, pending: Pending, answer: str) -> None:
+    """The value waited for whether it corrects the one that stands, or is of what was done
+    again; then what rests on that one counts no more."""
+    old, asked = draft.state.entries[(pending.revises or 0) - 1], questioned(draft.state)
+    assert asked is not None
+    corrects = old if answer == "corrected" else None
+    if corrects is None:
+        changes.from_here(draft, old, pending)
+    judged = draft.judge(old.track, asked.step, pending.value, corrects)
+    new = [one.text for one in judged.fired if one.rule.severity == "confirm"]
+    if unsaid := [text for text in new if text not in pending.why]:
+        draft.drop_pending("asked about anew")
+        kind = pending.kind
+        return _ask(draft, judged, pending.heard, unsaid[0], kind, corrects, pending.origin)
+    draft.enter(
+        judged,
+        pending.heard,
+        origin=pending.origin,
+        confirmed=True,
+        correction=corrects is not None,
+    )
+    _go_on(draft, asked.step)
+    return _go_on_with(draft, pending.rest, confirmed=True)
 
 
 def _done(draft: Draft, intent: it.Command | it.Chosen) -> None:

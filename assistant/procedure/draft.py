@@ -10,10 +10,17 @@ from typing import NamedTuple
 
 from assistant.procedure import events as ev
 from assistant.procedure.apply import apply
-from assistant.procedure.facts import holds, stays
+from assistant.procedure.changeable import stands_from_before
+from assistant.procedure.facts import holds, option_of, stays
 from assistant.procedure.intents import Heard, Intent, Part, Scalar
 from assistant.procedure.known import known_at
-from assistant.procedure.reach import given_early, given_here, heats, in_place
+from assistant.procedure.reach import (
+    given_early,
+    given_here,
+    heats,
+    in_place,
+    stands_here,
+)
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.procedure.state import (
     CASE,
@@ -23,7 +30,7 @@ from assistant.procedure.state import (
     Rejected,
     Warning,
 )
-from assistant.protocol.machine import next_step
+from assistant.protocol.machine import next_step, position
 from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
@@ -152,6 +159,12 @@ class Draft:
         """Cycle or increment number; for repeated readings, the reading's number."""
         if step.expect.kind == "readings":
             return 1 + sum(1 for _ in self.state.standing(track, step))
+        finding = self.state.protocol.finding_of.get(step.id)
+        if finding is not None and step.id == finding.id:
+            mine = (e for e in self.state.entries if (e.track, e.step) == (track, step.id))
+            return 1 + sum(1 for _ in mine)
+        if finding is not None and self.state.aside is not None:
+            return self.state.aside.round
         return self.state.track(track).round(step.loop)
 
     def person(self) -> str:
@@ -241,6 +254,29 @@ class Draft:
                 named = one._replace(text=f"{step.title}. {one.text}", spoken=spoken)
                 self.warn(named, track, step, entry.seq)
 
+    def judge_again(self, track: str, checks: frozenset[str], why: str) -> None:
+        """Something changed that these checks rest on. What they would have asked about is
+        a warning now, which waits for its answer; what they ask no more is settled."""
+        final = self.state.newest(track, Role.FINAL_LENGTH)
+        for entry in tuple(self.state.standing(track)):
+            step = self.state.protocol.by_id[entry.step]
+            if step.role is Role.WORKING_LENGTH and final is not None:
+                continue  # it is in force no more
+            fired = fired_by_value(self.state, self._standing(entry))
+            tripped = {one.rule.id: one for one in fired if one.rule.check in checks}
+            for known in self.state.warnings:
+                mine = known.entry == entry.seq and self._check_of(known.rule) in checks
+                if mine and known.answer is None:
+                    self.answer(known, f"settled by the new {why}")
+            for one in tripped.values():
+                rule = one.rule.model_copy(update={"severity": "urgent"})
+                where = f"{track.capitalize()}, {step.title.lower()}"
+                named = one._replace(rule=rule, text=f"{where}: {one.text}")
+                self.warn(named, track, step, entry.seq)
+
+    def _check_of(self, rule: str) -> str | None:
+        return next((r.check for r in self.state.protocol.rules if r.id == rule), None)
+
     def _standing(self, entry: Entry) -> Candidate:
         """An entry on record, to be judged again where it stands."""
         step, place = self.state.protocol.by_id[entry.step], self.state.place(entry)
@@ -252,7 +288,7 @@ class Draft:
         """Leave the present step if it has its value, and those after it in its loop that
         were given theirs early; a value of another step (an older one, corrected) moves
         nothing."""
-        if self.state.here.answered and self.state.pending is None and self.state.timer is None:
+        if self.state.answered and self.state.pending is None and self.state.timer is None:
             self.advance()
 
     def advance(self, *, skip: bool = False) -> None:
@@ -261,7 +297,9 @@ class Draft:
         track, step = state.here, state.step
         if step is None or self._held_up(step):
             return None
-        given = None if skip else given_here(self.state)
+        if state.aside is not None:
+            return self._advance_aside(step)
+        given = None if skip else given_here(self.state) or stands_here(self.state)
         option = given.value if given and isinstance(given.value, str) else None
         target = next_step(state.protocol, step, option, holds(state, track.name), skip=skip)
         target = self._past_unasked(target)
@@ -271,10 +309,44 @@ class Draft:
                 self.warn(fired, track.name, step, None)
         round_ = track.round(step.loop) if again else None
         self.move(track.name, target, "skip" if skip else "done", round_)
-        if not again and given_early(self.state, step):
+        stands = given_early(self.state, step) or stands_from_before(self.state)
+        if stands and self._onward(step, state.round):
             return self.advance()
-        self._after_part()
+        self.after_part()
         return None
+
+    def _onward(self, before: Step, round_: int) -> bool:
+        """Whether the present step comes later in the sequence than the one before it, so
+        that what stands there can be gone past without going round and round."""
+        here, part = self.state.here, self.state.protocol.part_of(before.id)
+        if here.step in {FINISHED, AT_CANALS}:
+            return False
+        round_ = round_ if before.loop else 1
+        now = here.round(self.state.protocol.by_id[here.step].loop)
+        return position(part, here.step, now) > position(part, before.id, round_)
+
+    def ask_aside(self, track: str, finding: str, round_: int, step: str | None) -> None:
+        """Ask about a finding, beside the sequence; no step: nothing more."""
+        self.add(
+            ev.AsideReached(track=track, finding=finding, round=round_, step=step, at=self.now)
+        )
+
+    def _advance_aside(self, step: Step) -> None:
+        """The next question about a finding; after the last, what else is waiting goes on."""
+        aside = self.state.aside
+        assert aside is not None
+        steps = [one.id for one in self.state.protocol.finding_of[step.id].steps]
+        onward = steps[steps.index(step.id) + 1 :]
+        given = given_here(self.state)
+        option = option_of(step, str(given.value)) if given else None
+        target = onward[0] if onward else None
+        if option is not None and option.to is not None:
+            target = step.target(option.to)
+        target = None if target == FINISHED else target
+        self.ask_aside(self.state.active, aside.finding, aside.round, target)
+        if target is None:
+            self.go_on()
+            self.after_part()
 
     def _past_unasked(self, target: str) -> str:
         """A target, or what comes after it where nobody asks it and no set-up answers it."""
@@ -328,12 +400,24 @@ class Draft:
         before = [round_ for step, round_ in here.visited if step in steps]
         return 1 + max([*before, present] if inside else before, default=0)
 
-    def _after_part(self) -> None:
+    def go_where_work_is(self) -> None:
+        """After a change of the canals: from one that is not there, and from the closing
+        steps, to a canal that is to be filled."""
+        waiting = next((t.name for t in self.state.canals if not t.finished), None)
+        if self.state.active == CASE and waiting is not None:
+            self.add(ev.TrackSelected(track=waiting, at=self.now))
+        else:
+            self.after_part()
+
+    def after_part(self) -> None:
         """When a part is done, select what comes next."""
         state = self.state
         if not (state.here.finished or state.here.step == AT_CANALS):
             return
         waiting = next((t.name for t in state.canals if not t.finished), None)
+        if waiting is None:  # a finished canal may have been judged again
+            open_in = (t.name for t in state.canals if state.open_warnings(t.name))
+            waiting = next(open_in, None)
         case = state.track(CASE)
         if waiting is not None:
             self.add(ev.TrackSelected(track=waiting, at=self.now))

@@ -13,6 +13,7 @@ from pydantic import Field, TypeAdapter
 from assistant.procedure.intents import Heard, PreparedValue, Scalar
 from assistant.procedure.state import (
     Addendum,
+    CaseChange,
     Entry,
     Noted,
     Pending,
@@ -134,14 +135,26 @@ class WarningAnswered(Frozen):
 
 
 class StepReached(Frozen):
-    """A track moved. ``via`` is done, back, undo or skip."""
+    """A track moved. ``via`` is done, back, undo, skip or again."""
 
     kind: Literal["step_reached"] = "step_reached"
     track: str
     step: str
-    via: Literal["done", "back", "undo", "skip"]
+    via: Literal["done", "back", "undo", "skip", "again"]
     loop: str | None = None
     round: int = 1
+    at: Moment
+
+
+class AsideReached(Frozen):
+    """What is asked about a finding, beside the sequence; ``step`` None: nothing more.
+    ``round`` is which finding of its kind it is in this track."""
+
+    kind: Literal["aside_reached"] = "aside_reached"
+    track: str
+    finding: str
+    round: int
+    step: str | None
     at: Moment
 
 
@@ -190,6 +203,27 @@ class Resumed(Frozen):
 
     kind: Literal["resumed"] = "resumed"
     at: Moment
+
+
+class ChangeAsked(Frozen):
+    """A change of the case was said; it waits for its "confirm"."""
+
+    kind: Literal["change_asked"] = "change_asked"
+    change: CaseChange
+
+
+class ChangeDropped(Frozen):
+    """The change was not confirmed; what was heard is kept."""
+
+    kind: Literal["change_dropped"] = "change_dropped"
+    rejected: Rejected
+
+
+class CaseChanged(Frozen):
+    """The change counts. What was done stays on record."""
+
+    kind: Literal["case_changed"] = "case_changed"
+    change: CaseChange
 
 
 class CaseReopened(Frozen):
@@ -301,10 +335,14 @@ AnyEvent = (
     | Warned
     | WarningAnswered
     | StepReached
+    | AsideReached
     | StepSkipped
     | TimerStarted
     | TimerEnded
     | TrackSelected
+    | ChangeAsked
+    | ChangeDropped
+    | CaseChanged
     | Paused
     | Resumed
     | CaseReopened

@@ -49,9 +49,13 @@ def planned_s(state: CaseState, entry: Entry) -> float | None:
 
 
 def wl_mm(state: CaseState, track: str) -> float | None:
-    """Working length in force: the final one if there is one, else the provisional."""
+    """Length that is filled: the final working length if there is one, else the
+    provisional; of a canal that joins another no more than down to the junction."""
     final = number(state.last(track, Role.FINAL_LENGTH))
-    return final if final is not None else number(state.last(track, Role.WORKING_LENGTH))
+    length = final if final is not None else number(state.last(track, Role.WORKING_LENGTH))
+    joins = state.track(track).joins if track in {t.name for t in state.tracks} else None
+    known = [mm for mm in (length, joins.at_mm if joins else None) if mm is not None]
+    return min(known, default=None)
 
 
 def wl_is_final(state: CaseState, track: str) -> bool:

@@ -190,6 +190,53 @@ class SignAs(Intent):
     name: Text
 
 
+ChangeKind = Literal[
+    "found",
+    "absent",
+    "renamed",
+    "joins",
+    "separate",
+    "tooth",
+    "post",
+    "again",
+    "reheated",
+    "replaced",
+    "removed",
+    "film",
+]
+"""A canal found late, one that is not there, one called otherwise, one that joins another
+and one that does not, another tooth, a post decided on late. What is done again: a part of
+the filling, a heat cycle more, the master cone, the whole fill, a radiograph."""
+
+
+class Change(Intent):
+    """The case is another one than was taken down, or a part of a canal is done again.
+
+    Attributes:
+        canal: the canal it is about; None for the tooth, and for the canal at work.
+        to: the other name of a renamed canal, the canal that another joins, the phase that
+            is done again.
+        tooth: the right tooth.
+        mm: where canals join, a depth in the one that joins.
+        reason: free words, None if not given.
+    """
+
+    what: ChangeKind
+    canal: Text | None = None
+    to: Text | None = None
+    tooth: int | None = None
+    mm: float | None = None
+    reason: Text | None = None
+
+
+class Finding(Intent):
+    """Something was found or went wrong; ``finding`` is its id in the protocol, ``mm`` the
+    length that is asked about it first, if it was told along."""
+
+    finding: Text
+    mm: float | None = None
+
+
 class WhoSpeaks(Intent):
     """From now on, entries are this person's."""
 
@@ -283,6 +330,8 @@ AnyIntent = (
     | Prepare
     | Skip
     | SwitchCanal
+    | Change
+    | Finding
     | WhoSpeaks
     | TakeOver
     | SignAs

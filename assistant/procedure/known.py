@@ -14,7 +14,7 @@ from assistant.protocol.model import Step
 
 def known(state: CaseState) -> it.Part | None:
     """The known answer to the present step, None where it is to be asked."""
-    if mode_of(state) is not Mode.ASKED or state.step is None or state.here.answered:
+    if mode_of(state) is not Mode.ASKED or state.step is None or state.answered:
         return None
     return known_at(state, state.step)
 

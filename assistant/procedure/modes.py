@@ -13,11 +13,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from enum import Enum, StrEnum
 from functools import cache, partial
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
 from transitions import Machine
 
-from assistant.procedure import beside, reach
+from assistant.procedure import beside, changeable, reach
 from assistant.procedure import intents as it
 from assistant.procedure.facts import option_of
 from assistant.procedure.people import is_name
@@ -43,6 +43,7 @@ class Mode(Enum):
     PAUSED = "nothing is taken until it is resumed"
     TIMING = "a heat activation runs"
     PRESSING = "a press runs, and the lengths of its round can be given"
+    PROPOSED = "a change of the case, or a part done again, waits for its confirm"
     QUESTIONED = "a value, or the signature, waits for its confirm, or one of two for a choice"
     WARNED = "an urgent warning of the active canal waits for its answer"
     ASKED = "a step of the active canal, or of the case, is asked"
@@ -57,6 +58,7 @@ def mode_of(state: CaseState) -> Mode:
         Mode.PAUSED: state.paused,
         Mode.TIMING: state.timer is not None and state.timer.mode == "until_off",
         Mode.PRESSING: state.timer is not None,
+        Mode.PROPOSED: state.proposed is not None,
         Mode.QUESTIONED: state.pending is not None,
         Mode.WARNED: bool(state.open_warnings(state.active)),
         Mode.ASKED: state.step is not None,
@@ -81,6 +83,8 @@ class Request(StrEnum):
     UNDO = "undo"
     SKIP = "skip"
     SWITCH = "switch"
+    CHANGE = "change"
+    FINDING = "finding"
     SPEAKER = "speaker"
     PAUSE = "pause"
     RESUME = "resume"
@@ -117,6 +121,8 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.AsPlanned: Request.PLANNED,
     it.Skip: Request.SKIP,
     it.SwitchCanal: Request.SWITCH,
+    it.Change: Request.CHANGE,
+    it.Finding: Request.FINDING,
     it.WhoSpeaks: Request.SPEAKER,
     it.TakeOver: Request.SPEAKER,
     it.SignAs: Request.SIGN,
@@ -165,13 +171,26 @@ def _mass_cools(state: CaseState, start: it.Command) -> bool:
     other act is done again where every warning is about it."""
     here = reach.open_here(state)
     again = set(here) == set(state.open_warnings(state.active))
-    press = state.step is not None and not reach.heats(state.step)
+    press = state.in_turn is not None and not reach.heats(state.in_turn)
     return again or (press and (bool(here) or not state.here.answered))
 
 
 def _is_that_act(state: CaseState, start: it.Command) -> bool:
-    expect = state.step.expect if state.step else None
+    expect = state.in_turn.expect if state.in_turn else None
     return _STARTS[start.verb] in {None, getattr(expect, "mode", None)}
+
+
+def _timed_in_turn(state: CaseState, _: it.Intent) -> bool:
+    """A question about a finding holds up no press."""
+    return state.in_turn is not None and state.in_turn.expect.kind == "timed"
+
+
+def _is_finding(state: CaseState, said: it.Finding) -> bool:
+    return said.finding in {finding.id for finding in state.protocol.findings}
+
+
+def _is_found_in_one(state: CaseState, said: it.Finding) -> bool:
+    return reach.found_in(state, said) is not None
 
 
 def _given_early(state: CaseState, given: it.Given) -> bool:
@@ -221,6 +240,19 @@ def _may_confirm(state: CaseState, confirm: it.Command) -> bool:
     return not signing or _is_operator(state, confirm)
 
 
+WHICH = frozenset({"corrected", "again"})
+"""What answers whether a value corrects one or was taken again."""
+
+
+def _not_which(state: CaseState, _: it.Intent) -> bool:
+    return state.pending is None or state.pending.revises is None
+
+
+def _says_which(state: CaseState, chosen: it.Chosen) -> bool:
+    surely = chosen.option in WHICH and chosen.heard.doubt is None
+    return _not_which(state, chosen) or surely or chosen.option == "no"
+
+
 def _one_offered(state: CaseState, _: it.Intent) -> bool:
     return not reach.either(state)
 
@@ -260,12 +292,16 @@ def _has_plan(_: CaseState, visit: it.CloseVisit) -> bool:
     return all((text or "").strip() for text in (visit.dressing, visit.plan))
 
 
-def _is_no(problem: str, state: CaseState, intent: it.Beside) -> bool:
+def _is_no_beside(problem: str, state: CaseState, intent: it.Beside) -> bool:
     return beside.problem(state, intent) != problem
 
 
 def _names_somebody(_: CaseState, intent: it.Intent) -> bool:
     return not isinstance(intent, it.TakeOver | it.SignAs) or is_name(intent.name)
+
+
+def _is_no(problem: str, state: CaseState, change: it.Change) -> bool:
+    return changeable.change_problem(state, change) != problem
 
 
 def _says_something(_: CaseState, addendum: it.Append) -> bool:
@@ -292,6 +328,8 @@ CLOSED: dict[Mode, tuple[str, Request]] = {
 }
 """Modes that take one request alone, beside queries: why others are refused, and the one."""
 
+_PROPOSED = frozenset({Mode.PROPOSED})
+_TIMING = frozenset({Mode.TIMING})
 _PRESSING, _QUESTIONED, _WARNED, _ASKED, _FINISHED = (
     frozenset({m})
     for m in (Mode.PRESSING, Mode.QUESTIONED, Mode.WARNED, Mode.ASKED, Mode.FINISHED)
@@ -323,7 +361,12 @@ DOOR: dict[Request, tuple[Row, ...]] = {
             _QUESTIONED,
             lambda state, chosen: chosen.option == "no" or _one_offered(state, chosen),
         ),
-        Row("say_confirm_or_no", _QUESTIONED, lambda _, chosen: chosen.option == "no"),
+        Row("say_corrected_or_again", _QUESTIONED, _says_which),
+        Row(
+            "say_confirm_or_no",
+            _QUESTIONED,
+            lambda state, chosen: chosen.option == "no" or not _not_which(state, chosen),
+        ),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
         Row("not_an_option", _ASKED, _is_option),
@@ -338,6 +381,7 @@ DOOR: dict[Request, tuple[Row, ...]] = {
     ),
     Request.NEXT: (
         Row("say_which", _QUESTIONED, _one_offered),
+        Row("say_corrected_or_again", _QUESTIONED, _not_which),
         Row("say_confirm_or_no", _QUESTIONED),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
@@ -345,6 +389,7 @@ DOOR: dict[Request, tuple[Row, ...]] = {
     ),
     Request.CONFIRM: (
         Row("say_which", _QUESTIONED | _PRESSING, _one_offered),
+        Row("say_corrected_or_again", _QUESTIONED, _not_which),
         Row("operator_signs", _QUESTIONED, _may_confirm),
         Row(_WARNING, _WARNED),
         Row("nothing_to_confirm", _ASKED | _FINISHED, _suggests),
@@ -355,7 +400,7 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("nothing_to_keep", _QUESTIONED, lambda *said: not _quiet(*said)),
     ),
     Request.START: (
-        Row("nothing_to_start", _OPEN, lambda state, _: _expects(state, "timed")),
+        Row("nothing_to_start", _OPEN, _timed_in_turn),
         Row("another_act", _OPEN, _is_that_act),
         Row(_WARNING, _QUESTIONED | _WARNED, _mass_cools),
     ),
@@ -381,10 +426,27 @@ DOOR: dict[Request, tuple[Row, ...]] = {
             lambda state, to: to.canal != CASE or state.track(CASE).step != AT_CANALS,
         ),
         Row(
+            "canal_not_there",
+            _OPEN,
+            lambda state, to: all(t.name != to.canal or t.closed is None for t in state.tracks),
+        ),
+        Row(
             "no_such_canal",
             _OPEN,
             lambda state, to: to.canal in {track.name for track in state.tracks},
         ),
+    ),
+    Request.CHANGE: (
+        _WARNING_FIRST,
+        Row("finish_setup_first", _OPEN | _PROPOSED, _is_set_up),
+        *(
+            Row(why, _OPEN | _PROPOSED, partial(_is_no, why))
+            for why in get_args(changeable.ChangeProblem)
+        ),
+    ),
+    Request.FINDING: (
+        Row("no_such_finding", _OPEN | _PROPOSED | _PRESSING | _TIMING, _is_finding),
+        Row("which_canal_first", _OPEN | _PROPOSED, _is_found_in_one),
     ),
     Request.SPEAKER: (Row("nobody_named", _OPEN, _names_somebody),),
     Request.PAUSE: (),
@@ -406,7 +468,7 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("visit_needs", _OPEN, _has_plan),
     ),
     Request.BESIDE: tuple(
-        Row(why, frozenset(Mode) - {Mode.SIGNED}, partial(_is_no, why))
+        Row(why, frozenset(Mode) - {Mode.SIGNED}, partial(_is_no_beside, why))
         for why in beside.PROBLEMS
     ),
     Request.QUERY: (),
@@ -424,9 +486,21 @@ WHILE_PRESSING: dict[Request, Lifts] = {
     Request.KEEP: lambda *_: True,
     Request.CONFIRM: _is_questioned,
     Request.OPTION: _says_no,
+    Request.FINDING: lambda *_: True,
 }
 """What is taken while a press runs, beside what rows of its own refuse; all else waits
 until the timer has ended."""
+
+WHILE_PROPOSED: dict[Request, Lifts] = {
+    Request.CONFIRM: lambda *_: True,
+    Request.OPTION: lambda _, chosen: chosen.option == "no",
+    Request.CHANGE: lambda *_: True,
+    Request.FINDING: lambda *_: True,
+    Request.SPEAKER: lambda *_: True,
+    Request.PAUSE: lambda *_: True,
+    Request.QUERY: lambda *_: True,
+}
+"""What is taken while a change waits for its "confirm"."""
 
 TAKEN = "taken"
 
@@ -438,9 +512,11 @@ def rows_of(request: Request) -> tuple[Row, ...]:
         for mode, (reason, one) in CLOSED.items()
         if request not in {one, Request.QUERY}
         and (request is not Request.BESIDE or mode is Mode.SIGNED)
+        and (request, mode) != (Request.FINDING, Mode.TIMING)
     )
     pressing = Row("timer_running", _PRESSING, WHILE_PRESSING.get(request))
-    return (*DOOR[request], *closed, pressing)
+    proposed = Row("say_confirm_or_no", _PROPOSED, WHILE_PROPOSED.get(request))
+    return (*DOOR[request], *closed, pressing, proposed)
 
 
 @cache
@@ -479,12 +555,12 @@ def refusal(state: CaseState, intent: it.AnyIntent) -> Refusal | None:
     asked = state.step or (found.step if (found := reach.questioned(state)) else None)
     if isinstance(intent, it.AsPlanned):
         asked = reach.planned_for(state, intent) or asked
-    detail = {"value": _what(intent), "step": asked.title if asked else None}
+    detail = {"value": _what(intent, str(place.state)), "step": asked.title if asked else None}
     known = {name: text for name, text in detail.items() if text is not None}
     return Refusal(str(place.state), known)
 
 
-def _what(intent: it.AnyIntent) -> str | None:
+def _what(intent: it.AnyIntent, reason: str) -> str | None:
     match intent:
         case it.Given(quantity=quantity, kind=kind):
             return quantity or kind
@@ -492,4 +568,12 @@ def _what(intent: it.AnyIntent) -> str | None:
             return option.replace("_", " ")
         case it.SwitchCanal(canal=canal):
             return canal
+        case it.Finding(finding=finding):
+            return finding.replace("_", " ")
+        case it.Change(what="renamed") if reason == "canal_there":
+            return intent.to
+        case it.Change(what="joins") if reason in {"no_such_canal", "joins_itself"}:
+            return intent.to or "that"
+        case it.Change():
+            return intent.canal or intent.to or "that"
     return None

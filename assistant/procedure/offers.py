@@ -31,6 +31,7 @@ ANSWERS: dict[Mode, tuple[Request, ...]] = {
         Request.OPTION,
         Request.KEEP,
     ),
+    Mode.PROPOSED: (Request.CONFIRM, Request.OPTION),
     Mode.QUESTIONED: (Request.CONFIRM, Request.OPTION),
     Mode.WARNED: (Request.KEEP, Request.START, Request.CORRECTION),
     Mode.ASKED: (
@@ -58,7 +59,7 @@ class Offer(NamedTuple):
 
 def offers(state: CaseState) -> tuple[Offer, ...]:
     """Everything that could be said now and would be taken, what answers first; queries
-    aside, which always are."""
+    aside, which always are, and changes of the case, which nobody plans."""
     mode = mode_of(state)
     answers = ANSWERS[mode]
     if mode is Mode.QUESTIONED and reach.either(state):
@@ -78,6 +79,8 @@ def _sayable(state: CaseState) -> Iterator[it.AnyIntent]:
     pending = state.pending
     if pending is not None and pending.kind != "option":
         yield from (it.Given(kind=pending.kind, value=value) for value in pending.offers)
+    if pending is not None and pending.revises is not None:
+        yield from (it.Chosen(option=option) for option in ("corrected", "again"))
     asked = reach.questioned(state)
     options = state.step.options if state.step else ()
     yield from (it.Chosen(option=option.id) for option in options)
@@ -98,5 +101,6 @@ def _sayable(state: CaseState) -> Iterator[it.AnyIntent]:
         if verb not in QUERIES and verb != "start":  # it is one of the two acts
             yield it.Command(verb=verb)
     yield it.Skip(reason="not needed")
+    yield from (it.Finding(finding=finding.id) for finding in state.protocol.findings)
     yield from (it.SwitchCanal(canal=t.name) for t in state.tracks if t.name != state.active)
     yield it.WhoSpeaks(who="chairside" if state.who == "operator" else "operator")

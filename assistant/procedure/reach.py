@@ -148,6 +148,8 @@ def ahead(state: CaseState) -> tuple[Step, ...]:
     whatever is answered. A step of readings is there as often as it is still asked."""
     steps: list[Step] = []
     step = state.step
+    if step is not None and state.aside is not None:
+        return (step,) if step.expect.kind in _IN_ONE else ()
     if step is not None and step.expect.kind == "timed":
         step = next(iter(early(state)), None)  # what is told beside a press
     while step is not None and len(steps) < MOST_AHEAD and step.expect.kind in _IN_ONE:
@@ -213,10 +215,15 @@ a plugger went is what came of it, and is read off: a plan would hide a fill tha
 
 def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
     """What a correction replaces: the value that waits for its "confirm", else one
-    that was warned about, else the last of its kind (or of the named quantity)."""
+    that was warned about, else that of the step that was gone back to, else the last of
+    its kind (or of the named quantity)."""
     asked = questioned(state)
     if asked is not None and fits(asked.step, intent):
         return asked
+    back = gone_back(state) and not state.open_warnings(state.active)
+    here = stands_here(state) if back else None
+    if here is not None and _correctable(state, here, intent):
+        return Questioned(state.protocol.by_id[here.step], here)  # it was gone back to
     last = _newest_to_correct(state, state.active, intent) or elsewhere_to_correct(
         state, intent
     )
@@ -314,11 +321,13 @@ def to_undo(state: CaseState) -> Entry | None:
     """The value of the step that is shown, where it has one; else the last entry of the
     canal; where it has none, or all canals are finished, that of the canal finished just
     now; of the case where no canal has any yet; none of the opening once the closing steps
-    are reached."""
+    are reached, and none that a change of the case made: that is put right by another."""
     if (shown := given_here(state)) is not None:
         return shown
     track = state.active if canal_work_begun(state) else CASE
     last, place = state.newest(track), state.track(CASE).step
+    if track == CASE and state.changes and place == AT_CANALS:
+        return None
     before = just_finished(state)
     if before is not None and (last is None or track == CASE):
         return state.newest(before)
@@ -332,6 +341,10 @@ def to_undo(state: CaseState) -> Entry | None:
 def way_back(state: CaseState) -> tuple[str, int] | None:
     """The step before, and its round; the case does not go back over its canals."""
     here = state.here
+    if state.aside is not None:
+        steps = [step.id for step in state.protocol.finding_of[state.aside.step].steps]
+        before = steps.index(state.aside.step) - 1
+        return (steps[before], state.aside.round) if before >= 0 else None
     if not here.visited or here.step == AT_CANALS:
         return None
     step, round_ = here.visited[-1]
@@ -353,17 +366,45 @@ def canal_work_begun(state: CaseState) -> bool:
 def given_here(state: CaseState) -> Entry | None:
     """The entry that answers the present step, None while it is unanswered."""
     step = state.step
-    if step is None or not state.here.answered:
+    if step is None or not state.answered:
         return None
     if step.expect.kind == "readings":
         return state.newest(state.active, step)
-    return in_place(state, state.active, step, state.here.round(step.loop))
+    return in_place(state, state.active, step, state.round)
 
 
 def in_place(state: CaseState, track: str, step: Step, round_: int) -> Entry | None:
     """The standing entry of a step and round: the step was done before."""
     found = state.standing(track, step)
     return next((e for e in found if e.round == round_ and e.step == step.id), None)
+
+
+def stands_here(state: CaseState) -> Entry | None:
+    """The standing entry of the present step and round, answered before it was asked."""
+    step = state.step
+    if step is None:
+        return None
+    if step.expect.kind == "readings":
+        return state.newest(state.active, step)
+    return in_place(state, state.active, step, state.round)
+
+
+def gone_back(state: CaseState) -> bool:
+    """Whether the present step was gone back to, and not led back to by an answer."""
+    here = (state.here.step, state.round)
+    return not state.answered and state.aside is None and here not in state.here.visited
+
+
+def found_in(state: CaseState, said: it.Finding) -> str | None:
+    """The track that a finding is of: the canal at work, else the only one there is; of
+    the tooth, the case. None where a canal is to be named first."""
+    finding = state.protocol.finding_of.get(said.finding)
+    if finding is None or state.active != CASE:
+        return None if finding is None else state.active
+    there = [track.name for track in state.canals if track.closed is None]
+    if len(there) == 1:
+        return there[0]
+    return CASE if finding.of == "tooth" else None
 
 
 def open_here(state: CaseState) -> tuple[Warning, ...]:

@@ -86,7 +86,7 @@ def fired_by_skip(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
 def fired_by_delay(state: CaseState, waited_s: float | None) -> Iterator[Fired]:
     """Rules tripped by a press that is not begun so long after the heat went off, each
     once in a cycle."""
-    step, off = state.step, state.here.heat_off
+    step, off = state.in_turn, state.here.heat_off
     if waited_s is None or step is None or off is None or state.here.answered:
         return
     said = {w.rule for w in state.warnings[off.warnings_before :] if w.track == state.active}

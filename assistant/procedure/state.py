@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import Literal
 
 from assistant.procedure.intents import (
+    ChangeKind,
     Channel,
     Heard,
     Part,
@@ -43,7 +44,8 @@ KIND_OF: dict[str, ValueKind] = {
 
 Origin = Literal["said", "computed", "timed"]
 PersonRole = Literal["operator", "chairside"]
-Standing = Literal["standing", "undone", "replaced"]
+Standing = Literal["standing", "undone", "replaced", "superseded"]
+"""``superseded``: it was so, until that part of the filling was done again."""
 
 
 class Entry(Frozen):
@@ -195,6 +197,32 @@ class Takeover(Frozen):
     at: Moment
 
 
+class CaseChange(Frozen):
+    """A change of the case, or a part of a canal that is done again; see
+    :class:`~assistant.procedure.intents.Change`.
+
+    Attributes:
+        reason: why, empty if it tells itself.
+        odd: what is unusual about it for this tooth, said with the question.
+        step, round: where the canal goes on, of a part that is done again.
+        superseded: numbers of the entries that this part had until then.
+    """
+
+    what: ChangeKind
+    canal: str | None
+    to: str | None
+    tooth: int | None
+    reason: str
+    heard: Heard
+    by: str
+    at: Moment
+    odd: str = ""
+    mm: float | None = None
+    step: str | None = None
+    round: int = 1
+    superseded: tuple[int, ...] = ()
+
+
 class Addendum(Frozen):
     """What was added after the signature; the signed record stays as it is."""
 
@@ -252,6 +280,8 @@ class Pending(Frozen):
         rest: what followed it in the same sentence; it is questioned along and taken
             with the "confirm", each value by its own rules.
         step: the step it is for, None for the present one.
+        revises: number of the standing entry that later ones rest on: the question is
+            whether the value corrects it or what it was about was done again.
     """
 
     kind: ValueKind | Literal["option"]
@@ -265,6 +295,7 @@ class Pending(Frozen):
     rest: tuple[Part, ...] = ()
     rival: Scalar | None = None
     step: str | None = None
+    revises: int | None = None
 
     @property
     def offers(self) -> tuple[Scalar, ...]:
@@ -280,13 +311,34 @@ class HeatOff(Frozen):
     warnings_before: int
 
 
+class Aside(Frozen):
+    """What is asked about a finding beside the sequence: a step of it, and which of the
+    findings of its kind in this track it is, from 1."""
+
+    finding: str
+    step: str
+    round: int
+    answered: bool = False
+
+
+class Junction(Frozen):
+    """Where a canal runs into another; it is filled to there."""
+
+    canal: str
+    at_mm: float
+
+
 class Track(Frozen):
     """The place of one canal (or of the case) in the sequence.
 
     ``visited`` is the path so far, (step id, round), for "back"; ``rounds``
     counts the loops (cycles, increments); ``answered`` tells that the present
     step has its value and only a warning keeps the track there; ``heat_off`` is set in
-    the round whose heat is off and whose press has not begun.
+    the round whose heat is off and whose press has not begun; ``closed`` tells why
+    nothing more is done in a canal that is not there; ``joins`` where it ends in another;
+    ``redone`` is how many entries there
+    were when a part of it was last done again; ``asides`` are the findings still asked
+    about, the newest first.
     """
 
     name: str
@@ -295,6 +347,10 @@ class Track(Frozen):
     rounds: tuple[tuple[str, int], ...] = ()
     answered: bool = False
     heat_off: HeatOff | None = None
+    closed: str | None = None
+    joins: Junction | None = None
+    redone: int = 0
+    asides: tuple[Aside, ...] = ()
 
     def round(self, loop: str | None) -> int:
         """The number of the present cycle or increment, 1 outside loops."""
@@ -302,8 +358,8 @@ class Track(Frozen):
 
     @property
     def finished(self) -> bool:
-        """True when no step is left."""
-        return self.step == FINISHED
+        """True when no step is left, or nothing is to be done."""
+        return (self.step == FINISHED or self.closed is not None) and not self.asides
 
 
 _NONE: frozenset[str] = frozenset()
@@ -336,6 +392,8 @@ class CaseState(Frozen):
     addenda: tuple[Addendum, ...] = ()
     prepared: tuple[PreparedValue, ...] = ()
     remarks: tuple[tuple[str, str], ...] = ()
+    changes: tuple[CaseChange, ...] = ()
+    proposed: CaseChange | None = None
     seals: tuple[Seal, ...] = ()
     dictated: tuple[Remark, ...] = ()
     conditions: tuple[Noted, ...] = ()
@@ -365,8 +423,31 @@ class CaseState(Frozen):
         return tuple(track for track in self.tracks if track.name != CASE)
 
     @cached_property
+    def aside(self) -> Aside | None:
+        """What is asked beside the sequence now; a running timer comes first."""
+        asides = self.here.asides
+        return asides[0] if asides and self.timer is None else None
+
+    @cached_property
     def step(self) -> Step | None:
         """The step being asked for; None when the active canal is finished."""
+        return self.in_turn if self.aside is None else self.protocol.by_id[self.aside.step]
+
+    @cached_property
+    def answered(self) -> bool:
+        """Whether the step being asked for has its answer."""
+        return self.here.answered if self.aside is None else self.aside.answered
+
+    @cached_property
+    def round(self) -> int:
+        """The number of the round of the step being asked for, 1 outside loops."""
+        if self.aside is not None:
+            return self.aside.round
+        return self.here.round(self.in_turn.loop) if self.in_turn else 1
+
+    @cached_property
+    def in_turn(self) -> Step | None:
+        """The step of the sequence that the active track has come to."""
         if self.here.step in {FINISHED, AT_CANALS}:
             return None
         return self.protocol.by_id[self.here.step]

@@ -25,7 +25,7 @@ from assistant.protocol.roles import Role
 
 def start(draft: Draft) -> None:
     """Begin the timed act of this step (again, if it was cut short)."""
-    state, step = draft.state, draft.state.step
+    state, step = draft.state, draft.state.in_turn
     assert step is not None
     assert isinstance(step.expect, Timed)
     delay_s = waited_s(state, draft.now)
@@ -69,7 +69,7 @@ def stop(draft: Draft, intent: it.Command) -> None:
 def waited_s(state: CaseState, now: Moment) -> float | None:
     """Seconds since the heat went off in the cycle whose press is waited for, to the
     tenth above; None where none is."""
-    step, off = state.step, state.here.heat_off
+    step, off = state.in_turn, state.here.heat_off
     if off is None or step is None or state.timer is not None:
         return None
     if not isinstance(step.expect, Timed) or step.expect.mode != "hold":
@@ -106,7 +106,7 @@ def _tick_waiting(draft: Draft) -> None:
     state = draft.state
     if _begins_itself(state, draft.now):
         return start(draft)
-    step = state.step
+    step = state.in_turn
     for fired in tuple(fired_by_delay(state, waited_s(state, draft.now))):
         assert step is not None
         draft.warn(fired, state.active, step, None)
@@ -115,7 +115,7 @@ def _tick_waiting(draft: Draft) -> None:
 
 def _begins_itself(state: CaseState, now: Moment) -> bool:
     """Whether the press of the present step starts by itself now."""
-    waited, step = waited_s(state, now), state.step
+    waited, step = waited_s(state, now), state.in_turn
     if waited is None or state.paused or state.pending is not None or state.here.answered:
         return False
     assert step is not None

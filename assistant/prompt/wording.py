@@ -17,7 +17,7 @@ from assistant.procedure.draft import KEPT
 from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import CLOSED, Mode, mode_of
 from assistant.procedure.reach import numbered, press_waits
-from assistant.procedure.state import CASE, VISIT, CaseState, Entry, Pending
+from assistant.procedure.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.beside import about_beside
 from assistant.prompt.prompts import Prompt, Urgency
@@ -25,7 +25,14 @@ from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 from assistant.protocol.moment import Moment
 from assistant.words.phrases import plain_phrase
 from assistant.words.sayable import sayable
-from assistant.words.sayings import Wording, said_entry, said_value, spoken, told_entry
+from assistant.words.sayings import (
+    Wording,
+    said_change,
+    said_entry,
+    said_value,
+    spoken,
+    told_entry,
+)
 
 
 def respond(
@@ -75,6 +82,14 @@ def _about_values(
             for text in pending.warned:
                 yield Prompt(text, Urgency.WARNING)
             yield Prompt(_question(pending, words), Urgency.QUESTION)
+        case ev.ChangeAsked(change=change):
+            yield Prompt(_asked_change(change, words), Urgency.QUESTION)
+        case ev.ChangeDropped(rejected=rejected):
+            if rejected.reason == "not confirmed":
+                text = words.notices["dropped"].format(ask=question(after, words, brief))
+                yield Prompt(text, Urgency.QUESTION)
+        case ev.CaseChanged(change=change):
+            yield Prompt(said_change(change, words), Urgency.READ_BACK)
         case ev.CasePrepared(remarks=remarks):
             for name, text in remarks:
                 yield Prompt(f"{name} {text}.", Urgency.READ_BACK)
@@ -206,7 +221,10 @@ def _step_question(state: CaseState, words: Wording, brief: bool) -> Asked:
     return Asked(_with_hints(state, step, ask, shown=True), _with_hints(state, step, ask))
 
 
-_MOVES = (ev.StepReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered)
+_MOVES = (
+    *(ev.StepReached, ev.AsideReached, ev.TrackSelected, ev.EntryUndone, ev.WarningAnswered),
+    ev.CaseChanged,
+)
 """Events after which the room wants to know where it is."""
 
 
@@ -218,6 +236,8 @@ def question(state: CaseState, words: Wording, brief: bool) -> str:
         return words.refusals[CLOSED[mode][0]]
     if mode is Mode.PRESSING and state.pending is None:
         return words.refusals["timer_running"]
+    if state.proposed is not None:
+        return _asked_change(state.proposed, words)
     if state.pending is not None:
         return _question(state.pending, words)
     if mode is Mode.WARNED and not press_waits(state):
@@ -253,10 +273,11 @@ def _unanswered(state: CaseState) -> str:
 
 def _question(pending: Pending, words: Wording) -> str:
     key = "sign" if pending.quantity in {"signature", VISIT} else "confirm"
+    key = key if pending.revises is None else "revise"
     parts = (said_value(*_value_of(part, words)) for part in pending.rest)
     value = ", ".join((said_value(pending.kind, pending.value), *parts))
     if pending.rival is None:
-        return words.questions[key].format(why=pending.why, value=value)
+        return words.questions[key].format(why=pending.why, value=value).strip()
     # The doubt is plain from the two values; what a rule asks must be said.
     why = "" if pending.why == pending.heard.doubt else pending.why
     rival = said_value(pending.kind, pending.rival)
@@ -272,6 +293,11 @@ def _value_of(part: it.Part, words: Wording) -> tuple[str | None, it.Scalar]:
     return None, plain_phrase(words.phrases.planned[0])
 
 
+def _asked_change(change: CaseChange, words: Wording) -> str:
+    what = said_change(change, words)
+    return " ".join(words.questions["change"].format(what=what, odd=change.odd).split())
+
+
 def _read_back(state: CaseState, entry: Entry, before: Entry | None, words: Wording) -> Prompt:
     """Name and number on the screen; the number alone is said where the name was said just
     now: right ``before``, in the question that offered it, or by the release of a press."""
@@ -285,7 +311,7 @@ def _read_back(state: CaseState, entry: Entry, before: Entry | None, words: Word
         if not _is_newest(state, entry):
             text = words.numbered.format(number=entry.round, said=text)
         text = words.replaced.format(said=text)
-    measured = entry.quantity in words.read_backs
+    measured = entry.quantity in words.read_backs or entry.step in state.protocol.finding_of
     urgency = Urgency.READ_BACK if measured or replaces else Urgency.STEP
     known = before is not None and _same_value(before, entry)
     known = known or _offered(state, entry) or _held_out(state, entry)
@@ -350,7 +376,10 @@ def _answer(what: str, state: CaseState, words: Wording, brief: bool) -> Prompt:
             minutes = math.ceil(answers.seconds_left(state) / 60)
             text = words.answers["how_long"].format(minutes=minutes)
         case "what_can_i_say":
-            phrases = ", ".join(one.text for one in sayable(state, words))
+            said = sayable(state, words)
+            phrases = ", ".join(
+                one.text for one in said if not isinstance(one.intent, it.Finding)
+            )
             text = words.answers["say_now"].format(phrases=phrases)
             if state.timer is not None:
                 text = words.refusals["timer_running"]  # no word of ours may end it

@@ -56,6 +56,7 @@ def check(protocol: Protocol, *, stay: str, reserved: set[str]) -> None:
     for name, part in parts.items():
         _check_targets(name, part, {FINISHED, stay})
         _check_way_out(name, part)
+    _check_findings(protocol, {s.id for part in parts.values() for s in part} | reserved, stay)
     _check_kinds(parts)
     _check_limits(protocol, parts)
     _check_rules(protocol)
@@ -111,6 +112,36 @@ def _check_way_out(name: str, part: tuple[Step, ...]) -> None:
             raise misfit((name, i, "id"), f"no step leads to step {step.id!r}")
         if FINISHED not in _closure({step.id}, leads):
             raise misfit((name, i, "id"), f"no answer leads from step {step.id!r} to the end")
+
+
+_OF_FINDINGS = frozenset({"measure", "choice", "size", "taper", "done"})
+
+
+def _check_findings(protocol: Protocol, taken: set[str], stay: str) -> None:
+    """A finding has a name of its own, and leads somewhere: it is asked about or cautioned."""
+    spoken_of = {quantity for rule in protocol.rules for quantity in rule.quantities}
+    phases = {step.phase for step in protocol.canal}
+    for i, finding in enumerate(protocol.findings):
+        ids = [step.id for step in finding.all_steps]
+        if again := next((one for one in ids if one in taken or ids.count(one) > 1), None):
+            raise misfit(("findings", i), f"step ids must be unique; {again!r} occurs twice")
+        taken |= set(ids)
+        if not finding.steps and finding.id not in spoken_of:
+            raise misfit(
+                ("findings", i),
+                f"finding {finding.id!r} leads nowhere; give it steps, or a rule about it",
+            )
+        for k, step in enumerate(finding.steps):
+            at: Loc = ("findings", i, "steps", k)
+            plain = step.loop is None and not step.next and step.role is None
+            if step.expect.kind not in _OF_FINDINGS or not plain:
+                raise misfit(at, f"step {step.id!r} of a finding is none of the sequence's")
+            for n, option in enumerate(step.options):
+                where: Loc = (*at, "options", n)
+                if option.to not in {None, stay, FINISHED, *ids[k + 2 :]}:
+                    raise misfit(where, f"{option.to!r} is no later step of {finding.id!r}")
+                if (option.change == "again") != (option.part in phases):
+                    raise misfit(where, f"{option.part!r} is no phase to be done again")
 
 
 def leads_of(part: tuple[Step, ...]) -> dict[str, set[str]]:

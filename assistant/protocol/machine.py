@@ -92,6 +92,16 @@ def _condition(fact: str) -> Callable[[Holds], bool]:
     return lambda holds: holds(fact)
 
 
+def position(part: Part, step_id: str, round_: int = 1) -> tuple[int, int, int]:
+    """Where a step of a round comes in the sequence of a part; what is later is greater."""
+    ids = [step.id for step in part]
+    here = ids.index(step_id)
+    loop = part[here].loop
+    if loop is None:
+        return here, 0, here
+    return next(i for i, step in enumerate(part) if step.loop == loop), round_, here
+
+
 class Place:
     """A model for ``transitions``: where a case is, before and after a trigger.
 
@@ -115,9 +125,7 @@ def next_step(
     """
     chosen = any(one.id == option and one.to is not None for one in step.options)
     trigger = choose(str(option)) if chosen else "skip" if skip else "advance"
-    parts = (protocol.opening, protocol.canal, protocol.closing)
-    part = next(p for p in parts if any(one.id == step.id for one in p))
-    ways, place = machine(part).events.get(trigger), Place(step.id)
+    ways, place = machine(protocol.part_of(step.id)).events.get(trigger), Place(step.id)
     # What leads nowhere (no protocol that passes has it) asks the same step again.
     if ways is not None and step.id in ways.transitions:
         ways.trigger(place, holds)

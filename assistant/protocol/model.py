@@ -173,11 +173,15 @@ SuggestionName = Literal["final_length", "cut_back"]
 class Option(Frozen):
     """One of the answers of a step, by id; its words are in the grammar.
 
-    ``to`` is the step it leads to; without it the next one, ``stay`` the same.
+    ``to`` is the step it leads to; without it the next one, ``stay`` the same. ``change``
+    is what of the canal is to be done again, for the answer of a finding; of ``again``,
+    ``part`` is the phase.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
     to: str | None = None
+    change: Literal["again", "reheated", "replaced", "removed", "film"] | None = None
+    part: str | None = None
 
 
 Length = Annotated[float, Field(ge=0, le=MAX_LENGTH_MM, allow_inf_nan=False)]
@@ -356,6 +360,43 @@ class Step(Frozen):
         return self
 
 
+SEEN = "seen"
+"""The value of an entry that says that something was found."""
+
+
+class Finding(Frozen):
+    """Something that is found or goes wrong, said at any step.
+
+    It is noted as an entry of the step :attr:`noted`; the rules about its quantity caution.
+    Then ``steps`` are asked, in their order, beside the sequence. ``of`` tells what it is
+    found in; one of the tooth can be said before there are canals.
+    """
+
+    id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
+    title: str = Field(min_length=1)
+    of: Literal["canal", "tooth"] = "canal"
+    steps: tuple[Step, ...] = ()
+    source: str = Field(min_length=3)
+
+    @cached_property
+    def noted(self) -> Step:
+        """The step that the finding itself answers."""
+        return Step(
+            id=self.id,
+            phase="Findings",
+            title=self.title,
+            ask=f"{self.title}.",
+            briefly=f"{self.title}.",
+            expect=Choice(kind="choice", quantity=self.id),
+            options=(Option(id=SEEN),),
+        )
+
+    @cached_property
+    def all_steps(self) -> tuple[Step, ...]:
+        """The finding itself, and what is asked about it."""
+        return (self.noted, *self.steps)
+
+
 Severity = Literal["urgent", "alert", "caution", "confirm"]
 """``urgent``: said at once, and the step waits for an answer; ``alert``: said at
 once, the case goes on; ``caution``: said in its turn; ``confirm``: the value is
@@ -483,6 +524,7 @@ class Protocol(Frozen):
     rules: tuple[Rule, ...]
     unguarded: Unguarded = Unguarded()
     conditions: tuple[Condition, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
     def limit(self, name: LimitName) -> float:
         """The number behind a limit's name.
@@ -493,13 +535,24 @@ class Protocol(Frozen):
         return self.limits.value(name)
 
     def steps(self) -> tuple[Step, ...]:
-        """Every step, in the order of the file."""
-        return (*self.opening, *self.canal, *self.closing)
+        """Every step, in the order of the file; last those of the findings."""
+        found = (step for finding in self.findings for step in finding.all_steps)
+        return (*self.opening, *self.canal, *self.closing, *found)
 
     @cached_property
     def by_id(self) -> Mapping[str, Step]:
         """Every step by its id, in the order of the file."""
         return {step.id: step for step in self.steps()}
+
+    @cached_property
+    def finding_of(self) -> Mapping[str, Finding]:
+        """The finding that a step belongs to, by the id of the step."""
+        return {step.id: one for one in self.findings for step in one.all_steps}
+
+    def part_of(self, step_id: str) -> tuple[Step, ...]:
+        """The steps that a step is one of: the opening, those of a canal, the closing."""
+        parts = (self.opening, self.canal, self.closing)
+        return next(part for part in parts if any(step.id == step_id for step in part))
 
     @cached_property
     def steps_of(self) -> Mapping[Role, frozenset[str]]:

@@ -52,7 +52,8 @@ def mermaid(protocol: Protocol) -> str:
         ("all filled", "the canal is done", first["closing"]),
     ]
     ways = [way for name, part in parts.items() for way in _ways(part, f"the {name} is done")]
-    boxes = [_Box(step.id, step.title) for step in protocol.steps()]
+    steps = (*protocol.opening, *protocol.canal, *protocol.closing)
+    boxes = [_Box(step.id, step.title) for step in steps]
     boxes += [_Box(f"the {name} is done", f"The {name} is done") for name in parts]
     machine = GraphMachine(
         model=None,

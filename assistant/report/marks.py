@@ -11,7 +11,7 @@ from datetime import datetime
 
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseState, Entry
+from assistant.procedure.state import CASE, CaseChange, CaseState, Entry
 from assistant.protocol.moment import Moment
 from assistant.words.sayings import said_value
 
@@ -114,6 +114,30 @@ def place(state: CaseState, track: str, step: str | None, round_: int | None = N
     return f"{name}, {found.title}"
 
 
+def change_text(change: CaseChange, *, named: bool = True) -> str:
+    """A change of the case, or what is done again, with its reason; what is done again
+    can be told without the name of its canal."""
+    canal, to = plain(change.canal or ""), plain(change.to or "")
+    what = {
+        "found": f"{canal} canal found during the treatment",
+        "joins": f"{canal} canal joins the {to} canal at {text_of(change.mm)} mm; "
+        "filled to there",
+        "separate": f"{canal} canal does not join another",
+        "absent": f"{canal} canal is not there",
+        "renamed": f"{canal} canal named {to} from here on, with all it has",
+        "tooth": f"tooth put right to {change.tooth}",
+        "post": f"{canal} canal: a post is planned after all",
+        "again": f"{to.lower()} done again",
+        "reheated": "heated once more",
+        "replaced": "master cone replaced",
+        "removed": "fill removed",
+        "film": "radiograph taken again",
+    }[change.what]
+    if named and change.what in {"again", "reheated", "replaced", "removed", "film"}:
+        what = f"{canal} canal: {what}" if canal else what
+    return f"{what}: {plain(change.reason)}" if change.reason else what
+
+
 def date_time(at: Moment) -> str:
     """The time on the wall where it happened, with its zone, to the second."""
     return f"{at.wall:%Y-%m-%d %H:%M:%S} {zone(at)}"
@@ -147,6 +171,7 @@ def newest_moment(state: CaseState) -> Moment:
     moments += [visit.ended for visit in state.visits]
     moments += [remark.at for remark in state.dictated]
     moments += [takeover.at for takeover in state.takeovers]
+    moments += [change.at for change in state.changes]
     moments += [addendum.at for addendum in state.addenda]
     moments += [state.signed] if state.signed else []
     return max(moments, key=lambda moment: moment.wall)

@@ -1,8 +1,9 @@
 """The chart note: what was done, as plain text to paste into a chart.
 
 :func:`note` gathers everything the note says into plain lines; :func:`as_text`
-sets them in at most :data:`COLUMNS` columns and ``pdf.py`` on a page. Warnings
-come first. What is unknown is said to be unknown.
+sets them in at most :data:`COLUMNS` columns and ``pdf.py`` on a page. What was done comes
+first, then what was warned about; that a warning has no answer is said at the top. What is
+unknown is said to be unknown.
 """
 
 from __future__ import annotations
@@ -20,8 +21,11 @@ from assistant.procedure.state import CASE, CaseState, Entry, Warning
 from assistant.protocol import floor
 from assistant.protocol.coherence import ONCE
 from assistant.report import rounds
+from assistant.report.again import done_again
 from assistant.report.conditions import changed_conditions, condition_rows
+from assistant.report.found import found
 from assistant.report.marks import (
+    change_text,
     clock,
     date_time,
     entry_text,
@@ -78,7 +82,6 @@ class Note:
         conditions: materials and conditions, where the protocol wants any.
         remarks: what was dictated beside the steps, checked by nobody.
         changes: what was corrected or taken back.
-        rejected: what was heard and did not enter the record.
         addenda: what was added after the signature, with by whom and when.
         trust: read-back, confirmation and origin of the values, interruptions.
         limits: the protocol's limits in force, one phrase each.
@@ -101,7 +104,6 @@ class Note:
     conditions: tuple[NoteRow, ...]
     remarks: tuple[str, ...]
     changes: tuple[str, ...]
-    rejected: tuple[str, ...]
     addenda: tuple[str, ...]
     trust: tuple[NoteRow, ...]
     limits: tuple[str, ...]
@@ -131,11 +133,6 @@ def note(state: CaseState, head_hash: str) -> Note:
         conditions=tuple(condition_rows(state)),
         remarks=tuple(remark_lines(state)),
         changes=(*_changes(state), *changed_conditions(state), *changed_remarks(state)),
-        rejected=tuple(
-            f"{clock(state, r.at)} {place(state, r.track, r.step)}: {heard(r.text)}: "
-            f"{plain(r.reason.replace('_', ' '))}"
-            for r in state.rejected
-        ),
         addenda=tuple(
             f"{date_time(a.at)} {plain(a.by)}: {plain(a.text)}" for a in state.addenda
         ),
@@ -154,11 +151,12 @@ def as_text(note: Note) -> str:
     lines: list[str] = [DEMO] if note.demo else []
     lines += [note.title]
     lines += _wrapped(note.signature, "  ") if note.signed else ["NOT SIGNED"]
-    lines += ["", f"WARNINGS: {warnings_headline(note)}"]
-    lines += _listed(note.warnings)
+    lines += [waiting] if (waiting := unanswered_line(note)) else []
     lines += ["", "CASE", *_table(note.head)]
     lines += ["", "VISITS", *_table(note.visits)] if note.visits else []
     lines += ["", "SUMMARY", *_table(note.summary)] if note.summary else []
+    lines += ["", f"WARNINGS: {warnings_headline(note)}"]
+    lines += _listed(note.warnings)
     for canal in note.canals:
         lines += ["", f"CANAL {canal.name.upper()}", *_table(canal.rows)]
     if not note.canals:
@@ -173,7 +171,6 @@ def as_text(note: Note) -> str:
         "CORRECTED OR TAKEN BACK (kept in the log)",
         *_listed(note.changes or ("none",)),
     ]
-    lines += ["", "HEARD AND NOT TAKEN (kept in the log)", *_listed(note.rejected or ("none",))]
     if note.addenda:
         lines += ["", "ADDED AFTER THE SIGNATURE", *_listed(note.addenda)]
     lines += ["", "THE RECORD", *_table(note.trust)]
@@ -189,6 +186,11 @@ def as_text(note: Note) -> str:
 def limits_line(note: Note) -> str:
     """The numbers that nobody dictated: the protocol's."""
     return "Default, by the protocol, not dictated: " + "; ".join(note.limits) + "."
+
+
+def unanswered_line(note: Note) -> str:
+    """What stands at the top of the note while a warning has no answer, else nothing."""
+    return f"WARNINGS NOT ANSWERED: {note.unanswered}" if note.unanswered else ""
 
 
 def warnings_headline(note: Note) -> str:
@@ -226,6 +228,10 @@ def _head(state: CaseState) -> Iterator[NoteRow]:
     yield NoteRow("Tooth", _tooth(state))
     canals = state.newest(CASE, state.protocol.asking("canals"))
     yield NoteRow("Canals", marked(state, canals) if canals else "not recorded")
+    for change in state.changes:
+        if change.step is None or change.what == "post":
+            told = f"{clock(state, change.at)} {change_text(change)}; by {plain(change.by)}"
+            yield NoteRow("Case changed", told)
     yield NoteRow("Operator", in_turn(state, "operator") or "not given")
     if assisted := in_turn(state, "chairside"):
         yield NoteRow("Assistant", assisted)
@@ -320,6 +326,8 @@ def _case(state: CaseState) -> Iterator[NoteRow]:
     for step in (*state.protocol.opening, *state.protocol.closing):
         if step.expect.kind not in ONCE:
             yield NoteRow(step.title, answer(state, CASE, step))
+    yield from (NoteRow(title, text) for title, text in found(state, CASE))
+    yield from (NoteRow("Done again", text) for text in done_again(state, CASE))
     for skipped in state.skipped:
         if skipped.track == CASE:
             title = state.protocol.by_id[skipped.step].title
@@ -335,7 +343,7 @@ def _changes(state: CaseState) -> Iterator[str]:
         for e in (*fit.values, fit.verdict)
     }
     for entry in state.entries:
-        if entry.standing == "standing" or entry.seq in told:
+        if entry.standing in {"standing", "superseded"} or entry.seq in told:
             continue
         if entry.standing == "replaced" and not _is_correction(entry):
             continue
@@ -382,6 +390,9 @@ def _trust(state: CaseState) -> Iterator[NoteRow]:
         f"{origins['said']} dictated or keyed, {origins['computed']} computed and accepted, "
         f"{origins['timed']} timed",
     )
+    if state.rejected:
+        told = f"{len(state.rejected)} things that were heard; they are kept in the log"
+        yield NoteRow("Not taken", told)
     if state.pending is not None:
         pending = state.pending
         values = pending.offers or (pending.value,)

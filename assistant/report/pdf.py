@@ -11,7 +11,14 @@ from collections.abc import Sequence
 
 from assistant.extras import installed
 from assistant.report.drawing import Drawing, Rect, Shape, Stroke, Text, legend
-from assistant.report.note import REMARKS, CanalNote, Note, limits_line, warnings_headline
+from assistant.report.note import (
+    REMARKS,
+    CanalNote,
+    Note,
+    limits_line,
+    unanswered_line,
+    warnings_headline,
+)
 from assistant.report.paper import FONT, LINE_MM, MARGIN_MM, SIZE_PT, Paper
 from assistant.report.rows import NoteRow
 
@@ -68,15 +75,16 @@ class _Page:
         paper.put(note.title, size=13.0, bold=True, part="H1")
         size = SIZE_PT if note.signed else 11.0
         paper.put(note.signature, size=size, bold=not note.signed)
+        if waits := unanswered_line(note):
+            paper.put(waits, bold=True)
         paper.gap(0.8)
         self._columns(note.head)
         if note.visits:
             paper.section("Visits")
             self._rows(note.visits, MARGIN_MM, paper.width)
-        summary = sum(map(self._row_height, note.summary)) + 2 * LINE_MM + INK_MM
-        waiting = self._warnings(list(note.warnings), "WARNINGS: ", summary)
         paper.section("Summary")
         self._rows(note.summary, MARGIN_MM, paper.width)
+        waiting = self._warnings(list(note.warnings), "WARNINGS: ", INK_MM)
         paper.gap(INK_MM - LINE_MM - 1.0)
         paper.put(INK)
         while waiting:
@@ -148,7 +156,6 @@ class _Page:
         for title, listed in (
             *([(REMARKS, note.remarks)] if note.remarks else []),
             ("Corrected or taken back (kept in the log)", note.changes),
-            ("Heard and not taken (kept in the log)", note.rejected),
             ("Added after the signature", note.addenda),
         ):
             if listed:
@@ -259,6 +266,5 @@ def _all_text(note: Note) -> list[str]:
         *note.warnings,
         *note.remarks,
         *note.changes,
-        *note.rejected,
         *note.addenda,
     ]

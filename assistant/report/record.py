@@ -116,6 +116,16 @@ def as_record(state: CaseState, head_hash: str) -> dict[str, Any]:
             }
             for r in state.dictated
         ],
+        "changes": [
+            {
+                "at": change.at.wall,
+                "superseded": list(change.superseded),
+                **change.model_dump(
+                    include={"what", "canal", "to", "tooth", "mm", "reason", "by"}
+                ),
+            }
+            for change in state.changes
+        ],
         "pending": _pending(state),
         "addenda": [{"text": a.text, "by": a.by, "at": a.at.wall} for a in state.addenda],
         "interruptions": [{"at": at.wall, "text": text} for at, text in state.interruptions],
@@ -198,6 +208,8 @@ def _canal(state: CaseState, track: Track) -> dict[str, object]:
     return {
         "name": canal,
         "step": track.step,
+        "closed": track.closed,
+        "joins": track.joins and track.joins.model_dump(),
         "working_length_mm": wl_mm(state, canal),
         "working_length_final": wl_is_final(state, canal),
         "depth_limit_mm": depth_limit_mm(state, canal),

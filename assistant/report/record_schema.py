@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from assistant.procedure.intents import Channel, ValueKind
+from assistant.procedure.intents import ChangeKind, Channel, ValueKind
 from assistant.procedure.state import Origin, PersonRole, Standing
 from assistant.protocol.conditions import Condition
 from assistant.protocol.model import Severity
@@ -232,6 +232,23 @@ class TakeoverRecord(_Part):
     at: AwareDatetime
 
 
+class ChangeRecord(_Part):
+    """The case turned out otherwise, or a part of a canal was done again."""
+
+    what: ChangeKind
+    canal: str | None
+    to: str | None
+    """The other name of a canal, the canal it joins, or the part that was done again."""
+    tooth: int | None
+    mm: float | None = None
+    """Depth at which canals join."""
+    reason: str
+    by: str
+    at: AwareDatetime
+    superseded: list[int]
+    """Entries that the part had until then."""
+
+
 class InterruptionRecord(_Part):
     """The program was started again, or a device failed."""
 
@@ -265,6 +282,13 @@ class FillRecord(_Part):
     """Depth of the top of the fill, computed; compaction is not."""
 
 
+class JunctionRecord(_Part):
+    """Where a canal joins another."""
+
+    canal: str
+    at_mm: float
+
+
 class CanalRecord(_Part):
     """One canal: where it stands, and what is computed from its entries.
 
@@ -274,7 +298,11 @@ class CanalRecord(_Part):
     name: str
     step: str
     """The step it stands at, or ``finished``."""
+    closed: str | None = None
+    """Why nothing more is done in a canal that is not there."""
+    joins: JunctionRecord | None = None
     working_length_mm: float | None
+    """What is filled: of a canal that joins another no more than down to there."""
     working_length_final: bool
     """False while only the provisional length is known."""
     depth_limit_mm: float | None
@@ -325,6 +353,7 @@ class CaseRecord(_Part):
     conditions: list[ConditionRecord] = []
     visits: list[VisitRecord] = []
     remarks: list[RemarkRecord] = []
+    changes: list[ChangeRecord] = []
     interruptions: list[InterruptionRecord]
     addenda: list[AddendumRecord]
 

@@ -98,13 +98,13 @@ def downpack_top_mm(state: CaseState, canal: str) -> float | None:
 
 
 def made(state: CaseState, canal: str, roles: Collection[Role] | None = None) -> list[Entry]:
-    """Entries of a canal (of these roles, if given) that were not taken back, replaced
-    ones among them, by seq."""
+    """Entries of a canal (of these roles, if given) that were not taken back nor done
+    again with their part of the filling, replaced ones among them, by seq."""
     return [
         entry
         for entry in state.entries
         if entry.track == canal
-        and entry.standing != "undone"
+        and entry.standing not in {"undone", "superseded"}
         and (roles is None or state.role(entry) in roles)
     ]
 

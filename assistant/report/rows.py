@@ -21,16 +21,19 @@ from assistant.procedure.facts import (
     text_of,
     wl_is_final,
 )
-from assistant.procedure.state import CaseState, Entry, Skipped
+from assistant.procedure.state import CaseState, Entry, Junction, Skipped, Track
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds
+from assistant.report.again import done_again
+from assistant.report.found import found
 from assistant.report.marks import (
     UNRECORDED,
     clock,
     entry_text,
     mark,
     marked,
+    plain,
     value_text,
 )
 
@@ -110,15 +113,19 @@ def canal_rows(state: CaseState, canal: str) -> tuple[NoteRow, ...]:
         return (NoteRow("Record", "nothing recorded"),)
     rows: list[NoteRow] = []
     here = state.track(canal)
+    if here.closed is not None:
+        rows.append(NoteRow("NOT THERE", f"{plain(here.closed)}; done before that:"))
     if not here.finished:
-        rows.append(
-            NoteRow("NOT FINISHED", f"stands at: {state.protocol.by_id[here.step].title}")
-        )
+        rows.append(NoteRow("NOT FINISHED", f"stands at: {stands_at(state, here)}"))
+    if here.joins is not None:
+        rows.append(NoteRow("Joins", joined(here.joins)))
     for label, pieces in _BEFORE:
         row = _row(state, canal, label, pieces)
         rows += [row] if row else []
         if label == "Master cone":
             rows += _refits(state, canal)
+    rows += [NoteRow("Done again", text) for text in done_again(state, canal)]
+    rows += [NoteRow(title, text) for title, text in found(state, canal)]
     rows += _cycles(state, canal)
     rows += _backfill(state, canal)
     rows += _others(state, canal)
@@ -130,6 +137,17 @@ def canal_rows(state: CaseState, canal: str) -> tuple[NoteRow, ...]:
         for skipped in _skips(state, canal)
     ]
     return tuple(rows)
+
+
+def stands_at(state: CaseState, track: Track) -> str:
+    """The step that a track that is not finished has come to."""
+    step = track.asides[0].step if track.asides else track.step
+    return state.protocol.by_id[step].title
+
+
+def joined(joins: Junction) -> str:
+    """Which canal another joins, and where."""
+    return f"the {plain(joins.canal)} canal at {text_of(joins.at_mm)} mm; filled to there"
 
 
 def skipped_text(state: CaseState, skipped: Skipped) -> str:
@@ -225,6 +243,8 @@ def _limit(state: CaseState, canal: str) -> str:
     if limit is None:
         return "; depth limit unknown, no working length"
     short = text_of(short_mm.value)
+    if state.track(canal).joins is not None:
+        return f"; depth limit {text_of(limit)} mm ({short} mm short of the junction)"
     base = "" if wl_is_final(state, canal) else " provisional length"
     return f"; depth limit {text_of(limit)} mm ({short} mm short of{base or ' it'})"
 

@@ -8,8 +8,9 @@ from assistant.procedure.facts import fill_top_mm, new_tip_mm, text_of, wl_is_fi
 from assistant.procedure.state import CaseState, Entry
 from assistant.protocol.roles import Role
 from assistant.report import rounds
-from assistant.report.marks import UNRECORDED, marked, track_title
-from assistant.report.rows import NoteRow
+from assistant.report.found import found
+from assistant.report.marks import UNRECORDED, marked, plain, track_title
+from assistant.report.rows import NoteRow, joined, stands_at
 
 
 def summary_row(state: CaseState, canal: str) -> NoteRow:
@@ -19,8 +20,13 @@ def summary_row(state: CaseState, canal: str) -> NoteRow:
 
 def _parts(state: CaseState, canal: str) -> Iterator[str]:
     here = state.track(canal)
+    if here.closed is not None:
+        yield f"NOT THERE: {plain(here.closed)}"
+        return
     if not here.finished:
-        yield f"NOT FINISHED, stands at: {state.protocol.by_id[here.step].title}"
+        yield f"NOT FINISHED, stands at: {stands_at(state, here)}"
+    if here.joins is not None:
+        yield f"joins {joined(here.joins)}"
     final = wl_is_final(state, canal)
     length = state.newest(canal, Role.FINAL_LENGTH if final else Role.WORKING_LENGTH)
     point = state.newest(canal, Role.REFERENCE_POINT)
@@ -45,6 +51,8 @@ def _parts(state: CaseState, canal: str) -> Iterator[str]:
         yield f"backfill: {len(increments)} increments{filled}"
     yield from _listed(state, canal, "stopped at the post level,", Role.POST_LEVEL, asked=False)
     yield from _listed(state, canal, "level reached:", Role.FILL_LEVEL, asked=False)
+    if findings := [title for title, _ in found(state, canal)]:
+        yield f"found: {', '.join(findings).lower()}"
     if skipped := [one for one in state.skipped if one.track == canal]:
         titles = dict.fromkeys(state.protocol.by_id[one.step].title for one in skipped)
         yield f"skipped: {', '.join(titles)}"

@@ -12,11 +12,19 @@ from typing import Literal, NamedTuple
 from assistant.procedure import events as ev
 from assistant.procedure.facts import planned_s, text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseState, Entry, Standing, Warning
+from assistant.procedure.state import CASE, CaseChange, CaseState, Entry, Standing, Warning
 from assistant.protocol.conditions import name_of
 from assistant.protocol.model import Timed
 from assistant.protocol.moment import Moment
-from assistant.report.marks import entry_text, heard, mark, marked, plain, value_text
+from assistant.report.marks import (
+    change_text,
+    entry_text,
+    heard,
+    mark,
+    marked,
+    plain,
+    value_text,
+)
 
 Kind = Literal[
     "opened",
@@ -34,6 +42,7 @@ Kind = Literal[
     "asked",
     "back",
     "canal",
+    "changed",
     "pause",
     "resume",
     "interruption",
@@ -125,6 +134,10 @@ def at_of(event: ev.AnyEvent) -> Moment:
             return remark.at
         case ev.HeadSealed(seal=seal):
             return seal.at
+        case ev.ChangeAsked(change=change) | ev.CaseChanged(change=change):
+            return change.at
+        case ev.ChangeDropped(rejected=rejected):
+            return rejected.at
     return event.at
 
 
@@ -199,6 +212,12 @@ def _plain_event(
             return "back", Place(track, step_id, event.round), "gone back to"
         case ev.TrackSelected(track=track):
             return "canal", Place(track, None, 1), "the work goes on here"
+        case ev.CaseChanged(change=change):
+            return "changed", Place(_now(end, change), change.step, 1), change_text(change)
+        case ev.ChangeAsked(change=change):
+            return "question", place, f"{change_text(change)}?"
+        case ev.ChangeDropped(rejected=r):
+            return "not_confirmed", place, f"{heard(r.text)}: {plain(r.reason)}"
         case ev.Paused():
             return "pause", place, "Paused"
         case ev.Resumed():
@@ -231,6 +250,12 @@ def _plain_event(
     return None
 
 
+def _now(end: CaseState, change: CaseChange) -> str:
+    """The track of the canal that a change is about, by the name it has in the end."""
+    name = change.to if change.what == "renamed" else change.canal
+    return name if name and any(t.name == name for t in end.tracks) else CASE
+
+
 def _entry(end: CaseState, entry: Entry, at_s: float) -> Happening:
     expect = end.protocol.by_id[entry.step].expect
     kind: Kind = "correction" if entry.correction else "value"
@@ -247,9 +272,12 @@ def _entry(end: CaseState, entry: Entry, at_s: float) -> Happening:
     if entry.replaces is not None:
         old = end.entries[entry.replaces - 1]
         text += f", in place of {entry_text(end, old)}"
-    text += {"standing": "", "undone": "; taken back later", "replaced": "; replaced later"}[
-        entry.standing
-    ]
+    text += {
+        "standing": "",
+        "undone": "; taken back later",
+        "replaced": "; replaced later",
+        "superseded": "; done again later",
+    }[entry.standing]
     return Happening(
         at_s,
         kind,

@@ -29,6 +29,7 @@ LETTERS: dict[str, tuple[str, str]] = {
     "not_understood": ("x", "not understood"),
     "refused": ("n", "not possible"),
     "correction": ("c", "corrected"),
+    "changed": ("C", "case changed, or done again"),
     "undone": ("u", "taken back"),
     "skip": ("s", "skipped"),
     "interruption": ("R", "program restarted"),

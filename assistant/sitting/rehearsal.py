@@ -187,7 +187,7 @@ class Operator:
         if bare(intent) == bare(meant):
             self._waiting = None
             self.tally.understood += 1
-            if any(isinstance(e, ev.ConfirmAsked) for e in events) and not _signing(events):
+            if any(map(_to_confirm, events)):
                 self.tally.confirmed += 1
                 self._repair.insert(0, Line(say="confirm"))
             return
@@ -220,6 +220,13 @@ def _offered(events: tuple[ev.AnyEvent, ...]) -> tuple[it.Scalar, ...]:
     """The two values between which something heard in doubt is to be decided."""
     asked = [event for event in events if isinstance(event, ev.ConfirmAsked)]
     return asked[-1].pending.offers if asked else ()
+
+
+def _to_confirm(event: ev.AnyEvent) -> bool:
+    """Whether "confirm" answers what an event asks, as a rehearsed operator means it."""
+    if isinstance(event, ev.ConfirmAsked):
+        return event.pending.quantity != "signature" and event.pending.revises is None
+    return isinstance(event, ev.ChangeAsked)
 
 
 def _signing(events: tuple[ev.AnyEvent, ...]) -> bool:

@@ -259,7 +259,9 @@ def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wan
     canals = tuple(dict.fromkeys(str(i.means) for i in language.phrases.lists["canal"]))
     told = tuple(wanted_at(step) for step in protocol.canal if not step.asked)
     named = False
-    parts = {"opening": protocol.opening, "canal": protocol.canal, "closing": protocol.closing}
+    asides = tuple(step for finding in protocol.findings for step in finding.steps)
+    parts = {"opening": protocol.opening, "canal": (*protocol.canal, *asides)}
+    parts["closing"] = protocol.closing
     for part, steps in parts.items():
         # Entries of the case and of a canal are corrected in their own part.
         near = protocol.canal if part == "canal" else (*protocol.opening, *protocol.closing)
@@ -278,6 +280,8 @@ def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wan
                     canals=canals if named else (),
                     finish=part == "closing",
                     unasked=told if part == "canal" and step.loop is None else (),
+                    findings=tuple(finding.id for finding in protocol.findings),
+                    replies=("corrected", "again") if part == "canal" else (),
                 ),
             )
             named = named or step.expect.kind == "canals"
@@ -373,8 +377,9 @@ def _filled(
     ``compared`` takes the lists whose values are so compared with each other."""
     for way in said:
         names = [str(name) for _, name in way.puts]
-        if prod(len(grammar.lists[name]) for name in names) > MAX_PRODUCT:
-            continue
+        many = prod(len(grammar.lists[name]) for name in names) > MAX_PRODUCT
+        if many or (len(names) > 1 and "reason" in dict(way.puts)):
+            continue  # a reason is at the end of what is said, and told apart by itself
         if len(names) == 1:
             compared.update(names)
         for items in product(*(_worded(name, grammar) for name in names)):

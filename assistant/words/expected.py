@@ -53,8 +53,16 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         start=state.timer is None,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
         choice=bool(either(state)),
+        replies=replies(state),
+        findings=tuple(finding.id for finding in state.protocol.findings),
         attention=attention,
     )
+
+
+def replies(state: CaseState) -> tuple[str, ...]:
+    """What answers the question that waits, beside yes, no and values."""
+    which = state.pending is not None and state.pending.revises is not None
+    return ("corrected", "again") if which else ()
 
 
 def _all_yes(steps: Sequence[Step]) -> int:

@@ -66,6 +66,8 @@ class Wanted:
             being taken for "heat on" while it runs).
         finish: the closing steps have been reached and can be gone back to.
         choice: a question offers two values, and "neither" is an answer.
+        findings: ids of what can be found.
+        replies: ids of what else answers a question.
         attention: the word that every phrase must begin with; empty for none.
         names: the names of the step's value, its own and the general ones.
         readings: how many readings of one length are still asked.
@@ -87,6 +89,8 @@ class Wanted:
     start: bool = True
     finish: bool = False
     choice: bool = False
+    findings: tuple[str, ...] = ()
+    replies: tuple[str, ...] = ()
     attention: str = ""
     names: tuple[str, ...] = ()
     readings: int = 0
@@ -105,6 +109,7 @@ def everything(phrases: Phrases) -> Wanted:
         answers=(*((str(one.means), ("yes",)) for one in phrases.corrections.answers),),
         options=tuple(phrases.options),
         canals=tuple(str(item.means) for item in phrases.lists.get("canal", ())),
+        findings=tuple(str(item.means) for item in phrases.lists["finding"]),
         finish=True,
     )
 
@@ -176,6 +181,8 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
         # "No" must always reach the program: it is how a question is refused.
         neither = phrases.options["neither"] if wanted.choice else ()
         yield End("option no"), (*phrases.options["no"], *neither)
+    for reply in wanted.replies:
+        yield End(f"option {reply}"), phrases.options[reply]
     own = {one for _, templates in _answers(phrases, wanted) for one in templates}
     for verb, templates in phrases.commands.items():
         if verb in {"press", "heat_on"} and not wanted.start:
@@ -188,6 +195,10 @@ def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[st
     yield End("skip"), phrases.skip
     if wanted.canals:
         yield End("switch"), phrases.switch
+        for what, templates in phrases.change.items():
+            yield End(f"change {what}"), templates
+    if wanted.findings:
+        yield End("finding"), phrases.finding
     if wanted.finish:
         yield End("switch"), phrases.to_finish
     for who, templates in phrases.who.items():
@@ -328,6 +339,12 @@ def _lists(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Listed
         if name == "canal":
             kept = tuple(i for i in items if not wanted.canals or i.means in wanted.canals)
             yield name, kept or items
+            yield "any_canal", items
+        elif name == "finding":
+            said = {str(item.means) for item in items}
+            own = (one for one in wanted.findings if one not in said)
+            by_id = tuple(Listed(say=one.replace("_", " "), means=one) for one in own)
+            yield name, (*(i for i in items if i.means in wanted.findings), *by_id)
         else:
             yield name, items
     low, high = int(wanted.low), int(wanted.high)

@@ -52,6 +52,8 @@ class OwnWords(Strict):
     skip: tuple[str, ...] = ()
     switch: tuple[str, ...] = ()
     to_finish: tuple[str, ...] = ()
+    finding: tuple[str, ...] = ()
+    change: dict[str, tuple[str, ...]] = Field(default_factory=dict)
     who: dict[str, tuple[str, ...]] = Field(default_factory=dict)
     accepted_alike: tuple[AcceptedAlike, ...] = ()
 
@@ -138,7 +140,7 @@ def _and(names: Iterable[str]) -> str:
     return ", ".join(sorted(names))
 
 
-_NAMED = ("lists", "values", "options", "commands", "who")
+_NAMED = ("lists", "values", "options", "commands", "change", "who")
 """Fields in which sentences stand under names."""
 
 

@@ -128,6 +128,8 @@ class Phrases(Strict):
     skip: tuple[str, ...]
     switch: tuple[str, ...]
     to_finish: tuple[str, ...]
+    change: dict[str, tuple[str, ...]]
+    finding: tuple[str, ...]
     who: dict[str, tuple[str, ...]]
     takeover: dict[str, tuple[str, ...]]
     visit: tuple[str, ...]
@@ -167,7 +169,18 @@ class Phrases(Strict):
 
 
 COUNTED = frozenset(
-    {"whole", "whole_any", "tenth", "size", "tooth", "times", "name", "nth", "numbered"}
+    {
+        "any_canal",
+        "whole",
+        "whole_any",
+        "tenth",
+        "size",
+        "tooth",
+        "times",
+        "name",
+        "nth",
+        "numbered",
+    }
 )
 """Lists that the grammar makes itself, of numbers and of a step's names."""
 
@@ -225,14 +238,14 @@ def templates(phrases: Any) -> Iterator[tuple[tuple[str | int, ...], str]]:
         for i, group in enumerate(groups):
             for j, template in enumerate(group.sentences):
                 yield ("values", kind, i, "sentences", j), template
-    for field in ("options", "commands", "who", "takeover"):
+    for field in ("options", "commands", "who", "takeover", "change"):
         for name, said in getattr(phrases, field, {}).items():
             for i, template in enumerate(said):
                 yield (field, name, i), template
     for name, items in getattr(phrases, "conditions", {}).items():
         for i, item in enumerate(items):
             yield ("conditions", name, i, "say"), item.say
-    for field in ("planned", "correction", "skip", "switch", "to_finish", "visit"):
+    for field in ("planned", "correction", "skip", "switch", "to_finish", "visit", "finding"):
         for i, template in enumerate(getattr(phrases, field, ())):
             yield (field, i), template
 

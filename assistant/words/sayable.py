@@ -67,6 +67,8 @@ def _said(offer: Offer, state: CaseState, words: Wording) -> Sayable:
         case it.SwitchCanal(canal=canal):
             templates = phrases.to_finish if canal == CASE else phrases.switch
             text = line = _listed(templates[0], canal, phrases)
+        case it.Finding(finding=finding):
+            text = line = _listed(phrases.finding[0], finding, phrases)
         case it.WhoSpeaks(who=who):
             text = line = plain_phrase(phrases.who[who][0])
         case it.Command(verb=verb):
@@ -91,7 +93,7 @@ def _listed(template: str, means: str, phrases: Phrases) -> str:
 
     def value(found: re.Match[str]) -> str:
         ways = (item.say for item in phrases.lists[found[1]] if item.means == means)
-        return next(ways, means).split("|")[0]
+        return plain_phrase(next(ways, means.replace("_", " ")))
 
     first = re.sub(r"\(([^()|]*)\|[^()]*\)", r"\1", template)
     return plain_phrase(re.sub(r"\{(\w+)(?::\w+)?\}", value, first))

@@ -11,7 +11,7 @@ from assistant.canal import instruments, teeth
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseState, Entry
+from assistant.procedure.state import CASE, CaseChange, CaseState, Entry
 from assistant.words.grammar import number_words
 from assistant.words.phrases import Phrases
 
@@ -26,8 +26,10 @@ class Sentences(BaseModel):
     noted: str
     replaced: str
     numbered: str
+    found: str
     questions: dict[str, str]
     refusals: dict[str, str]
+    changes: dict[str, str]
     notices: dict[str, str]
     answers: dict[str, str]
 
@@ -53,6 +55,9 @@ def load_wording(folder: Path, phrases: Phrases | None = None) -> Wording:
 def said_entry(state: CaseState, entry: Entry, words: Wording) -> str:
     """An entry as it is read back."""
     value = said_value(state.kind(entry), entry.value)
+    finding = state.protocol.finding_of.get(entry.step)
+    if finding is not None and finding.id == entry.step:
+        return words.found.format(title=finding.title)
     template = words.read_backs.get(entry.quantity)
     if template:
         return template.format(value=value)
@@ -69,6 +74,19 @@ def told_entry(state: CaseState, entry: Entry, words: Wording) -> str:
         value = f"{title}: {value[:1].lower()}{value[1:]}" if value else f"{title}."
     elsewhere = entry.track not in {CASE, state.active}
     return f"{entry.track.capitalize()}: {value}" if elsewhere else value
+
+
+def said_change(change: CaseChange, words: Wording) -> str:
+    """A change of the case in a sentence."""
+    tooth = said_value("tooth", change.tooth) if change.tooth is not None else ""
+    fields = {
+        "canal": change.canal or "the case",
+        "mm": text_of(change.mm),
+        "to": change.to or "",
+        "reason": f": {change.reason}" if change.reason else "",
+    }
+    text = words.changes[change.what].format(tooth=tooth, **fields)
+    return text[:1].upper() + text[1:]
 
 
 def said_value(kind: str | None, value: Scalar) -> str:

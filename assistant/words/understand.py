@@ -81,6 +81,8 @@ def understand(
         return _doubted_alone(intent, recognised, grammar, trust)
     if isinstance(intent, it.Given | it.Correction | it.Chosen | it.AsPlanned):
         return _weighed(recognised, grammar, trust, intent)
+    if isinstance(intent, it.Finding) and intent.mm is not None and confidence < trust.accept:
+        intent = _doubted(intent, "Not heard clearly.")
     if confidence >= trust.command:
         if isinstance(intent, it.SwitchCanal) and confidence < trust.accept:
             return _which_canal(recognised, grammar, intent)
@@ -93,6 +95,13 @@ def understand(
 def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
     """The same for a typed line; digits are numbers, "skip because ..." is free text."""
     language = grammar.language.phrases.language
+    found = re.match(r"(.*\S)\s+because\s+(\S.*)$", line, re.IGNORECASE)
+    if found:
+        change = understand_typed(found.group(1), grammar)
+        if isinstance(change, it.Change):
+            heard = change.heard.model_copy(update={"text": line.strip()})
+            reason = found.group(2).strip()[:200]
+            return change.model_copy(update={"heard": heard, "reason": reason})
     free = re.match(r"\s*skip\s*(?:because|:)\s*(\S.*)$", line, re.IGNORECASE)
     heard = it.Heard(text=line.strip(), channel="typed")
     if free:
@@ -251,6 +260,13 @@ def _intent(means: str, slots: dict[str, Any], heard: it.Heard) -> it.AnyIntent:
         case "takeover":
             by_letter = {"role": rest, "name": slots["person"], "heard": heard}
             return it.TakeOver.model_validate(by_letter)
+        case "change":
+            said = {k: slots.get(k) for k in ("canal", "to", "tooth", "reason")}
+            said["mm"] = _tenths(slots) if "whole" in slots else None
+            return it.Change.model_validate({"what": rest, "heard": heard, **said})
+        case "finding":
+            mm = _tenths(slots) if "whole" in slots else None
+            return it.Finding(finding=str(slots["finding"]), mm=mm, heard=heard)
         case "who":
             return it.WhoSpeaks.model_validate({"who": rest, "heard": heard})
     raise ValueError(f"no intent is called {means!r}")
@@ -262,8 +278,7 @@ def _value_intent(
     value: it.Scalar
     match kind:
         case "mm" | "s":
-            # In tenths, so that 21.5 is the float nearest to 21.5.
-            value = (10 * int(slots["whole"]) + int(slots.get("tenth", 0))) / 10
+            value = _tenths(slots)
         case "taper":
             value = float(slots["taper"])
         case "canals":
@@ -276,6 +291,11 @@ def _value_intent(
         kind=kind, value=value, quantity=quantity, heard=heard, **number
     )
     return intent
+
+
+def _tenths(slots: dict[str, Any]) -> float:
+    """A dictated number; in tenths, so that 21.5 is the float nearest to 21.5."""
+    return (10 * int(slots["whole"]) + int(slots.get("tenth", 0))) / 10
 
 
 def _weighed(
@@ -389,6 +409,11 @@ def describe(intent: it.AnyIntent) -> str:
             return "skip"
         case it.TakeOver(role=role, name=name):
             return f"{name}: {role}"
+        case it.Finding(finding=finding, mm=mm):
+            return finding.replace("_", " ") + ("" if mm is None else f" {mm:g}")
+        case it.Change(what=what, canal=canal, to=to, tooth=tooth, mm=mm):
+            named = (what, canal, to, tooth, mm)
+            return " ".join(str(part) for part in named if part is not None)
         case it.Several(parts=parts):
             return ", ".join(map(describe, parts))
     return intent.heard.text

@@ -77,6 +77,14 @@ def _to_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
         return it.SwitchCanal(canal=rng.choice([*names, CASE]), heard=heard)
     if rng.random() < 0.2:
         return it.Command(verb=rng.choice(STEERING), heard=heard)
+    if rng.random() < 0.06:
+        return _change(rng, state, heard)
+    if state.protocol.findings and rng.random() < 0.06:
+        finding = rng.choice(state.protocol.findings).id
+        mm = rng.choice((None, None, 0.0, 1.5, 2.0, 2.1, 30.0))
+        return it.Finding(finding=finding, mm=mm, heard=heard)
+    if state.pending is not None and state.pending.revises and rng.random() < 0.6:
+        return it.Chosen(option=rng.choice(("corrected", "again")), heard=heard)
     if step.options and rng.random() < 0.5:
         return it.Chosen(option=rng.choice(step.options).id, heard=heard)
     kind = KIND_OF.get(step.expect.kind)
@@ -91,6 +99,27 @@ def _to_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
     if waiting is not None and waiting.offers and rng.random() < 0.6:
         value = rng.choice(waiting.offers)
     return said(kind=kind, value=value, rival=rival, heard=heard)
+
+
+def _change(rng: Random, state: CaseState, heard: it.Heard) -> it.Change:
+    """The case is another one, or something is done again; mostly one that can be."""
+    names = [track.name for track in state.canals] or ["single"]
+    phases = sorted({step.phase for step in state.protocol.canal})
+    return it.Change(
+        what=rng.choice(get_args(it.ChangeKind)),
+        canal=rng.choice([None, *names, str(rng.choice(list(Canal)))]),
+        to=rng.choice([*phases, *names, str(rng.choice(list(Canal)))]),
+        tooth=rng.choice(PERMANENT_TEETH).fdi,
+        mm=rng.choice((None, 0.0, 36.0, *_near_wl(state))),
+        reason=rng.choice([None, " ", "void seen", *GARBAGE]),
+        heard=heard,
+    )
+
+
+def _near_wl(state: CaseState) -> tuple[float, ...]:
+    """Depths at which canals can join, at the length and about it."""
+    wl = wl_mm(state, state.active) or 21.0
+    return (wl, round(wl + 0.1, 1), round(wl - 0.1, 1), round(wl - 3, 1), round(wl / 2, 1))
 
 
 def _value(rng: Random, state: CaseState, step: Step) -> it.Scalar:

@@ -112,6 +112,7 @@ class Case:
         self._check_said(events, prompts)
         self._check_values(before, intent, events)
         self._check_heard(before, intent, prompts, events)
+        self._check_kept(before)
         if before.signed is not None:
             self._check_closed(before)
         return prompts
@@ -139,11 +140,16 @@ class Case:
         """What is recorded is exactly what was given, and nothing doubtful at once."""
         made = [event.entry for event in events if isinstance(event, ev.EntryMade)]
         asked = [event.pending for event in events if isinstance(event, ev.ConfirmAsked)]
-        _must(len(made) <= 1, "several values of one intent", str(made))
+        most = 2 if isinstance(intent, it.Finding) and intent.mm is not None else 1
+        _must(len(made) <= most, "several values of one intent", str(made))
         given: object = None
         match intent:
             case it.Given(value=value) | it.Correction(value=value):
                 given = value
+            case it.Finding(mm=mm):
+                given = mm
+            case it.Chosen(option="corrected" | "again") if before.pending is not None:
+                given = before.pending.value
             case it.Chosen(option=option):
                 given = option
             case it.Command(verb="confirm") if before.pending is not None:
@@ -157,12 +163,17 @@ class Case:
         for entry in made:
             if entry.origin == "timed":
                 self._check_duration(before, entry.value, intent)
-            elif entry.origin == "said" and given is not None and entry.value != "done":
+            elif (
+                entry.origin == "said"
+                and given is not None
+                and entry.value not in {"done", "seen"}
+            ):
                 _must(_same(entry.value, given), "value changed", f"{given!r}: {entry}")
             if entry.confirmed and isinstance(intent, it.Given | it.Correction):
                 offers = before.pending.offers if before.pending else ()
                 _must(entry.value in offers, "confirmed unasked", f"{offers}: {entry}")
-            if not isinstance(intent, it.Command):
+            noted = isinstance(intent, it.Finding) and entry.value == "seen"
+            if not isinstance(intent, it.Command) and not noted:
                 _must(intent.heard.doubt is None, "doubtful value stored", str(entry))
         if before.pending is not None and self.state.pending is None:
             gone = any(isinstance(event, ev.ConfirmDropped | ev.VisitEnded) for event in events)
@@ -207,6 +218,19 @@ class Case:
         new = heard - {e.seq for e in before.entries if e.read_back}
         told = {intent.seq} if isinstance(intent, it.ReadOut) else set()
         _must(new <= told, "heard by nobody", f"{new} after {intent!r}")
+
+    def _check_kept(self, before: CaseState) -> None:
+        """Nothing acknowledged is lost, whatever became of it, and all of it is of a
+        canal that is there to be looked at."""
+        for was, now in zip(before.entries, self.state.entries, strict=False):
+            same = all(getattr(was, n) == getattr(now, n) for n in ("seq", "step", "value"))
+            _must(same, "entry lost", f"{was}: {now}")
+        for name in ("entries", "warnings", "skipped", "rejected", "changes"):
+            shorter = len(getattr(self.state, name)) < len(getattr(before, name))
+            _must(not shorter, "record shortened", name)
+        names = {track.name for track in self.state.tracks}
+        of = {e.track for e in self.state.entries} | {w.track for w in self.state.warnings}
+        _must(of <= names, "canal lost", str(of - names))
 
     def _check_closed(self, before: CaseState) -> None:
         """A signed case gains addenda and notes of trouble, and nothing else."""

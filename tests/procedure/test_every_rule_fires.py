@@ -26,6 +26,7 @@ from assistant.protocol.own_instruments import CarrierLine, PluggerFile
 from assistant.protocol.roles import Role
 from assistant.sitting.rehearsal import Line
 from assistant.words.grammar import Language, load_language
+from assistant.words.sayable import sayable
 from assistant.words.sayings import Wording, load_wording, value_phrase
 
 SKIP = "skip not needed"
@@ -59,7 +60,12 @@ class Told(TypedCase):
         return self.state.step
 
     def reach(self, where: str, round_: int = 1) -> None:
-        """Answer until a quantity, or a step, is asked for, in the round wanted."""
+        """Answer until a quantity, or a step, is asked for, in the round wanted; what is
+        asked about a finding, once that is said."""
+        for finding in self.state.protocol.findings:
+            if where in {step.expect.quantity for step in finding.steps}:
+                self.reach("dryness")
+                self.found(finding.id)
         for _ in range(150):
             here = self.state.step
             names = {here.id, here.expect.quantity} if here else set()
@@ -68,6 +74,11 @@ class Told(TypedCase):
                 return
             self.answer()
         raise AssertionError(f"{where}, round {round_}, is never asked for")
+
+    def found(self, finding: str) -> None:
+        said = it.Finding(finding=finding)
+        every = sayable(self.state, self.wording)
+        self.say(next(one.text for one in every if one.intent == said))
 
     def answer(self) -> None:
         step = self.state.step
@@ -260,6 +271,14 @@ def odd_canals(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]
 
 def option_is(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
     case = Told(name)
+    if where in {finding.id for finding in protocol(name).findings}:
+        case.reach("dryness")
+        yield case, False
+        case = Told(name)
+        case.reach("dryness")
+        case.found(where)
+        yield case, True
+        return
     case.reach(where)
     offered = [option.id for option in case.step.options]
     assert set(offered) & set(rule.options)

@@ -23,6 +23,8 @@ from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from procedure.test_procedure_random import (
     ACTIONS,
+    CHANGES,
+    FINDINGS,
     OPTIONS,
     PROTOCOLS,
     WORDING,
@@ -98,6 +100,20 @@ EXPECTED: dict[Request, tuple[str | None, ...]] = {
     Request.QUERY: (None,) * 9,
 }
 CLOSE = it.CloseVisit(dressing="temporary filling", plan="go on")
+SAID = "say_confirm_or_no"
+WHILE_PROPOSED = dict.fromkeys(
+    (*(Request.CONFIRM, Request.CHANGE, Request.SPEAKER), *(Request.PAUSE, Request.QUERY))
+) | {Request.ADDENDUM: "not_signed"}
+WHILE_PROPOSED[Request.FINDING] = None
+EXPECTED[Request.FINDING] = (SIGNED, PAUSED, None, None, None, None, None, None)
+EXPECTED[Request.CHANGE] = (*CLOSED, TIMER, None, WARN, None, None)
+EXPECTED = {
+    request: (*row[:4], WHILE_PROPOSED.get(request, SAID), *row[4:])
+    for request, row in EXPECTED.items()
+}
+"""With the column of a change that waits for its "confirm"."""
+
+NOT_THERE = it.Change(what="absent", canal="palatal", reason="calcified")
 ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.VALUE: it.Given(kind="mm", value=12.0),
     Request.CORRECTION: it.Correction(kind="mm", value=12.0),
@@ -105,6 +121,8 @@ ONE_OF_EACH: dict[Request, it.AnyIntent] = {
     Request.PLANNED: it.AsPlanned(),
     Request.SKIP: it.Skip(reason="not needed"),
     Request.SWITCH: it.SwitchCanal(canal="buccal"),
+    Request.CHANGE: NOT_THERE,
+    Request.FINDING: it.Finding(finding="void"),
     Request.SPEAKER: it.WhoSpeaks(who="chairside"),
     Request.ADDENDUM: it.Append(text="More.", by="Operator A"),
     Request.PREPARE: it.Prepare(values=()),
@@ -136,6 +154,7 @@ def one_state_of_each() -> dict[Mode, CaseState]:
         Mode.PAUSED: after(asked, it.Command(verb="pause")),
         Mode.TIMING: after(heat, it.Command(verb="start")),
         Mode.PRESSING: after(press, it.Command(verb="start")),
+        Mode.PROPOSED: after(asked, NOT_THERE),
         Mode.QUESTIONED: after(asked, it.Given(kind="mm", value=12.0, heard=doubtful)),
         # Beyond the new limit is then a plugger of an earlier step.
         Mode.WARNED: after(
@@ -186,6 +205,8 @@ def everything(state: CaseState) -> Iterator[it.AnyIntent]:
     yield it.CorrectRemark(text="otherwise")
     yield from (CLOSE, it.CloseVisit(), it.CloseVisit(dressing="none", plan=" "))
     yield from (it.DropRemark(number=number) for number in (None, 1))
+    yield from CHANGES
+    yield from (it.Finding(finding=finding) for finding in FINDINGS)
 
 
 def by_the_table(state: CaseState, intent: it.AnyIntent) -> str | None:
@@ -213,7 +234,7 @@ def check_door(state: CaseState) -> None:
             taken.add(name_of(state, intent))
     here = it.SwitchCanal(canal=state.active), it.WhoSpeaks(who=state.who)
     unsaid = {name_of(state, intent) for intent in here}  # would change nothing
-    aside = {Request.QUERY, Request.ADDENDUM, Request.BESIDE, Request.VISIT}
+    aside = {Request.QUERY, Request.ADDENDUM, Request.BESIDE, Request.VISIT, Request.CHANGE}
     unsaid |= {name for name in taken if name[0] in aside}
     done = name_of(state, it.Chosen(option="yes"))
     unsaid.add(name_of(state, it.Command(verb="start")))  # each act has its own

@@ -18,6 +18,7 @@ import pytest
 from hypothesis import event, given
 from hypothesis import strategies as st
 
+from assistant.canal.teeth import length_plausible, parse_fdi
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
 from assistant.procedure import events as ev
@@ -62,12 +63,15 @@ SHORT_MM = {"warm-vertical": 5, "to-post-level": 5, "cold-lateral": 1}
 
 
 def working_length(state: CaseState, canal: str) -> float | None:
-    """The final one if there is one, else the provisional."""
+    """The final one if there is one, else the provisional; of a canal that joins another
+    no more than down to there."""
+    joins = state.track(canal).joins
+    ends = [joins.at_mm] if joins is not None else []
     for quantity in ("final_working_length_mm", "working_length_mm"):
         for entry in reversed(state.entries):
             if (entry.track, entry.quantity, entry.standing) == (canal, quantity, "standing"):
-                return float(str(entry.value))
-    return None
+                return min([float(str(entry.value)), *ends])
+    return min(ends, default=None)
 
 
 def too_deep(state: CaseState, entry: Entry) -> bool:
@@ -234,6 +238,7 @@ class Watched:
         if before.signed is not None:
             assert self.state.entries == before.entries or not made
             assert self.state.warnings == before.warnings
+        self.check_kept(before, events)
         seqs = [entry.seq for entry in self.state.entries]
         assert seqs == list(range(1, len(seqs) + 1))
         for track in self.state.tracks:
@@ -246,6 +251,27 @@ class Watched:
         if self.state.signed is not None:
             assert not any(warning.open for warning in self.state.warnings)
             assert all(track.finished for track in self.state.tracks)
+
+    def check_kept(self, before: CaseState, events: tuple[ev.AnyEvent, ...]) -> None:
+        """Nothing acknowledged is lost, whatever became of it; after another tooth, every
+        length in force was judged for it."""
+        for was, now in zip(before.entries, self.state.entries, strict=False):
+            told = ("seq", "step", "round", "value", "heard", "by", "at", "replaces")
+            assert all(getattr(was, name) == getattr(now, name) for name in told)
+        for name in ("warnings", "skipped", "rejected", "changes"):
+            assert len(getattr(self.state, name)) >= len(getattr(before, name))
+        names = {track.name for track in self.state.tracks}
+        assert {entry.track for entry in self.state.entries} <= names
+        changed = [e.change for e in events if isinstance(e, ev.CaseChanged)]
+        if not any(change.what == "tooth" for change in changed):
+            return
+        assert self.state.tooth is not None
+        tooth = parse_fdi(self.state.tooth)
+        for track in self.state.canals:
+            wl = working_length(self.state, track.name)
+            if wl is not None and not length_plausible(tooth, wl):
+                about = [w for w in self.state.warnings if w.rule == "length-implausible"]
+                assert any(w.open and w.track == track.name for w in about)
 
 
 # -- somebody who only answers what is asked ------------------------------------
@@ -264,10 +290,15 @@ def cooperative(state: CaseState) -> tuple[it.AnyIntent, float]:
         assert state.pending.kind != "option"
         kind, value = state.pending.kind, state.pending.rival
         return it.Given(kind=kind, value=value), 1.0
-    elif state.pending is not None:
+    elif state.pending is not None and state.pending.revises is not None:
+        which = "corrected" if len(state.entries) % 3 else "again"
+        return it.Chosen(option=which), 1.0
+    elif state.pending is not None or state.proposed is not None:
         verb = "confirm"
     elif state.open_warnings(state.active):
         verb = "keep"
+    elif state.aside is not None:
+        return _about_finding(state), 1.0
     elif state.step is None or (state.step.expect.kind == "sign" and _elsewhere(state)):
         return it.SwitchCanal(canal=_elsewhere(state) or CASE), 1.0
     return (_say(verb) if verb else _answer(state, state.step)), 1.0
@@ -281,6 +312,16 @@ def _elsewhere(state: CaseState) -> str | None:
     """A canal that is not finished, or has a warning to be answered."""
     names = [t.name for t in state.canals if not t.finished or state.open_warnings(t.name)]
     return names[0] if names else None
+
+
+def _about_finding(state: CaseState) -> it.AnyIntent:
+    """An answer that leads on, and nothing that is done again."""
+    step = state.step
+    assert step is not None
+    if step.expect.kind == "measure":
+        return it.Given(kind="mm", value=2.0)
+    plain = [o.id for o in step.options if o.to is None and o.change is None]
+    return it.Chosen(option=plain[0])
 
 
 def _answer(state: CaseState, step: Step | None) -> it.AnyIntent:
@@ -369,7 +410,7 @@ ABSURD: st.SearchStrategy[it.Scalar] = st.sampled_from(
 )
 OPTIONS = sorted(
     {o.id for protocol in PROTOCOLS.values() for s in protocol.steps() for o in s.options}
-    | {"yes", "no", "no_such_option"}
+    | {"yes", "no", "corrected", "again", "no_such_option"}
 )
 QUANTITIES = sorted(
     {s.expect.quantity for protocol in PROTOCOLS.values() for s in protocol.steps()}
@@ -408,6 +449,31 @@ def values(draw: st.DrawFn) -> it.AnyIntent:
 
 VERBS: tuple[it.Verb, ...] = get_args(it.Verb)
 COMMON: list[it.Verb] = ["back", "undo", "keep", "confirm", "start", "stop", "next"]
+FINDINGS = [*(f.id for f in PROTOCOLS["warm-vertical"].findings), "no_such_finding"]
+CHANGES: list[it.AnyIntent] = [
+    it.Change(what="found", canal="mesial"),
+    it.Change(what="found", canal="palatal"),
+    it.Change(what="absent", canal="palatal"),
+    *(
+        it.Change(what="absent", canal=canal, reason="calcified")
+        for canal in ("buccal", "palatal", "mesial")
+    ),
+    it.Change(what="renamed", canal="palatal", to="mesiopalatal", reason="one of two"),
+    it.Change(what="renamed", canal="mesiopalatal", to="palatal", reason="the only one"),
+    *(it.Change(what="tooth", tooth=tooth, reason="misread") for tooth in (14, 28, 46, 99)),
+    it.Change(what="post"),
+    *(
+        it.Change(what="joins", canal=one, to=other, mm=mm)
+        for one, other in (("palatal", "buccal"), ("mesial", "palatal"), ("buccal", "buccal"))
+        for mm in (14.5, 17.0, 20.0, 29.0, None)
+    ),
+    it.Change(what="separate", canal="palatal"),
+    *(it.Change(what=what) for what in ("reheated", "replaced", "removed", "film")),
+    *(
+        it.Change(what="again", to=phase, reason="void seen")
+        for phase in ("Master cone", "Pluggers", "Drying", "Downpack", "Backfill", "Finish")
+    ),
+]
 INTENTS: st.SearchStrategy[it.AnyIntent] = st.one_of(
     values(),
     values(),
@@ -445,6 +511,13 @@ INTENTS: st.SearchStrategy[it.AnyIntent] = st.one_of(
     st.builds(it.DropRemark, number=st.sampled_from([None, 1, 3]), heard=HEARD),
     st.builds(it.SignAs, name=st.sampled_from(["Operator A", "Dr Invented", ""]), heard=HEARD),
     st.builds(it.WhoSpeaks, who=st.sampled_from(["operator", "chairside"]), heard=HEARD),
+    st.sampled_from(CHANGES),
+    st.builds(
+        it.Finding,
+        finding=st.sampled_from(FINDINGS),
+        mm=st.none() | TENTHS,
+        heard=HEARD,
+    ),
     st.builds(
         it.Unclear,
         reason=st.just("not a whole phrase"),

@@ -289,7 +289,8 @@ def test_how_long_falls_as_the_work_goes_on() -> None:
 def test_how_long_of_the_protocol_is_the_sum_of_its_steps() -> None:
     case = Driver(read_out=False)
     protocol = case.state.protocol
-    asked_for = [step.typical_s for step in protocol.steps() if step.asked]
+    every = (*protocol.opening, *protocol.canal, *protocol.closing)
+    asked_for = [step.typical_s for step in every if step.asked]
     assert answers.seconds_left(case.state) == sum(asked_for)
 
 
@@ -376,7 +377,8 @@ def test_two_values_are_offered_by_voice_page_and_line() -> None:
 
 def test_what_can_be_said_is_named_as_it_is_understood() -> None:
     language = load_language(data_folder("grammars") / "en")
-    for step in PROTOCOL.steps():
+    asides = (step for finding in PROTOCOL.findings for step in finding.steps)
+    for step in (*PROTOCOL.opening, *PROTOCOL.canal, *PROTOCOL.closing, *asides):
         for each in step.options:
             said = plain_phrase(language.phrases.options[each.id][0])
             intent = understand_typed(said, Grammar(language, Wanted(options=(each.id,))))

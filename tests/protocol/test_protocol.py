@@ -69,6 +69,21 @@ def test_every_number_and_rule_has_a_source(path: Path) -> None:
         assert rule.source.strip()
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("- id: void\n", "- id: dry\n", "step ids must be unique; 'dry' occurs twice"),
+        ("part: Backfill", "part: Fill", "'Fill' is no phase to be done again"),
+        ("{id: leave_it}", "{id: leave_it, to: dry}", "'dry' is no later step of 'void'"),
+        ("kind: choice, quantity: void_then", "kind: sign", "is none of the sequence's"),
+    ],
+)
+def test_a_finding_that_does_not_hang_together_is_refused(
+    tmp_path: Path, old: str, new: str, said: str
+) -> None:
+    assert said in complaint(tmp_path, changed(old, new)[0])
+
+
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def test_every_depth_is_under_the_depth_rule_and_the_rule_is_urgent(path: Path) -> None:
     protocol = load_yaml(path, Protocol)
