@@ -46,11 +46,8 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _must(0 < seq <= len(state.warnings), f"there is no warning {seq}")
         case ev.StepReached(track=track, step=step):
             _known_place(state, track, step)
-        case ev.AsideReached(track=track, finding=finding, step=step_id):
-            _known_track(state, track)
-            known = next((f for f in state.protocol.findings if f.id == finding), None)
-            ids = {None, *(step.id for step in known.steps)} if known else set()
-            _must(step_id in ids, f"finding {finding!r} has no step {step_id!r}")
+        case ev.AsideReached():
+            _check_aside(state, event)
         case ev.StepSkipped(skipped=skipped):
             _step_of(state, skipped.track, skipped.step)
         case ev.TimerStarted(timer=timer):
@@ -80,6 +77,14 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
             _known_track(state, track)
         case _:
             return
+
+
+def _check_aside(state: CaseState, event: ev.AsideReached) -> None:
+    """It is of a finding of the protocol, and asks what that asks."""
+    _known_track(state, event.track)
+    known = next((f for f in state.protocol.findings if f.id == event.finding), None)
+    ids = {None, *(step.id for step in known.steps)} if known else set()
+    _must(event.step in ids, f"finding {event.finding!r} has no step {event.step!r}")
 
 
 def _check_change(state: CaseState, change: CaseChange) -> None:

@@ -496,6 +496,7 @@ WHILE_PROPOSED: dict[Request, Lifts] = {
     Request.OPTION: lambda _, chosen: chosen.option == "no",
     Request.CHANGE: lambda *_: True,
     Request.FINDING: lambda *_: True,
+    Request.BESIDE: lambda *_: True,
     Request.SPEAKER: lambda *_: True,
     Request.PAUSE: lambda *_: True,
     Request.QUERY: lambda *_: True,

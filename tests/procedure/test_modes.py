@@ -104,11 +104,11 @@ SAID = "say_confirm_or_no"
 WHILE_PROPOSED = dict.fromkeys(
     (*(Request.CONFIRM, Request.CHANGE, Request.SPEAKER), *(Request.PAUSE, Request.QUERY))
 ) | {Request.ADDENDUM: "not_signed"}
-WHILE_PROPOSED[Request.FINDING] = None
-EXPECTED[Request.FINDING] = (SIGNED, PAUSED, None, None, None, None, None, None)
+WHILE_PROPOSED |= {Request.FINDING: None, Request.BESIDE: None}
+EXPECTED[Request.FINDING] = (SIGNED, REST, PAUSED, *[None] * 6)
 EXPECTED[Request.CHANGE] = (*CLOSED, TIMER, None, WARN, None, None)
 EXPECTED = {
-    request: (*row[:4], WHILE_PROPOSED.get(request, SAID), *row[4:])
+    request: (*row[:5], WHILE_PROPOSED.get(request, SAID), *row[5:])
     for request, row in EXPECTED.items()
 }
 """With the column of a change that waits for its "confirm"."""

@@ -456,7 +456,7 @@ def test_undo_after_going_back_does_not_leap_forward() -> None:
     assert room.at[1] == "sealer"
     assert not room.values("sear_depth_mm")
     room.choose("yes")
-    room.command("next")
+    room.choose("corrected")  # what was seated on it stands
     assert room.at[1] == "sear"
 
 
