@@ -99,6 +99,6 @@ def test_what_is_missing_is_told_before_the_signature_and_holds_nothing_up() -> 
     room.command("sign")
     told = next(prompt for prompt in room.prompts if prompt.text.startswith("Not told:"))
     assert "sealer lot" in told.text and "needle" not in told.text
-    assert told.spoken == "10 materials not told."
+    assert told.spoken == "ten materials not told."
     room.command("confirm")
     assert room.state.signed is not None
