@@ -207,8 +207,11 @@ def test_any_typed_text_gives_an_intent(line: str) -> None:
 def test_every_option_and_command_of_the_protocols_can_be_said() -> None:
     for name in ("warm-vertical", "to-post-level"):
         protocol = load_yaml(protocol_path(name), Protocol)
+        # That a finding was made is said by its name, not as an answer.
+        made = {finding.id for finding in protocol.findings}
+        assert made <= {one.means for one in WORDS.phrases.lists["finding"]}
         for step in protocol.steps():
-            for option in step.options:
+            for option in step.options if step.id not in made else ():
                 assert option.id in WORDS.phrases.options, (name, step.id, option.id)
 
 
