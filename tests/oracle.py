@@ -165,7 +165,7 @@ class Oracle(Rules):
     def _asked_for_nothing(self, pending: Pending) -> list[str]:
         """What was heard surely is questioned only where a rule asks for it; and a
         depth past its limit is warned about even while it is questioned."""
-        if pending.quantity == "signature":
+        if pending.quantity in {"signature", "visit"}:
             return []
         old = self.told.get(pending.corrects or 0)
         seq = len(self.told) + 1
