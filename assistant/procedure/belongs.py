@@ -27,9 +27,8 @@ def check_belongs(state: CaseState, event: ev.AnyEvent) -> None:
         case ev.EntryMade(entry=entry):
             _must(entry.seq == len(state.entries) + 1, f"entry {entry.seq} is out of order")
             _check_entry(state, entry)
-        case ev.EntryUndone(seq=seq, restores=restores):
-            _known_entry(state, seq)
-            _known_entry(state, restores)
+        case ev.EntryUndone(seq=seq, restores=other):
+            _known_entry(state, seq, other)
         case ev.EntryReadBack(seq=seq):
             _known_entry(state, seq)
         case ev.ConfirmAsked(pending=pending) if pending.quantity == VISIT:
@@ -109,8 +108,9 @@ def _must(holds: bool, what: str) -> None:
         raise ValueError(what)
 
 
-def _known_entry(state: CaseState, seq: int | None) -> None:
-    _must(seq is None or 0 < seq <= len(state.entries), f"there is no entry {seq}")
+def _known_entry(state: CaseState, *numbers: int | None) -> None:
+    for seq in numbers:
+        _must(seq is None or 0 < seq <= len(state.entries), f"there is no entry {seq}")
 
 
 def _known_remark(state: CaseState, seq: int | None) -> None:

@@ -129,9 +129,9 @@ def test_a_corrected_answer_that_leads_elsewhere_leads_there() -> None:
     case = at_pluggers()
     assert "Corrected. Tugback: no." in typed(case, "correction tugback no")
     assert case.state.here.step == "cone_size"
-    # And an answer that led elsewhere, put right, leads on.
+    # And an answer that led elsewhere, put right, leads on, past the film that stands.
     assert "Corrected. Tugback: yes." in typed(case, "correction tugback yes")
-    assert case.state.here.step == "verification"
+    assert case.state.here.step == "plugger_coronal"
 
 
 def test_while_a_press_runs_no_correction_leads_elsewhere() -> None:
