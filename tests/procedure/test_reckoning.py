@@ -275,7 +275,7 @@ def test_the_longest_heat_is_said_where_it_is_under_the_limit_of_the_protocol() 
     assert found is not None
     wait_s, heat_s = found
     assert wait_s == 0 and 0 < heat_s < PROTOCOL.limit("heat_s")
-    assert f"Heat for at most {heat_s:g} seconds." in asked(case)
+    assert f"At most {heat_s:g} seconds." in asked(case)
     assert "Wait" not in asked(case)
     page = lines(computed(case.state, "buccal"))
     assert any(f"with {heat_s:g} s of heat" in line for line in page)
