@@ -272,8 +272,9 @@ def numbered(step: Step) -> bool:
 def also_fits(state: CaseState, intent: it.Correction, old: Entry) -> Entry | None:
     """Another value that a correction may mean as well as ``old``: one of the same
     sentence; or, where the name is that of several and ``old`` is not the last that was
-    said, one of another step."""
-    if intent.number is not None:
+    said, one of another step. None where a warning about ``old`` waits: it is answered."""
+    waits = {warning.entry for warning in state.open_warnings(old.track)}
+    if intent.number is not None or old.seq in waits:
         return None
     step, last = state.protocol.by_id[old.step], state.newest(old.track)
     general = intent.quantity not in {None, step.expect.quantity} and old != last
