@@ -140,7 +140,7 @@ def live_a_day(hours: float, case_min: float, seed: int) -> Day:
     day, rng = Day(), np.random.default_rng(seed)
     clock = SampleClock(this_second())
     words, voice = assembly.language(), default_voice()
-    ears = assembly.hearing("alone", None, words)
+    ears = assembly.hearing("own", None, words)
     protocol = load_yaml(protocol_path("warm-vertical"), Protocol)
     script = load_yaml(demo_script(), Script)
     with TemporaryDirectory() as folder:

@@ -135,6 +135,7 @@ class InMemory:
     def __init__(self, state: CaseState | None, code: str, now: Moment) -> None:
         self.states: list[CaseState | None] = [state]
         self.reopening: tuple[ev.AnyEvent, ...] = ()
+        self.verbosity: str | None = None
         if state is None:
             event = ev.CaseOpened(
                 at=now,
