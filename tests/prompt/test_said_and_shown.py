@@ -157,11 +157,8 @@ def test_the_second_canal_is_asked_briefly_with_its_limit() -> None:
     case = Driver(read_out=False).set_up(24, "buccal", "palatal")
     case.canal(21.0, 2.5, 3.0)
     case.canal_to_pluggers(20.5)
-    case.command("back", "back", "back", "back")
+    case.command("back", "back", "back")
     (asks,) = of(told(case, it.Command(verb="back")), Urgency.STEP)
-    assert asks.text == "Radiograph accepted?"
-    case.choose("accepted")
-    (asks,) = of(told(case, it.Chosen(option="again")), Urgency.STEP)[-1:]
     assert asks.text == "Pluggers? Limit 15.5."
     # Asked for, it is said in full.
     (again,) = told(case, it.Command(verb="repeat"))

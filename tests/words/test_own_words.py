@@ -217,7 +217,7 @@ def test_the_commands_take_a_folder_of_own_words(tmp_path: Path) -> None:
     usual = tmp_path / "fillwarm" / "words" / "en"
     usual.mkdir(parents=True)
     (usual / "phrases.yaml").write_text("options:\n  'yes': [certainly]\n", encoding="utf-8")
-    text = "tooth 11\nsingle\ncertainly\nwhere are we\n"
+    text = "tooth 11\nsingle\ncertainly\nnone\nwhere are we\n"
     case = ("run", "--typed", "--protocol", "to-post-level", "--case", tmp_path / "case")
     done = fillwarm(*case, text=text)
     assert "Single. Working length?" in done.output
