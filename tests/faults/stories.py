@@ -71,7 +71,13 @@ def begin(folder: Path, code: str, now: Moment, files: FileLayer = OS_FILES) -> 
     if (folder / JOURNAL).exists():
         return CaseFile.reopen(folder, now, files)
     return CaseFile.create(
-        folder, protocol(), now, case_code=code, operator="Operator", files=files
+        folder,
+        protocol(),
+        now,
+        case_code=code,
+        operator="Operator",
+        people=("Operator",),
+        files=files,
     )
 
 
@@ -141,6 +147,7 @@ class InMemory:
                 at=now,
                 case_code=code,
                 operator="Operator",
+                people=("Operator",),
                 demo=False,
                 program=__version__,
                 protocol=protocol(),
