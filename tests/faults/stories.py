@@ -250,20 +250,22 @@ def place(state: CaseState) -> Any:
 
 
 @cache
-def places() -> dict[Any, int]:
+def places(*, timed: bool = False) -> dict[Any, int]:
     """How many lines were told where the uninterrupted case stands at each place.
 
-    Places where something waits that a restart drops (a question, a timer) are not in it.
+    Places where something waits that a restart drops (a question, a timer) are not in it;
+    with ``timed`` those where a timer runs, and no others: with what was told beside a press
+    the lines cannot be gone on with when a restart has ended it.
     """
     time = clock()
     case = InMemory(None, "", time.now())
     session = sitting(cast(CaseFile, case), time, lambda _: None)
     session.greet()
-    found = {place(case.state): 0}
+    found: dict[Any, int] = {} if timed else {place(case.state): 0}
     for told, line in enumerate(lines()):
         wait(session, time, line)
         for after in (told, told + 1):
-            if case.state.pending is None and case.state.timer is None:
+            if case.state.pending is None and (case.state.timer is not None) == timed:
                 found[place(case.state)] = after
             if after == told:
                 session.read(line.say)
