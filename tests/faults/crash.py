@@ -319,7 +319,7 @@ def one_case(
             found.blame(row, f"cannot be gone on with: {bad}")
             return
         except KeyError:
-            if stories.place(state) in stories.places(timed=True):
+            if state is not None and stories.place(state) in stories.places(timed=True):
                 found.noted["told beside a press that the restart ended"] += 1
                 return
             found.blame(row, "the case stands where it never was")
