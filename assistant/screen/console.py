@@ -14,7 +14,6 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from queue import SimpleQueue
 from typing import Any
 
@@ -31,12 +30,10 @@ from prompt_toolkit.output import Output
 from prompt_toolkit.styles import Style
 
 from assistant.clock import Clock
-from assistant.procedure.state import CaseState
-from assistant.prompt.prompts import Prompt, Urgency
-from assistant.screen.port import LONGEST_LINE, Microphone
+from assistant.screen.newest import Newest
+from assistant.screen.port import LONGEST_LINE
 from assistant.screen.rows import rows
 from assistant.screen.view import Seen, ShownTrouble, View, view
-from assistant.words.recognised import Recognised
 from assistant.words.sayings import Wording
 
 AGAIN_S = 0.25
@@ -74,7 +71,7 @@ def usable() -> bool:
     return named and sys.stdin.isatty() and sys.stdout.isatty()
 
 
-class Console:
+class Console(Newest):
     """A :class:`~.port.Screen` on the whole terminal, from :meth:`start` to :meth:`close`.
 
     Lines that are typed go into ``typed``, an empty one as a tap; with ``ends`` the end of
@@ -96,13 +93,13 @@ class Console:
         keys: Input | None = None,
         shows: Output | None = None,
     ) -> None:
+        super().__init__()
         self.typed: SimpleQueue[str | None] = SimpleQueue()
         self.ends = True
         self._clock = clock
         self._wording = wording
         self._plain = write
         self._told = list(told)
-        self._seen = Seen()
         self._made: tuple[Seen, View, float] | None = None
         self._thread: threading.Thread | None = None
         self._there = threading.Event()
@@ -131,39 +128,14 @@ class Console:
             self._plain(line)
         self._app.invalidate()
 
-    def show_step(self, state: CaseState) -> None:
-        """Where the case is now."""
-        self._see(state=state)
-
-    def show_prompts(self, prompts: Sequence[Prompt]) -> None:
-        """What is being said; seconds are counted here."""
-        said = tuple(prompt for prompt in prompts if prompt.urgency is not Urgency.TICK)
-        if said:
-            self._see(prompts=said)
-
-    def show_spoken(self, prompt: Prompt | None) -> None:
-        """What the voice says now, but for the numbers of a countdown."""
-        tick = prompt is not None and prompt.urgency is Urgency.TICK
-        if not tick and prompt is not self._seen.spoken:
-            self._see(spoken=prompt)
-
-    def show_heard(self, heard: Recognised, meaning: str) -> None:
-        """The last phrase as it was recognised."""
-        self._see(heard=heard, meaning=meaning)
-
-    def show_microphone(self, microphone: Microphone) -> None:
-        """Whether anything said now is heard."""
-        self._see(microphone=microphone)
-
     def show_trouble(self, text: str) -> None:
         """Something failed; what still works."""
-        state = self._seen.state
-        self._see(trouble=ShownTrouble(text, len(state.entries) if state else 0))
+        super().show_trouble(text)
         # Libraries of sound devices write about such things too, over what is drawn.
         self._call(self._app.renderer.clear)
 
     def _see(self, **new: Any) -> None:
-        self._seen = replace(self._seen, **new)
+        super()._see(**new)
         self._app.invalidate()
 
     # -- life -------------------------------------------------------------------

@@ -11,9 +11,8 @@ import asyncio
 import socket
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
@@ -25,17 +24,14 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from assistant.clock import Clock
 from assistant.errors import EquipmentError, RecordUnwritable
 from assistant.files.atomic import write_atomically
-from assistant.procedure.state import CaseState
-from assistant.prompt.prompts import Prompt, Urgency
 from assistant.screen.codes import half_blocks
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.hub import Hub
+from assistant.screen.newest import Newest
 from assistant.screen.places import Places
-from assistant.screen.port import Microphone
 from assistant.screen.server import MESSAGE_BYTES, Pages, application
 from assistant.screen.view import Seen, ShownTrouble, view
 from assistant.words.grammar import Language
-from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 
 if TYPE_CHECKING:  # it loads a library that a plain page does without
@@ -57,7 +53,7 @@ SENT_AHEAD_BYTES = 32 * 1024
 _GRANTS: TypeAdapter[tuple[Grant, ...]] = TypeAdapter(tuple[Grant, ...])
 
 
-class WebScreen:
+class WebScreen(Newest):
     """Serves the page from :meth:`start` to :meth:`close`.
 
     Args:
@@ -79,6 +75,7 @@ class WebScreen:
         grants: Path | None = None,
         certificate: Certificate | None = None,
     ) -> None:
+        super().__init__()
         self.host = host
         self.port = port
         self._clock = clock
@@ -89,7 +86,6 @@ class WebScreen:
         self._grants = grants
         self._certificate = certificate
         self._scheme = "https" if certificate else "http"
-        self._seen = Seen()
         self._pairing = Pairing(_load(grants))
         self._told = {one.name: one for one in self._pairing.kept(time.time())}
         self._hub = Hub(self.idle_s)
@@ -112,37 +108,8 @@ class WebScreen:
         """Seconds since the last :meth:`beat`: after many, the case is stuck."""
         return time.monotonic() - self._beat_s
 
-    def show_step(self, state: CaseState) -> None:
-        """Where the case is now."""
-        self._see(state=state)
-
-    def show_prompts(self, prompts: Sequence[Prompt]) -> None:
-        """What is being said; the page counts seconds itself."""
-        said = tuple(prompt for prompt in prompts if prompt.urgency is not Urgency.TICK)
-        if said:
-            self._see(prompts=said)
-
-    def show_spoken(self, prompt: Prompt | None) -> None:
-        """What the voice says now, but for the numbers of a countdown."""
-        tick = prompt is not None and prompt.urgency is Urgency.TICK
-        if not tick and prompt is not self._seen.spoken:
-            self._see(spoken=prompt)
-
-    def show_heard(self, heard: Recognised, meaning: str) -> None:
-        """The last phrase as it was recognised."""
-        self._see(heard=heard, meaning=meaning)
-
-    def show_microphone(self, microphone: Microphone) -> None:
-        """Whether anything said now is heard."""
-        self._see(microphone=microphone)
-
-    def show_trouble(self, text: str) -> None:
-        """Something failed; what still works."""
-        state = self._seen.state
-        self._see(trouble=ShownTrouble(text, len(state.entries) if state else 0))
-
     def _see(self, **new: Any) -> None:
-        self._seen = replace(self._seen, **new)
+        super()._see(**new)
         if self._loop is not None:
             with suppress(RuntimeError):  # it has just been closed
                 self._loop.call_soon_threadsafe(self._bell.set)
