@@ -25,7 +25,7 @@ PROBLEMS: tuple[Problem, ...] = get_args(Problem)
 def problem(state: CaseState, intent: it.Beside) -> Problem | None:
     """Why it cannot be kept, None if it can."""
     match intent:
-        case it.Remark(text=text):
+        case it.Remark(text=text) | it.CorrectRemark(text=text):
             if not text.strip():
                 return "remark_empty"
             if len(" ".join(text.split())) > LONGEST_REMARK:
@@ -35,10 +35,6 @@ def problem(state: CaseState, intent: it.Beside) -> Problem | None:
                 return "condition_empty"
             if len(" ".join(text.split())) > LONGEST_CONDITION:
                 return "condition_long"
-        case it.CorrectRemark(text=text) if not text.strip():
-            return "remark_empty"
-        case it.CorrectRemark(text=text) if len(" ".join(text.split())) > LONGEST_REMARK:
-            return "remark_long"
     if isinstance(intent, it.CorrectRemark | it.DropRemark):
         return None if meant(state, intent.number) else "no_such_remark"
     return None
