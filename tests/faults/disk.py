@@ -66,7 +66,7 @@ def in_the_middle(
     living.leave(0)
     whole(case, 5)
     living = Living(case, layer=layer)
-    living.tell("where are we", "= Buccal")
+    living.tell("where are we", "= Case:", "= Buccal:")
     cause(living)
     living.refused(LINES[5], words)
     living.leave(code, words if code else "")

@@ -19,6 +19,7 @@ import sys
 import time
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -90,6 +91,8 @@ def one_target(name: str, seed: int, runs: int, seconds: int, out: Path) -> None
     corpus.mkdir(exist_ok=True)
     for i, raw in enumerate(target.seeds()):
         (corpus / f"seed-{i}").write_bytes(raw[: target.longest])
+        with suppress(Exception):  # it is met again and told then; what all inputs share
+            target.run(raw[: target.longest])  # (a walked case, a compiled grammar) is not slow
 
     def one(raw: bytes) -> None:
         found.watch(target.run, raw)
