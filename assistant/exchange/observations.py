@@ -120,7 +120,7 @@ def _remarks(make: Maker, entry: Entry) -> Iterator[str]:
             yield plain(f"Warning ({warning.severity}): {warning.text}")
     if entry.confirmed:
         yield "Confirmed explicitly."
-    if entry.is_measurement and not entry.read_back:
+    if entry.unheard:
         yield "Not read back to the room."
     if entry.cut_short:
         yield "Ended before its time."

@@ -95,6 +95,17 @@ class Entry(Frozen):
         one of a step's options."""
         return not isinstance(self.value, str)
 
+    @property
+    def in_time(self) -> bool:
+        """Whether the clock measured it and it was not cut short: nothing that could be
+        misheard, so it is shown and not said."""
+        return self.origin == "timed" and not self.cut_short
+
+    @property
+    def unheard(self) -> bool:
+        """Whether it is a measurement that the room was to hear and did not."""
+        return self.is_measurement and not self.read_back and not self.in_time
+
 
 class Warning(Frozen):
     """One safety rule that fired, and how it was answered (None: not yet).

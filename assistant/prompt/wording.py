@@ -256,7 +256,7 @@ def _with_hints(state: CaseState, step: Step, ask: str, *, shown: bool = False) 
 
 
 def _goes_cool(state: CaseState, ended: Moment | None) -> bool:
-    """Whether heat went off just now: its seconds are read back, and the press is next."""
+    """Whether heat went off just now: its chime is heard, and the press is next."""
     return ended is not None and any(
         track.heat_off is not None and track.heat_off.at == ended for track in state.tracks
     )
@@ -300,7 +300,8 @@ def _asked_change(change: CaseChange, words: Wording) -> str:
 
 def _read_back(state: CaseState, entry: Entry, before: Entry | None, words: Wording) -> Prompt:
     """Name and number on the screen; the number alone is said where the name was said just
-    now: right ``before``, in the question that offered it, or by the release of a press."""
+    now: right ``before``, or in the question that offered it. Seconds that decide nothing
+    are shown, with a chime: what follows heat and a press is said anyway."""
     text = said_entry(state, entry, words)
     replaces = entry.replaces is not None
     if entry.correction and entry.quantity not in words.read_backs:
@@ -313,8 +314,10 @@ def _read_back(state: CaseState, entry: Entry, before: Entry | None, words: Word
         text = words.replaced.format(said=text)
     measured = entry.quantity in words.read_backs or entry.step in state.protocol.finding_of
     urgency = Urgency.READ_BACK if measured or replaces else Urgency.STEP
+    if entry.in_time:
+        return Prompt(text, urgency, spoken="")
     known = before is not None and _same_value(before, entry)
-    known = known or _offered(state, entry) or _held_out(state, entry)
+    known = known or _offered(state, entry)
     spoken = None
     if measured and known and not replaces:
         spoken = f"{said_value(state.kind(entry), entry.value)}."
@@ -328,11 +331,6 @@ def _same_value(before: Entry, entry: Entry) -> bool:
 def _offered(state: CaseState, entry: Entry) -> bool:
     suggests = getattr(state.protocol.by_id[entry.step].expect, "suggest", None) is not None
     return suggests and entry.origin == "computed"
-
-
-def _held_out(state: CaseState, entry: Entry) -> bool:
-    hold = getattr(state.protocol.by_id[entry.step].expect, "mode", "") == "hold"
-    return hold and entry.origin == "timed" and not entry.cut_short
 
 
 def _is_newest(state: CaseState, entry: Entry) -> bool:

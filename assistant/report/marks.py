@@ -70,7 +70,7 @@ def mark(state: CaseState, entry: Entry) -> str:
     letter = {"said": said, "computed": "c", "timed": "t"}[entry.origin]
     confirmed = "*" if entry.confirmed else ""
     other = "a" if state.person_role(entry) == "chairside" else ""
-    unheard = "!" if entry.is_measurement and not entry.read_back else ""
+    unheard = "!" if entry.unheard else ""
     return f"[{letter}{confirmed}{other}{unheard}]"
 
 

@@ -367,8 +367,8 @@ def _replaced_by(state: CaseState, old: Entry) -> str:
 
 def _trust(state: CaseState) -> Iterator[NoteRow]:
     standing = [e for e in state.entries if e.standing == "standing"]
-    measured = [e for e in standing if e.is_measurement]
-    unread = [e for e in measured if not e.read_back]
+    unread = [e for e in standing if e.unheard]
+    measured = [e for e in standing if e.is_measurement and e.read_back] + unread
     if not measured:
         yield NoteRow("Read back", "no measurement on record")
     elif not unread:

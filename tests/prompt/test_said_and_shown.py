@@ -132,7 +132,7 @@ def test_a_name_is_not_said_twice_in_one_breath_the_number_always_is() -> None:
     assert [one.entry for one in read] == [e.seq for e in case.state.entries[-3:]]
 
 
-def test_what_was_offered_and_what_was_held_are_read_back_by_their_number() -> None:
+def test_what_was_offered_is_read_back_by_its_number_what_was_held_is_shown() -> None:
     case = at_dry()
     case.mm(21.0, 21.0, 21.0, 21.0)
     (read,) = of(told(case, it.Command(verb="confirm")), Urgency.READ_BACK)
@@ -143,7 +143,10 @@ def test_what_was_offered_and_what_was_held_are_read_back_by_their_number() -> N
     case.elapsed_s += 5.0
     prompts = told(case, it.Tick())
     (read,) = of(prompts, Urgency.READ_BACK)
-    assert (read.text, said(read)) == ("Held 5.", "five.")
+    # What the clock measured is shown, with a chime, and owed to nobody aloud.
+    assert (read.text, said(read), read.entry) == ("Held 5.", "", None)
+    held = case.state.entries[-1]
+    assert (held.in_time, held.unheard) == (True, False)
     # Cut short, it is named.
     case = at_heat()
     case.heat(2.0)
@@ -151,6 +154,7 @@ def test_what_was_offered_and_what_was_held_are_read_back_by_their_number() -> N
     case.elapsed_s += 2.0
     (read,) = of(told(case, it.Command(verb="stop")), Urgency.READ_BACK)[-1:]
     assert said(read) == "Held three."
+    assert case.state.entries[-1].unheard
 
 
 def test_the_second_canal_is_asked_briefly_with_its_limit() -> None:
