@@ -16,11 +16,12 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
+from assistant.procedure.state import VISIT
 from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.words.grammar import number_words
-from assistant.words.understand import bare, understand_typed
+from assistant.words.understand import as_said, bare, understand_typed
 
 PAUSE_S = 0.35
 """Between the end of a prompt and the operator's answer."""
@@ -37,7 +38,8 @@ said a second time (:data:`.others.AGAIN_S`). Chosen here."""
 
 
 class Line(BaseModel):
-    """One line of the script; see ``premolar.yaml``."""
+    """One line of the script; see ``premolar.yaml``. ``typed``: somebody types it beside the
+    voice, as what can only be typed."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -45,6 +47,7 @@ class Line(BaseModel):
     after_s: float | None = None
     over_s: float | None = None
     wait_for_timer: bool = False
+    typed: bool = False
 
 
 class Script(BaseModel):
@@ -111,6 +114,7 @@ class Operator:
         self._waiting: Line | None = None
         self._meant: it.AnyIntent | None = None
         self._tries = 0
+        self._language = session.language.phrases.language
         session.on_taken = self._heard_back
 
     def frames(self) -> Iterator[Samples]:
@@ -155,11 +159,16 @@ class Operator:
         else:
             self._lines.pop(0)
             self._tries = 0  # patience is for one line, with all that mends it
-        self._waiting = line
-        self._meant = understand_typed(line.say, self._session.grammar())
-        self._sound = self._speak(line.say, self._voice, self._tries % 3)
         self._quiet_s = 0.0
         self.tally.said += 1
+        if line.typed:
+            self._since_s = 0.0
+            self._session.typed.put(line.say)
+            return
+        self._waiting = line
+        self._meant = understand_typed(line.say, self._session.grammar())
+        said = as_said(line.say, self._language)
+        self._sound = self._speak(said, self._voice, self._tries % 3)
 
     def _time_for(self, line: Line) -> bool:
         timer = self._session.case.state.timer
@@ -175,14 +184,15 @@ class Operator:
     def _heard_back(self, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]) -> None:
         """Judge, as a listener would, whether the line came across."""
         line, meant = self._waiting, self._meant
+        if intent.heard.channel == "typed" and any(map(_to_confirm, events)):
+            self._repair.insert(0, Line(say="confirm"))
         if line is None or meant is None or intent.heard.channel != "voice":
             return
         self._since_s = 0.0
         if (value := getattr(meant, "value", None)) in _offered(events):
             self._waiting = None
             self.tally.confirmed += 1
-            language = self._session.grammar().language.phrases.language
-            self._repair.insert(0, Line(say=number_words(float(value), language)))
+            self._repair.insert(0, Line(say=number_words(float(value), self._language)))
             return
         if bare(intent) == bare(meant):
             self._waiting = None
@@ -225,11 +235,14 @@ def _offered(events: tuple[ev.AnyEvent, ...]) -> tuple[it.Scalar, ...]:
 def _to_confirm(event: ev.AnyEvent) -> bool:
     """Whether "confirm" answers what an event asks, as a rehearsed operator means it."""
     if isinstance(event, ev.ConfirmAsked):
-        return event.pending.quantity != "signature" and event.pending.revises is None
+        return not _ends(event) and event.pending.revises is None
     return isinstance(event, ev.ChangeAsked)
 
 
 def _signing(events: tuple[ev.AnyEvent, ...]) -> bool:
-    return any(
-        isinstance(e, ev.ConfirmAsked) and e.pending.quantity == "signature" for e in events
-    )
+    return any(isinstance(e, ev.ConfirmAsked) and _ends(e) for e in events)
+
+
+def _ends(asked: ev.ConfirmAsked) -> bool:
+    """Whether the note, or the visit, is to be signed: the script has a line for that."""
+    return asked.pending.quantity in {"signature", VISIT}

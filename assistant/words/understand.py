@@ -108,14 +108,20 @@ def understand_typed(line: str, grammar: Grammar) -> it.AnyIntent:
         return it.Skip(heard=heard, reason=free.group(1).strip()[:200])
     if (told := typed_only(line, grammar.language.phrases, heard)) is not None:
         return told
-    words = re.sub(
-        r"\d*\.?\d+", lambda m: f" {number_words(float(m.group()), language)} ", line.lower()
-    )
-    words = " ".join(re.sub(r"[^\w\s']|_", " ", words).split())
+    words = as_said(line, language)
     intent = understand(Recognised(words, 1.0), grammar, TYPED, channel="typed")
     return intent.model_copy(
         update={"heard": intent.heard.model_copy(update={"text": heard.text})}
     )
+
+
+def as_said(line: str, language: str) -> str:
+    """A typed line in the words in which it would be said: "plugger 16.5" is "plugger sixteen
+    point five"."""
+    words = re.sub(
+        r"\d*\.?\d+", lambda m: f" {number_words(float(m.group()), language)} ", line.lower()
+    )
+    return " ".join(re.sub(r"[^\w\s']|_", " ", words).split())
 
 
 def meanings(

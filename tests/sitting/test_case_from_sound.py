@@ -165,7 +165,7 @@ def test_a_takeover_and_the_end_of_a_visit_are_heard(tmp_path: Path) -> None:
     told = (
         *("tooth one one", "single", "yes", "none", "working length twenty two"),
         *("operator b takes over", "taper point oh six", "instructions given"),
-        "close for today calcium hydroxide go on next time",
+        *("close for today calcium hydroxide go on next time", "confirm"),
     )
     lines = tuple(Line(say=one) for one in told)
     session, operator = sit(tmp_path / "case", "flite:slt", lines=lines)
