@@ -167,7 +167,8 @@ class Operator:
             return
         self._waiting = line
         self._meant = understand_typed(line.say, self._session.grammar())
-        said = as_said(line.say, self._language)
+        digits = any(letter.isdecimal() for letter in line.say)
+        said = as_said(line.say, self._language) if digits else line.say
         self._sound = self._speak(said, self._voice, self._tries % 3)
 
     def _time_for(self, line: Line) -> bool:

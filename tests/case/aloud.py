@@ -3,10 +3,11 @@
     python tests/case/aloud.py --voice flite:slt
     python tests/case/aloud.py --story wrong_tooth
 
-Each is heard by the own ears, at the level of a headset in a quiet room. What is printed of a
-story: whether the note says all that it must and what stands is what stands when the lines are
-typed; how many phrases were said, how many questions were asked over the story's own, and each
-of them. It fails if a story does not come out right.
+Each is heard by the own ears, at the level of a headset in a quiet room. A story is right if
+the note says all that it must and, of one sitting, what stands is what stands when its lines
+are typed. Printed are also how many phrases were said, how often one had to be said again, with
+what became of it, and how often a value in doubt was confirmed. It fails if a story does not
+come out right.
 """
 
 from __future__ import annotations
@@ -22,7 +23,6 @@ from typing import NamedTuple
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import results
-from case.written import ONE_SITTING, SITTINGS, Sitting, Story, however_told, load
 
 from assistant.case.casefile import JOURNAL, CaseFile
 from assistant.case.practice_file import load_practice, prefilled
@@ -36,6 +36,16 @@ from assistant.report.note import as_text, note
 from assistant.sitting import assembly
 from assistant.sitting.rehearsal import Operator, Script, Tally
 from assistant.sound.player import TimelinePlayer
+from case.written import (
+    ONE_SITTING,
+    SITTINGS,
+    Sitting,
+    Story,
+    however_told,
+    load,
+    stands,
+    typed,
+)
 
 START = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 STORIES = {path.stem: path for path in (*ONE_SITTING, *SITTINGS)}
@@ -56,6 +66,10 @@ class Aloud(NamedTuple):
         note_, said = however_told(self.text), however_told(self.said)
         lost = [one for one in story.note if however_told(one) not in note_]
         lost += [one for one in story.said if however_told(one) not in said]
+        if STORIES[story.name] in ONE_SITTING:
+            here, there = stands(self.state), stands(typed(story).state)
+            lost += [f"typed it stands, not said: {one}" for one in there if one not in here]
+            lost += [f"said it stands, not typed: {one}" for one in here if one not in there]
         if (self.state.signed is not None) != story.signed:
             lost.append("the signature" if story.signed else "no signature")
         return lost + ([self.failed] if self.failed else [])

@@ -6,12 +6,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from case.written import SITTINGS, load, on_one_line
 from click.testing import CliRunner
 
 from assistant.case.casefile import read_case
 from assistant.commandline.main import main
 from assistant.report.note import as_text, note
+from case.written import SITTINGS, load, on_one_line
 
 
 @pytest.mark.parametrize("path", SITTINGS, ids=lambda path: path.stem)
@@ -32,6 +32,6 @@ def test_the_note_tells_the_sittings(
         output += done.output
     state, head = read_case(tmp_path / "case")
     said, text = on_one_line(output), on_one_line(as_text(note(state, head)))
-    assert [one for one in story.said if one not in said] == [], said[-3000:]
+    assert [one for one in (*story.said, *story.printed) if one not in said] == [], said[-3000:]
     assert [one for one in story.note if one not in text] == [], text
     assert (state.signed is not None) == story.signed

@@ -2,47 +2,25 @@
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
-from typing import Any
 
 import pytest
-from case.written import ONE_SITTING, Story, load, on_one_line
-from typed_case import TypedCase
 
-from assistant.files.shipped import data_folder, protocol_path
-from assistant.files.yamlfile import load_yaml
 from assistant.procedure.apply import replay
 from assistant.procedure.events import EVENTS
 from assistant.procedure.state import CaseState
-from assistant.protocol.model import Protocol
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record
 from assistant.review.timeline import timeline
-from assistant.sitting import assembly
-from assistant.words.sayings import load_wording
+from case.written import ONE_SITTING, load, on_one_line, typed
 
 HEAD = "0123456789abcdef" * 4
-
-
-@cache
-def setting() -> tuple[Any, ...]:
-    language = assembly.language()
-    wording = load_wording(data_folder("grammars") / "en", language.phrases)
-    return load_yaml(protocol_path("warm-vertical"), Protocol), language, wording
-
-
-def played(story: Story) -> TypedCase:
-    case = TypedCase(*setting())
-    for sitting in story.sittings:
-        case.type(sitting.lines)
-    return case
 
 
 @pytest.mark.parametrize("path", ONE_SITTING, ids=lambda path: path.stem)
 def test_the_note_tells_what_happened(path: Path) -> None:
     story = load(path)
-    case = played(story)
+    case = typed(story)
     state: CaseState = case.state
     text = on_one_line(as_text(note(state, HEAD)))
     missing = [said for said in story.note if said not in text]

@@ -1,7 +1,8 @@
 """Written stories: cases told as data, played typed and by sound, and what the note must say.
 
 A story has ``lines`` of one sitting, or ``sittings`` of several with the options of ``run``;
-``note`` is what the note says and ``said`` what the program did. Some lines stand for many:
+``note`` is what the note says, ``said`` what the program did and ``printed`` the command that
+ended. Some lines stand for many:
 ``fit`` takes a canal to its pluggers, ``fill`` from there to its level, ``backfill`` places
 increments, ``finish`` is the end of the case; ``typed`` is typed also where the rest is
 spoken. Everything in them is invented.
@@ -11,13 +12,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import yaml
+from typed_case import TypedCase
 
+from assistant.files.shipped import data_folder, protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.procedure.state import CaseState
+from assistant.protocol.model import Protocol
+from assistant.sitting import assembly
 from assistant.sitting.rehearsal import Line
+from assistant.words.sayings import load_wording
 
 HERE = Path(__file__).parent
 ONE_SITTING = sorted((HERE / "stories").glob("*.yaml"))
@@ -39,6 +47,7 @@ class Story(NamedTuple):
     practice: str
     sittings: tuple[Sitting, ...]
     said: tuple[str, ...]
+    printed: tuple[str, ...]
     note: tuple[str, ...]
     signed: bool
 
@@ -48,7 +57,9 @@ def load(path: Path) -> Story:
     told: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
     alone = {"options": ["--operator", "Operator A"], "lines": told.get("lines")}
     sittings = (
-        Sitting(tuple(one["options"]), tuple(line for t in one["lines"] for line in lines_of(t)))
+        Sitting(
+            tuple(one["options"]), tuple(line for t in one["lines"] for line in lines_of(t))
+        )
         for one in told.get("sittings", [alone])
     )
     return Story(
@@ -57,6 +68,7 @@ def load(path: Path) -> Story:
         told.get("practice", "{}\n"),
         tuple(sittings),
         tuple(told.get("said", ())),
+        tuple(told.get("printed", ())),
         tuple(told["note"]),
         told["signed"],
     )
@@ -102,6 +114,21 @@ def _each(*lines: str) -> Iterator[Line]:
 
 def _after_press(line: str) -> Line:
     return Line(say=line, wait_for_timer=True)
+
+
+@cache
+def _setting(protocol: str) -> tuple[Any, ...]:
+    language = assembly.language()
+    wording = load_wording(data_folder("grammars") / "en", language.phrases)
+    return load_yaml(protocol_path(protocol), Protocol), language, wording
+
+
+def typed(story: Story) -> TypedCase:
+    """A story of one sitting, typed."""
+    case = TypedCase(*_setting(story.protocol))
+    for sitting in story.sittings:
+        case.type(sitting.lines)
+    return case
 
 
 def on_one_line(text: str) -> str:
