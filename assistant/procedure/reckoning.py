@@ -181,6 +181,41 @@ def thinnest_binds_mm(state: CaseState, track: str) -> tuple[Plugger, Interval] 
     return (found.fits[0].plugger, found.fits[0].binds_mm) if found and found.fits else None
 
 
+def widest_to(
+    state: CaseState, track: str, depth_mm: float, *, carrier: bool = False
+) -> Plugger | None:
+    """Of the practice's own pluggers, or heat carriers, the widest that goes to a depth
+    without contact (perhaps, where of none it is sure). Which of them was taken is never
+    told. None without such a set, before the canal's shape is known, or where none goes."""
+    canal, own = shape(state, track), state.instruments
+    if canal is None or own is None:
+        return None
+    try:
+        tray, mouth = own.plugger_set(), orifice_mm(state, track)
+        found = _going_to(
+            canal,
+            tray.heat_carriers if carrier else tray.pluggers,
+            value_of(state.protocol.limits.plugger_clearance_mm),
+            depth_mm,
+            mouth,
+        )
+    except ValueError:
+        return None
+    return found.largest or found.largest_perhaps
+
+
+@lru_cache(maxsize=64)
+def _going_to(
+    canal: CanalShape,
+    tray: tuple[Plugger, ...],
+    clearance_mm: float,
+    to_mm: float,
+    mouth_mm: float,
+) -> fit.ThirdFit:
+    third = fit.Third.APICAL
+    return fit.passive_pluggers(canal, tray, clearance_mm, third, {third: to_mm}, mouth_mm)
+
+
 # -- plans --------------------------------------------------------------------
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from assistant.canal.fit import ConeFit
 from assistant.canal.model import CanalShape
 from assistant.canal.plan import Increment
+from assistant.canal.pluggers import Plugger
 from assistant.canal.points import Point
 from assistant.procedure import reckoning
 from assistant.procedure.facts import number
@@ -60,6 +61,11 @@ def lengthwise(state: CaseState, canal: str) -> Lengthwise:
     top = rounds.downpack_top_mm(state, canal) if post is None else post
     mass = () if top is None else profile(shape, fit.nominal_stop_mm, top)
     return Lengthwise(wall, _cone(shape, cone, fit, top or 0.0), mass, filled, planned)
+
+
+def instrument(tool: Plugger, tip_mm: float) -> Profile:
+    """A plugger or heat carrier with its tip at a depth, up to the reference point."""
+    return ((tip_mm, tool.tip_mm), (0.0, tool.profile.diameter_mm(tip_mm)))
 
 
 def profile(shape: CanalShape, from_mm: float, to_mm: float) -> Profile:

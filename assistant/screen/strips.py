@@ -11,13 +11,14 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from assistant.procedure import reckoning
 from assistant.procedure.facts import EPSILON_MM, fill_top_mm, number, text_of
 from assistant.procedure.state import CaseState, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, Protocol, Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.drawing import DrawnDepths, depths_of
-from assistant.report.lengthwise import Lengthwise, Profile, lengthwise
+from assistant.report.lengthwise import Lengthwise, Profile, instrument, lengthwise
 from assistant.report.marks import plain
 from assistant.words.sayings import Wording
 
@@ -53,6 +54,11 @@ class Mark(Shown):
 
     ``beyond`` is deeper than the limit; ``in_use`` is the instrument that is in the canal
     now, as far as was told: the newest depth. What matters now is lettered ``large``.
+
+    ``outline`` is the instrument in use, depth and width in mm like :attr:`Strip.outline`:
+    the widest of the practice's own set that goes there without contact, for which of them
+    was taken is not told. ``drawn_as`` says so; where none is known it says that, and the
+    outline is empty.
     """
 
     kind: MarkKind
@@ -62,6 +68,8 @@ class Mark(Shown):
     beyond: bool = False
     in_use: bool = False
     large: bool = True
+    outline: Profile = ()
+    drawn_as: str = ""
 
 
 class Fill(Shown):
@@ -142,6 +150,7 @@ def _strip(
     waiting = len(state.open_warnings(track.name))
     waits = f", warnings to answer: {waiting}" if waiting else ""
     lettered = ", ".join(f"{mark.name} {mark.value}" for mark in marks) or "no length yet"
+    lettered += "".join(f", {mark.name} {mark.drawn_as}" for mark in marks if mark.drawn_as)
     return Strip(
         name=plain(depths.title),
         short=_short(plain(track.name)),
@@ -245,14 +254,21 @@ def _marks(
     for step, depth, in_use in working or values:
         quantity = step.expect.quantity
         template = wording.read_backs.get(quantity, quantity.replace("_", " "))
+        heat = step.role in {Role.HEAT_FIT, Role.HEAT_DEPTH}
+        tool = reckoning.widest_to(state, canal, depth, carrier=heat) if in_use else None
+        drawn = "a thin line, width not known"
+        if tool:
+            drawn = f"drawn as {plain(tool.name)}, the widest that goes there"
         yield Mark(
-            kind="heat" if step.role in {Role.HEAT_FIT, Role.HEAT_DEPTH} else "instrument",
+            kind="heat" if heat else "instrument",
             depth_mm=depth,
             name=template.format(value="").strip(" .").lower(),
             value=text_of(depth),
             beyond=_beyond(depth, limit),
             in_use=in_use,
             large=in_use or _beyond(depth, limit),
+            outline=_rounded(instrument(tool, depth)) if tool else (),
+            drawn_as=drawn if in_use else "",
         )
 
 

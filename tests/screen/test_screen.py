@@ -23,10 +23,11 @@ from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 from typical_case import PROTOCOL, Driver, many_warnings, molar, two_canals
 
-from assistant.canal import teeth
+from assistant.canal import fit, teeth
+from assistant.case.instrument_files import load_pluggers
 from assistant.clock import SystemClock
 from assistant.errors import EquipmentError, InputFileError
-from assistant.procedure import facts
+from assistant.procedure import facts, reckoning
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
@@ -87,6 +88,7 @@ def states() -> list[CaseState]:
 
 
 STATES = states()
+TRAY = load_pluggers("example")
 
 
 def shown(state: CaseState, **more: Any) -> View:
@@ -301,6 +303,46 @@ def test_only_the_instrument_in_use_is_drawn_and_lettered_large() -> None:
             assert all(mark.large == (mark.in_use or mark.beyond) for mark in tools)
             assert all(mark.large for mark in strip.marks if mark.kind in {"length", "limit"})
     assert fitted
+
+
+def test_the_instrument_in_use_is_as_wide_as_the_widest_of_the_set_that_goes_there() -> None:
+    bare, drawn = 0, set()
+    for known in STATES[::3]:
+        for state in (known, known.model_copy(update={"instruments": TRAY})):
+            for track, strip in zip(state.canals, shown(state).strips, strict=True):
+                for mark in (mark for mark in strip.marks if mark.in_use):
+                    if not mark.outline:
+                        assert "width not known" in mark.drawn_as
+                        assert "width not known" in strip.text
+                        bare += 1
+                        continue
+                    (foot, tip), (top, shank) = mark.outline
+                    assert (foot, top) == (mark.depth_mm, 0.0)
+                    lines = TRAY.heat_carriers if mark.kind == "heat" else TRAY.pluggers
+                    (line,) = [line for line in lines if f"as {line.name}," in mark.drawn_as]
+                    assert (tip, shank) == pytest.approx(
+                        (line.tip_mm, line.tip_mm + line.taper * foot), abs=1e-3
+                    )
+                    canal = reckoning.shape(state, track.name)
+                    assert canal is not None
+                    room = canal.tolerance_mm + line.tolerance_mm
+                    assert tip <= canal.diameter_mm(foot) + room
+                    drawn.add(line.name)
+    assert bare and len(drawn) > 2, (bare, drawn)
+
+
+def test_the_widest_goes_exactly_to_where_it_first_touches() -> None:
+    state = next(s for s in STATES if s.step and s.step.role is Role.CORONAL_PLUGGER)
+    state = state.model_copy(update={"instruments": TRAY})
+    canal, widest = reckoning.shape(state, state.active), TRAY.plugger_set().pluggers[-1]
+    assert canal is not None
+    clearance = reckoning.value_of(state.protocol.limits.plugger_clearance_mm)
+    binds = fit.bind_depth_mm(canal, widest, clearance)
+    for depth, there in ((binds.low, True), (binds.low + 0.01, False)):
+        found = reckoning.widest_to(state, state.active, depth)
+        assert (found == widest) is there
+    assert reckoning.widest_to(state, state.active, canal.wl_mm + 0.1) is None
+    assert reckoning.widest_to(state, state.active, -1.0) is None
 
 
 def test_each_canal_has_letters_of_its_own_in_every_tooth() -> None:

@@ -68,6 +68,8 @@ function drawDepths(box, strips, letters, whole) {
   hatch(defs, "fill-0", "var(--fill-ground)", "var(--fill)", near * 0.3, ["up", "down"]);
   hatch(defs, "fill-1", "var(--fill-ground)", "var(--fill)", near * 0.34, ["down"]);
   hatch(defs, "fill-2", "var(--fill-ground)", "var(--fill)", near * 0.34, ["up"]);
+  const bars = { width: near, height: near * 0.22, patternUnits: "userSpaceOnUse" };
+  shape(shape(defs, "pattern", { id: "hot", ...bars }), "rect", { ...bars, height: near * 0.13, fill: "var(--instrument)" });
   const others = strips.filter((strip) => !strip.active).length;
   const narrow = Math.min(near * 1.75, (width * 0.36) / Math.max(1, others));
   let x = 0;
@@ -85,7 +87,8 @@ function drawDepths(box, strips, letters, whole) {
   }
 
   function active(part, strip, w, h) {
-    const top = near * 1.6, bottom = h - near * 0.75 - hand * 0.5;
+    const told = legend(strip), low = near * 0.3 + hand * 0.5;
+    const top = near * 1.6, bottom = h - low - near * 0.45 - (told.length - 1) * hand;
     const y = (mm) => top + (mm / strip.ruler_mm) * (bottom - top);
     const title = shape(part, "text", { x: near * 0.35, y: near * 1.15, "font-size": near, class: "strong" },
       `\u25b6 ${strip.name}`);
@@ -94,13 +97,20 @@ function drawDepths(box, strips, letters, whole) {
     ruler(part, left, y, strip.ruler_mm);
     tube(part, strip, middle, half, y);
     tools(part, strip, middle, half, y, top);
-    lettering(part, strip, middle + half, w, y, top, h - near * 0.3);
-    if (strip.outline.length) {
-      const wider = (half * 2 / strip.outline[0][1]) / ((bottom - top) / strip.ruler_mm);
-      const told = shape(part, "text", { x: near * 0.35, y: h - hand * 0.55, "font-size": hand * 0.8, class: "quiet" },
-        wider < 1.5 ? "to scale" : `${wider.toFixed(0)} times wider across`);
-      shrink(told, hand * 0.8, middle + half * 1.2 - near * 0.35);
-    }
+    const wider = strip.outline.length ? (half * 2 / strip.outline[0][1]) / ((bottom - top) / strip.ruler_mm) : 0;
+    if (wider) told[0] = wider < 1.5 ? "to scale" : `${wider.toFixed(0)} times wider across`;
+    told.forEach((words, i) => {
+      const line = { x: near * 0.35, y: h - hand * 0.55 - (told.length - 1 - i) * hand, "font-size": hand * 0.8, class: "quiet" };
+      // Beside the first one the marks are lettered.
+      shrink(shape(part, "text", line, words), hand * 0.8, i ? w - near * 0.7 : middle + half * 1.2 - near * 0.35);
+    });
+    lettering(part, strip, middle + half, w, y, top, h - near * 0.3 - (told.length - 1) * hand);
+  }
+
+  // What is drawn how wide, below the canal.
+  function legend(strip) {
+    const tool = strip.marks.find((mark) => mark.in_use);
+    return [strip.wl_mm === null ? "" : "widths not known", ...(tool ? [`${tool.name}: ${tool.drawn_as}`] : [])];
   }
 
   function shrink(text, size, room) {
@@ -156,24 +166,27 @@ function drawDepths(box, strips, letters, whole) {
     }
   }
 
-  // What is in the canal now is drawn: a plugger as a bar with a flat foot, the heat carrier
-  // dotted with a point. What was told before is a tick on the wall.
+  // What is in the canal now is drawn as wide as it is there, a thin line where that is not
+  // known: a plugger filled, the heat carrier striped. What was told before is a tick.
   function tools(part, strip, middle, half, y, top) {
     for (const mark of strip.marks.filter((mark) => ["instrument", "heat"].includes(mark.kind))) {
-      const x = middle, foot = y(mark.depth_mm), from = top - near * 0.25;
+      const foot = y(mark.depth_mm), from = top - near * 0.25, hot = mark.kind === "heat";
+      const ink = hot ? "url(#hot)" : "var(--instrument)";
       if (!mark.in_use) {
         shape(part, "path", { d: `M${middle + half * 0.7} ${foot}H${middle + half * 1.15}`,
           stroke: "var(--instrument)", "stroke-width": 5 * pen });
-      } else if (mark.kind === "heat") {
-        const tip = `M${x - 9 * pen} ${foot - 16 * pen}L${x} ${foot}L${x + 9 * pen} ${foot - 16 * pen}Z`;
-        shape(part, "path", { d: `M${x} ${from}V${foot}`, stroke: "var(--deep)", "stroke-width": 12 * pen });
-        shape(part, "path", { d: `M${x} ${from}V${foot - 8 * pen}`, stroke: "var(--instrument)",
-          "stroke-width": 6 * pen, "stroke-dasharray": `${7 * pen} ${5 * pen}` });
-        shape(part, "path", { d: tip, fill: "var(--instrument)", stroke: "var(--deep)" });
+      } else if (mark.outline.length) {
+        const [[, tip], [, shank]] = mark.outline, scale = half / strip.outline[0][1];
+        const d = `M${middle - tip * scale} ${foot}L${middle - shank * scale} ${y(0)}V${from}` +
+          `H${middle + shank * scale}V${y(0)}L${middle + tip * scale} ${foot}Z`;
+        shape(part, "path", { d, fill: "var(--deep)", stroke: "var(--deep)", "stroke-width": 6 * pen });
+        shape(part, "path", { d, fill: ink, stroke: "var(--instrument)", "stroke-width": 2.5 * pen });
       } else {
-        const bar = `M${x} ${from}V${foot}`, sole = `M${x - 13 * pen} ${foot - 3 * pen}H${x + 13 * pen}`;
-        shape(part, "path", { d: bar, stroke: "var(--deep)", "stroke-width": 13 * pen });
-        shape(part, "path", { d: bar + sole, stroke: "var(--instrument)", "stroke-width": 7 * pen });
+        const thin = { fill: "none", stroke: "var(--instrument)", "stroke-width": 3 * pen };
+        const bar = `M${middle} ${from}V${foot}`;
+        shape(part, "path", { d: bar, stroke: "var(--deep)", "stroke-width": 8 * pen });
+        shape(part, "path", { ...thin, d: bar, "stroke-dasharray": hot ? `${7 * pen} ${5 * pen}` : "none" });
+        shape(part, "path", { ...thin, d: `M${middle - 7 * pen} ${foot}H${middle + 7 * pen}` });
       }
     }
   }
