@@ -58,6 +58,7 @@ _LOOKS = Style.from_dict(
         "in-order": "bg:#2fc496 #000000",
         "signed": "bg:#2fc496 #000000 bold",
         "paused": "reverse",
+        "closed": "reverse",
         "timer": "bg:#56b4e9 #000000 bold",
         "ask": "bold",
         "quiet": "",

@@ -44,7 +44,7 @@ class Pad(Shown):
 def pads(state: CaseState, words: Wording) -> dict[str, Pad]:
     """A pad for every kind of value that can be given or corrected now, the one of the
     present step under "" too."""
-    if state.signed is not None or state.paused:
+    if state.signed is not None or state.paused or state.resting:
         return {}
     asked = reach.questioned(state)
     step = asked.step if asked is not None else state.step

@@ -23,6 +23,7 @@ MARKS = {
     "caution": " ! CAUTION ",
     "question": " ? ANSWER ",
     "paused": "|| PAUSED ",
+    "closed": "|| CLOSED ",
     "signed": "== SIGNED ",
     "in order": " = IN ORDER ",
 }
@@ -172,8 +173,10 @@ def _entries(shown: View, columns: int) -> Iterator[_Part]:
     for number, entry in enumerate(shown.course.last[:_KEPT_ENTRIES]):
         mark = f" ({entry.mark})" if entry.mark else ""
         name = "Last: " if number == 0 else "      "
-        line = _cut(f"   {name}{entry.text}{mark}", columns)
-        yield _Part([Row(line, "quiet" if number else "")], 2 if number else 7)
+        line = f"{name}{entry.text}{mark}"
+        # The newest is told whole, however long it is.
+        older = [Row(_cut(f"   {line}", columns), "quiet")]
+        yield _Part(older if number else _wrapped(line, "   ", "", columns), 2 if number else 7)
 
 
 def _canals(shown: View, columns: int) -> Iterator[_Part]:
@@ -182,6 +185,8 @@ def _canals(shown: View, columns: int) -> Iterator[_Part]:
     told = []
     for canal in shown.canals:
         state = "*" if canal.active else " done" if canal.finished else ""
+        if canal.absent:
+            state = " not there"
         waits = f" !{canal.warnings} to answer" if canal.warnings else ""
         told.append(f"{canal.name}{state}{waits}")
     waiting = any(canal.warnings and not canal.active for canal in shown.canals)

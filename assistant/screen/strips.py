@@ -85,8 +85,8 @@ class Strip(Shown):
 
     Attributes:
         short: the trade's letters for it, "MB2".
-        at: the title of its present step, or that it is finished.
-        phase: that step's phase, or that it is finished.
+        at: the title of its present step, or that it is finished, or not there.
+        phase: that step's phase, or likewise.
         wl_mm: working length in force; ``wl_final`` tells which.
         limit_mm: the deepest allowed instrument depth; the band from there to ``wl_mm``
             is drawn hatched.
@@ -104,6 +104,7 @@ class Strip(Shown):
     short: str
     active: bool
     finished: bool
+    absent: bool
     at: str
     phase: str
     wl_mm: float | None
@@ -146,7 +147,7 @@ def _strip(
     marks: tuple[Mark, ...],
     ruler_mm: float,
 ) -> Strip:
-    at = "finished" if track.finished else _title(state.protocol, track.step)
+    at = _over(track) or _title(state.protocol, track.step)
     waiting = len(state.open_warnings(track.name))
     waits = f", warnings to answer: {waiting}" if waiting else ""
     lettered = ", ".join(f"{mark.name} {mark.value}" for mark in marks) or "no length yet"
@@ -156,6 +157,7 @@ def _strip(
         short=_short(plain(track.name)),
         active=track.name == state.active,
         finished=track.finished,
+        absent=track.closed is not None,
         at=at,
         phase=_phase(state, track),
         wl_mm=depths.wl_mm,
@@ -191,9 +193,15 @@ def _short(name: str) -> str:
     return "".join(sorted(letters, key=str.isdigit))
 
 
+def _over(track: Track) -> str:
+    if track.closed is not None:
+        return "not there"
+    return "finished" if track.finished else ""
+
+
 def _phase(state: CaseState, track: Track) -> str:
-    if track.finished:
-        return "finished"
+    if over := _over(track):
+        return over
     step = state.protocol.by_id.get(track.step)
     return step.phase if step else ""
 
@@ -215,6 +223,8 @@ def _marks(
 ) -> Iterator[Mark]:
     limit = depths.limit_mm
     length = "WL final" if depths.wl_final else "WL provisional"
+    if (joins := state.track(canal).joins) and depths.wl_mm == joins.at_mm:
+        length = f"joins {plain(joins.canal)}"
     named: list[tuple[MarkKind, float | None, str, str]] = [
         ("length", depths.wl_mm, length, " mm"),
         ("limit", limit, "limit", " mm"),

@@ -40,7 +40,9 @@ from assistant.words.recognised import Recognised
 from assistant.words.sayable import Sayable, sayable
 from assistant.words.sayings import Wording
 
-Level = Literal["warning", "caution", "trouble", "question", "paused", "signed", "in order"]
+Level = Literal[
+    "warning", "caution", "trouble", "question", "paused", "closed", "signed", "in order"
+]
 
 APART = frozenset({Urgency.WARNING, Urgency.CAUTION})
 """Prompts that are shown apart, until the next ones come."""
@@ -109,13 +111,14 @@ class Notice(Shown):
 
 class CanalChip(Shown):
     """A canal by name; ``line`` goes to it, "" where that is not taken now. ``warnings``
-    wait there for an answer."""
+    wait there for an answer; one that is ``absent`` is not there after all."""
 
     name: str
     line: str
     active: bool
     finished: bool
     warnings: int
+    absent: bool = False
 
 
 class Countdown(Shown):
@@ -249,6 +252,7 @@ def _canals(state: CaseState, said: Sequence[Sayable]) -> Iterator[CanalChip]:
             active=track.name == state.active,
             finished=track.finished,
             warnings=len(state.open_warnings(track.name)),
+            absent=track.closed is not None,
         )
 
 
@@ -275,9 +279,13 @@ def _standing(state: CaseState, wording: Wording) -> Iterator[Notice]:
         case Mode.SIGNED if state.signed is not None:
             text = f"{wording.notices['signed']} {state.signed.wall:%H:%M}"
             yield Notice(level="signed", text=text)
+        case Mode.RESTING:
+            yield Notice(level="closed", text=wording.refusals["visit_over"])
         case Mode.PAUSED:
             yield Notice(level="paused", text=wording.refusals["paused"])
-        case Mode.QUESTIONED:
+        case Mode.QUESTIONED | Mode.PROPOSED:
+            yield Notice(level="question", text=question(state, wording, brief=False))
+        case Mode.PRESSING if state.pending is not None:
             yield Notice(level="question", text=question(state, wording, brief=False))
         case Mode.WARNED:
             # The warnings stand above; what remains is how to answer them.
@@ -289,7 +297,7 @@ def _standing(state: CaseState, wording: Wording) -> Iterator[Notice]:
 def _asked(state: CaseState, wording: Wording) -> tuple[str, tuple[str, ...]]:
     """The sentence of the present step, and its hints."""
     step = state.step
-    if state.signed is not None:
+    if state.signed is not None or state.resting:
         return "", ()
     if step is None:
         return _nothing_asked(state, wording), ()

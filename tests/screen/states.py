@@ -7,11 +7,15 @@ from dataclasses import dataclass
 
 from typical_case import Driver
 
+from assistant.case.instrument_files import load_pluggers
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
+from assistant.prompt.wording import respond
 from assistant.screen.port import Microphone
+from assistant.sitting import assembly
 from assistant.words.recognised import Recognised
+from assistant.words.sayings import load_wording
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,10 @@ def scenes() -> Iterator[Scene]:
     yield _molar()
     yield _backfill()
     yield _paused()
+    yield from _changed()
+    yield from _found()
+    yield from _visits()
+    yield from _beside()
     case = Driver(demo=True).set_up(24, "buccal", "palatal")
     case.canal(21.0, 2.5, 3.0)
     case.canal(20.5, 2.5, 2.5)
@@ -138,6 +146,72 @@ def _backfill() -> Scene:
     case.press()
     case.mm(2.0)
     return Scene("backfill", case.state, heard=Recognised("increment two", 0.83))
+
+
+def _told(
+    case: Driver, name: str, intent: it.AnyIntent, heard: str = "", meaning: str = "given"
+) -> Scene:
+    """The page after ``intent``, with everything that is said to it."""
+    before, language = len(case.events), assembly.language()
+    words = load_wording(language.folder, language.phrases)
+    case.do(intent)
+    prompts = tuple(respond(case.events[before:], case.state, words))
+    return Scene(name, case.state, prompts, Recognised(heard, 0.92) if heard else None, meaning)
+
+
+def _changed() -> Iterator[Scene]:
+    """Canals found late, not there, joined and renamed: asked about, and done."""
+    confirm = it.Command(verb="confirm")
+    second = "second mesiobuccal"
+    changes = (
+        ("second canal found", it.Change(what="found", canal=second)),
+        ("not there", it.Change(what="absent", canal="distobuccal", reason="calcified")),
+        ("joins", it.Change(what="joins", canal=second, to="mesiobuccal", mm=17.0)),
+        (
+            "is another",
+            it.Change(what="renamed", canal="palatal", to="mesiopalatal", reason="named wrong"),
+        ),
+    )
+    case = Driver(demo=True).set_up(16, "mesiobuccal", "distobuccal", "palatal")
+    case.canal_to_pluggers(20.0)
+    for heard, change in changes:
+        yield _told(case, f"{change.what}-asked", change, heard, "change")
+        yield _told(case, change.what, confirm, "confirm", "command")
+
+
+def _found() -> Iterator[Scene]:
+    case = _to_downpack()
+    case.downpack(21.0)
+    void = it.Finding(finding="void")
+    yield _told(case, "finding", void, "void", "finding")
+    case.mm(4.0, 2.0)
+    bled = it.Finding(finding="separated_instrument")
+    yield _told(case, "finding-caution", bled, "separated instrument", "finding")
+
+
+def _visits() -> Iterator[Scene]:
+    case = _to_downpack()
+    close = it.CloseVisit(dressing="calcium hydroxide, temporary filling", plan="downpack")
+    yield _told(case, "closing", close, "close for today", "closevisit")
+    yield _told(case, "closed", it.Command(verb="confirm"), "confirm", "command")
+    since = it.Reopen(note="Nothing was lost.", since="2 days 3 hours since the last entry.")
+    yield _told(case, "reopened", since)
+    over = it.TakeOver(role="operator", name="Operator B")
+    yield _told(case, "takeover", over, "operator b takes over", "takeover")
+
+
+def _beside() -> Iterator[Scene]:
+    case = _to_downpack()
+    text = "buccal canal curved to the palatal in its last 4 mm; patient asked for a break"
+    yield _told(case, "remark", it.Remark(text=text), f"remark {text}", "remark")
+    case.heat(3.0)
+    case.press()
+    tray = load_pluggers("example")
+    case.state = case.state.model_copy(update={"instruments": tray})
+    case.mm(13.5)
+    yield Scene("carrier", case.state, heard=Recognised("carrier thirteen point five", 0.9))
+    case.mm(13.5)
+    yield Scene("plugger", case.state, heard=Recognised("plugger thirteen point five", 0.9))
 
 
 def _paused() -> Scene:

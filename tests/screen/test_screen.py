@@ -67,6 +67,7 @@ from assistant.words.phrases import plain_phrase
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 from assistant.words.understand import understand_typed
+from screen.states import scenes
 
 LANGUAGE = assembly.language()
 WORDS = load_wording(LANGUAGE.folder, LANGUAGE.phrases)
@@ -473,6 +474,49 @@ def test_keys_are_not_given_twice() -> None:
     for state in STATES[::5]:
         keys = [key.key for key in shown(state).keys]
         assert len(keys) == len(set(keys))
+
+
+def test_a_change_that_waits_and_a_visit_closed_are_what_the_page_asks() -> None:
+    named = {scene.name: scene for scene in scenes()}
+    for name in ("found-asked", "absent-asked", "joins-asked", "renamed-asked", "closing"):
+        page = shown(named[name].state)
+        (asked,) = [one for one in page.notices if one.level == "question"]
+        assert asked.text == named[name].prompts[0].text
+        assert {"Y", "N", "C"} & {key.key for key in page.keys if key.now}
+    page = shown(named["closed"].state)
+    assert [(one.level, one.text) for one in page.notices] == [
+        ("closed", WORDS.refusals["visit_over"])
+    ]
+    assert not page.ask and not page.pads, "a closed case asks for nothing"
+    again = shown(named["reopened"].state)
+    assert again.ask and not again.notices
+
+
+def test_a_value_in_doubt_is_asked_about_while_a_press_runs() -> None:
+    case = Driver().set_up(24, "buccal", "palatal")
+    case.canal_to_pluggers(21.0)
+    case.canal_to_sear(21.0)
+    case.heat(3.0)
+    case.command("start")
+    doubtful = it.Heard(text="carrier thirteen", confidence=0.5, doubt="Not heard clearly.")
+    case.do(it.Given(kind="mm", value=13.0, heard=doubtful))
+    page = shown(case.state)
+    assert page.countdown is not None and case.state.pending is not None
+    assert [one.level for one in page.notices] == ["question"]
+
+
+def test_a_canal_not_there_is_not_shown_as_filled_and_a_junction_is_no_length() -> None:
+    state = next(scene.state for scene in scenes() if scene.name == "renamed")
+    page = shown(state)
+    gone = next(chip for chip in page.canals if chip.name == "Distobuccal")
+    assert gone.absent and not gone.line
+    strip = next(strip for strip in page.strips if strip.short == "DB")
+    assert (strip.absent, strip.at, strip.phase) == (True, "not there", "not there")
+    joined = next(strip for strip in page.strips if strip.short == "MB2")
+    assert [mark.name for mark in joined.marks if mark.kind == "length"] == [
+        "joins mesiobuccal"
+    ]
+    assert not any(strip.absent for strip in page.strips if strip.short != "DB")
 
 
 def test_a_dead_microphone_and_a_failure_stand_large_until_the_case_goes_on() -> None:

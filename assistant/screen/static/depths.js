@@ -250,6 +250,8 @@ function drawDepths(box, strips, letters, whole) {
       const r = near * 0.56, y0 = near * 1.86;
       shape(part, "path", { d: `M${middle} ${y0 - r}L${middle + r} ${y0 + r * 0.8}H${middle - r}Z`, fill: "var(--warning)" });
       shape(part, "text", { x: middle, y: near * 2.2, "font-size": near * 0.8, class: "strong waits", "text-anchor": "middle" }, "!");
+    } else if (strip.absent) {
+      shape(part, "path", { d: `M${middle - near * 0.4} ${near * 1.85}H${middle + near * 0.4}`, stroke: "var(--text)", "stroke-width": 6 * pen });
     } else if (strip.finished) {
       shape(part, "text", { x: middle, y: near * 2.15, "font-size": near, class: "strong", "text-anchor": "middle" }, "\u2713");
     }

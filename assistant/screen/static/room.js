@@ -5,11 +5,15 @@ const LOOKS = "fillwarm-looks";
 
 function where() {
   replaceKept($("canals"), view.canals.map((canal) => ({ ...canal, mayEnter })), (canal) => {
-    const item = element("li"), words = canal.finished ? `\u2713 ${canal.name}` : canal.name;
+    const item = element("li"), words = canal.finished && !canal.absent ? `\u2713 ${canal.name}` : canal.name;
     const made = canal.line && mayEnter ? button(words, canal.line) : element("span", "here", words);
     if (canal.active) made.setAttribute("aria-current", "true");
     else made.classList.remove("here");
     made.classList.add("chip");
+    if (canal.absent) {
+      made.dataset.absent = "yes";
+      made.append(element("span", "unseen", " not there"));
+    }
     if (canal.warnings) {
       made.dataset.warnings = canal.warnings;
       const mark = element("span", "mark", `! ${canal.warnings}`);
@@ -29,6 +33,14 @@ function where() {
   });
   setText("next", view.course.next ? `steps left ${view.course.left} \u00b7 next: ${view.course.next}` : "");
   times();
+}
+
+// A name that has no room is left out whole; the stretch of its phase stays.
+function phaseNames() {
+  const ahead = [...$("phases").querySelectorAll("[data-place=ahead]")];
+  for (const item of ahead) item.dataset.cut = "no";
+  const cut = ahead.filter((item) => item.scrollWidth > item.clientWidth + 1);
+  for (const item of cut) item.dataset.cut = "yes";
 }
 
 function minutes(seconds) {

@@ -7,6 +7,7 @@ const BEAT_LOST_MS = 2200; // a beat comes every second
 const IDLE_LOST_S = 3;
 const BACKOFF_MS = [250, 500, 1000, 2000, 4000, 5000];
 const KEY = "fillwarm-key";
+const LONG = 80; // letters of a question
 
 let socket = null, mayEnter = false, view = null, viewAt = 0, tries = 0;
 let lastSeen = null, lastBeat = 0, idle = 0, ended = false, retry = 0, keysOn = true;
@@ -30,6 +31,7 @@ const SIGNS = {
   trouble: "M7 1H17L23 7V17L17 23H7L1 17V7ZM8 6L6 8L10 12L6 16L8 18L12 14L16 18L18 16L14 12L18 8L16 6L12 10Z",
   question: "M12 1A11 11 0 1 0 12 23A11 11 0 1 0 12 1ZM8 9A4 4 0 1 1 13.2 13V15H10.8V11.3A1.8 1.8 0 1 0 10.2 9ZM10.8 16.8H13.2V19.2H10.8Z",
   paused: "M4 2H10V22H4ZM14 2H20V22H14Z",
+  closed: "M3 3H21V21H3ZM6 6V18H18V6Z",
   signed: "M2 13L9 20L22 5L19 3L9 14.5L5 10.5Z",
   hears: "M9 2H15V13H9ZM5 10H7V15H17V10H19V17H13V20H17V22H7V20H11V17H5Z",
   "in order": "M2 13L9 20L22 5L19 3L9 14.5L5 10.5Z",
@@ -178,8 +180,8 @@ function watchLink() {
 
 function render() {
   setText("place", [view.canal, view.phase].filter(Boolean).join(" \u00b7 ") || "Fillwarm");
-  const about = [view.tooth && `tooth ${view.tooth}`, view.case, view.demo && "INVENTED DATA",
-    mayEnter ? "" : "watching only"];
+  // What must not be cut off comes first.
+  const about = [mayEnter ? "" : "watching only", view.demo && "INVENTED DATA", view.tooth && `tooth ${view.tooth}`, view.case];
   setText("case", about.filter(Boolean).join(" \u00b7 "));
   document.title = [view.canal, view.step].filter(Boolean).join(": ") || "Fillwarm";
   $("devices-open").hidden = !mayEnter;
@@ -210,7 +212,7 @@ function microphone() {
 }
 
 const WORDS = { warning: "WARNING", caution: "CAUTION", trouble: "TROUBLE", question: "ANSWER",
-  paused: "PAUSED", signed: "SIGNED", "in order": "IN ORDER" };
+  paused: "PAUSED", closed: "CLOSED", signed: "SIGNED", "in order": "IN ORDER" };
 
 function notices() {
   const wanted = view.notices.map((notice) => JSON.stringify(notice));
@@ -223,8 +225,12 @@ function notices() {
 function one(notice, what) {
   const made = element("div", `notice ${notice.level.replace(" ", "-")}`);
   made.dataset.what = what;
-  const text = element("div");
-  text.append(element("span", "word", WORDS[notice.level]), element("span", "", notice.text));
+  const text = element("div"), words = element("span"), parts = notice.text.match(/^(.*[.?!]) ([^.?!]+[.?!])$/);
+  // Of a long question what it asks, its last sentence, keeps its size.
+  if (notice.level === "question" && notice.text.length > LONG && parts) {
+    words.append(element("span", "lead", `${parts[1]} `), parts[2]);
+  } else words.textContent = notice.text;
+  text.append(element("span", "word", WORDS[notice.level]), words);
   made.append(sign(notice.level), text);
   return made;
 }
@@ -315,6 +321,7 @@ function button(text, line, key) {
 // -- sizes: as large as fits, never smaller than near letters where far ones are wanted ----
 
 function layOut() {
+  phaseNames();
   placeEntries();
   const left = $("left"), root = document.documentElement.style;
   // What stands large is the question that waits: the step's, or the one before it.
@@ -357,23 +364,23 @@ function layOut() {
     probe.remove();
     return size;
   };
-  drawDepths($("depths"), view.strips, { near: px("--near"), hand: px("--hand") }, wholeTooth());
-  placeEntries();
   wholeRows($("say"), $("phrases"));
   wholeRows($("entered"), $("entries"));
+  drawDepths($("depths"), view.strips, { near: px("--near"), hand: px("--hand") }, wholeTooth());
+  placeEntries();
 }
 
-// What scrolls by touch ends with a whole row: half a button looks like one that is broken.
+// What scrolls ends with a whole row: half a button looks like one that is broken.
 function wholeRows(box, list) {
   box.style.maxHeight = "";
   box.dataset.more = "no";
-  if (document.body.dataset.hand !== "touch" || window.innerWidth <= 560) return;
+  if ((document.body.dataset.hand !== "touch" && box.id === "say") || window.innerWidth <= 560) return;
   const { top, bottom } = box.getBoundingClientRect();
   const ends = [...list.children].map((item) => item.getBoundingClientRect().bottom);
   const whole = ends.filter((end) => end <= bottom + 1);
   const more = whole.length > 0 && whole.length < ends.length;
   box.dataset.more = more ? "yes" : "no";
-  if (more) box.style.maxHeight = `${Math.max(...whole) - top + 8}px`;
+  if (more) box.style.maxHeight = `${Math.max(...whole) - top + 4}px`;
 }
 
 // -- the countdown, on this page's own clock --------------------------------------------
