@@ -31,6 +31,7 @@ from assistant.procedure.reach import (
     offered,
     planned,
     planned_for,
+    prepared,
     questioned,
     to_correct,
     wanted,
@@ -362,7 +363,7 @@ def _which(state: CaseState, intent: it.Correction, step: Step, old: Entry) -> s
     if state.pending is not None:
         return None
     elsewhere = elsewhere_to_correct(state, intent)
-    if elsewhere is not None and elsewhere.seq > old.seq:
+    if elsewhere is not None and (elsewhere.seq > old.seq or prepared(old)):
         return f"{old.track.capitalize()}, {step.title}."
     doubtful = intent.number is not None and intent.heard.doubt is not None
     if not doubtful and also_fits(state, intent, old) is None:

@@ -237,11 +237,18 @@ def elsewhere_to_correct(state: CaseState, intent: it.Correction) -> Entry | Non
 
 
 def just_finished(state: CaseState) -> str | None:
-    """The canal that has the newest entry, if it is finished and another one is at work."""
-    newest = next((e for e in reversed(state.entries) if e.standing == "standing"), None)
+    """The canal that has the newest entry that was told, if it is finished and another one is
+    at work: what is prepared for the next canal enters by itself."""
+    told = (e for e in reversed(state.entries) if e.standing == "standing" and not prepared(e))
+    newest = next(told, None)
     if newest is None or newest.track in {CASE, state.active}:
         return None
     return newest.track if state.track(newest.track).finished else None
+
+
+def prepared(entry: Entry) -> bool:
+    """Whether it was told beforehand, and entered when its canal was begun."""
+    return entry.heard.channel == "prepared"
 
 
 def _newest_to_correct(state: CaseState, track: str, intent: it.Correction) -> Entry | None:
@@ -320,9 +327,10 @@ def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
 
 def to_undo(state: CaseState) -> Entry | None:
     """The value of the step that is shown, where it has one; else the last entry of the
-    canal; where it has none, or all canals are finished, that of the canal finished just
-    now; of the case where no canal has any yet; none of the opening once the closing steps
-    are reached, and none that a change of the case made: that is put right by another."""
+    canal; where nothing was told of it yet, or all canals are finished, that of the canal
+    finished just now; of the case where no canal has any yet; none of the opening once the
+    closing steps are reached, and none that a change of the case made: that is put right by
+    another."""
     if (shown := given_here(state)) is not None:
         return shown
     track = state.active if canal_work_begun(state) else CASE
@@ -330,7 +338,7 @@ def to_undo(state: CaseState) -> Entry | None:
     if track == CASE and state.changes and place == AT_CANALS:
         return None
     before = just_finished(state)
-    if before is not None and (last is None or track == CASE):
+    if before is not None and (last is None or track == CASE or prepared(last)):
         return state.newest(before)
     if last is None or (
         last.track == CASE and place != AT_CANALS and not _same_part(state, place, last.step)

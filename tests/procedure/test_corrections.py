@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 from typical_case import Driver
 
+from assistant.case.prepared import parse_set_up
 from assistant.procedure import events as ev
 from assistant.procedure.state import CASE
 from assistant.prompt.wording import respond
@@ -224,6 +225,62 @@ def test_undo_of_a_finished_canal_asks_its_last_step_again() -> None:
     # Once the closing has a value of its own, that is the last.
     typed(case, "undo that")
     assert (case.state.active, case.state.here.step) == (CASE, "chamber")
+
+
+def prepared_and_filled() -> Driver:
+    """The buccal canal is filled; what is prepared for the palatal one has just entered."""
+    told = "{working_length_mm: 21, reference_point: buccal cusp, apical_size: 30, "
+    told += "taper: 0.06, post_planned: no, coronal_level_mm: 10}"
+    text = f"tooth: 24\ncanals:\n  buccal: {told}\n  palatal: {told}\n"
+    case = Driver(read_out=False)
+    case.do(parse_set_up(text, case.state.protocol, "set-up").intent(case.state.protocol))
+    typed(case, "all yes", "none", "shaped")
+    typed(case, "cone size 30 oh six length 21.5 tugback", "accepted")
+    typed(case, "pluggers 10 13 16 carrier 16")
+    case.canal_to_sear(21.0)
+    case.downpack(21.0)
+    case.backfill(2.5, 3.0)
+    assert case.state.active == "palatal"
+    assert values(case, "coronal_level_mm", "palatal") == [10]
+    return case
+
+
+def test_undo_takes_what_was_told_last_and_not_what_was_prepared() -> None:
+    case = prepared_and_filled()
+    said = typed(case, "undo that")
+    assert said[0] == "Buccal."
+    assert said[1].startswith("Taken back: Coronal level reached"), said
+    assert (case.state.active, case.state.here.step) == ("buccal", "level_check")
+    assert values(case, "coronal_level_mm", "palatal") == [10]
+
+
+@pytest.mark.parametrize("prepared", [True, False])
+def test_once_the_next_canal_has_a_value_undo_takes_that(prepared: bool) -> None:
+    if prepared:
+        case = prepared_and_filled()
+        typed(case, "shaped")
+        gone, step = "Taken back: Shaped and irrigated: yes.", "shaped"
+    else:
+        case = Driver(read_out=False).set_up(24, "buccal", "palatal")
+        case.canal(21.0, 2.5, 3.0)
+        typed(case, "working length 20.5")
+        gone, step = "Taken back: Length 20.5.", "working_length"
+    level = values(case, "level_reached")
+    said = typed(case, "undo that")
+    assert said[0] == gone
+    assert (case.state.active, case.state.here.step) == ("palatal", step)
+    assert values(case, "level_reached") == level
+    # Nothing that was told is left in it: the next one goes back to the canal before.
+    assert typed(case, "undo that")[0] == "Buccal."
+
+
+def test_a_correction_is_no_silent_change_of_what_is_prepared_for_the_next_canal() -> None:
+    case = prepared_and_filled()
+    (asked,) = typed(case, "correction 2.6")
+    assert asked == "Palatal, Planned coronal level. 2.6? Say confirm, or no."
+    typed(case, "no")
+    assert values(case, "coronal_level_mm", "palatal") == [10]
+    assert "Corrected. Buccal: increment 2.6." in typed(case, "correction increment 2.6")
 
 
 def test_undo_takes_the_step_that_is_shown_before_what_was_told_since() -> None:
