@@ -269,7 +269,8 @@ def _light(seen: Seen) -> Literal["", "understood", "asked"]:
     """What became of the last phrase: taken, or asked about."""
     if seen.heard is None:
         return ""
-    pending = seen.state is not None and seen.state.pending is not None
+    state = seen.state
+    pending = state is not None and (state.pending or state.proposed) is not None
     return "asked" if seen.meaning == "unclear" or pending else "understood"
 
 

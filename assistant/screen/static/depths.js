@@ -98,7 +98,7 @@ function drawDepths(box, strips, letters, whole) {
     tube(part, strip, middle, half, y);
     tools(part, strip, middle, half, y, top);
     const wider = strip.outline.length ? (half * 2 / strip.outline[0][1]) / ((bottom - top) / strip.ruler_mm) : 0;
-    if (wider) told[0] = wider < 1.5 ? "to scale" : `${wider.toFixed(0)} times wider across`;
+    if (wider) told[0] = wider < 1.5 ? "to scale" : `widths \u00d7 ${wider.toFixed(0)}`;
     told.forEach((words, i) => {
       const line = { x: near * 0.35, y: h - hand * 0.55 - (told.length - 1 - i) * hand, "font-size": hand * 0.8, class: "quiet" };
       // Beside the first one the marks are lettered.
@@ -132,7 +132,7 @@ function drawDepths(box, strips, letters, whole) {
     }
   }
 
-  // The canal cut lengthwise, as on the computed page: across as many times wider as is said
+  // The canal cut lengthwise, as on the computed page: across as many times wider as it says
   // below it. A plain funnel before its size and taper are known.
   function tube(part, strip, middle, half, y) {
     const end = strip.wl_mm === null ? strip.ruler_mm : strip.wl_mm;

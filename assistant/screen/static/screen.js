@@ -372,7 +372,7 @@ function layOut() {
 
 // What scrolls ends with a whole row: half a button looks like one that is broken.
 function wholeRows(box, list) {
-  box.style.maxHeight = "";
+  box.style.maxHeight = box.style.minHeight = "";
   box.dataset.more = "no";
   if ((document.body.dataset.hand !== "touch" && box.id === "say") || window.innerWidth <= 560) return;
   const { top, bottom } = box.getBoundingClientRect();
@@ -380,7 +380,7 @@ function wholeRows(box, list) {
   const whole = ends.filter((end) => end <= bottom + 1);
   const more = whole.length > 0 && whole.length < ends.length;
   box.dataset.more = more ? "yes" : "no";
-  if (more) box.style.maxHeight = `${Math.max(...whole) - top + 4}px`;
+  if (more) box.style.maxHeight = box.style.minHeight = `${Math.max(...whole) - top + 4}px`;
 }
 
 // -- the countdown, on this page's own clock --------------------------------------------
