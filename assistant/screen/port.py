@@ -18,6 +18,7 @@ class Microphone(Enum):
     """What the room must know of the microphone; the values are words for the screen."""
 
     HEARS = "listening"
+    SPEECH = "hears you"
     OTHERS = "heard, not for me"
     HELD = "speaking, not listening"
     CALLED = "waits for its word or the pedal"

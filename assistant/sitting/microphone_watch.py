@@ -52,6 +52,8 @@ class MicrophoneWatch:
             return Microphone.HELD
         if self._listening.called_only:
             return Microphone.CALLED
+        if self._listening.in_speech:
+            return Microphone.SPEECH
         others = self._seconds() - self._others_s < OTHERS_S
         return Microphone.OTHERS if others else Microphone.HEARS
 

@@ -143,6 +143,11 @@ class Listening:
         return bool(self.word) or not self.attention.listens
 
     @property
+    def in_speech(self) -> bool:
+        """Whether someone is speaking now."""
+        return self._hearing.ear.in_speech
+
+    @property
     def asking(self) -> bool:
         """Whether the recogniser has been asked and has not answered yet."""
         return self._question is not None

@@ -9,6 +9,7 @@ from typing import Any
 
 from playwright.sync_api import Page, Playwright
 
+from assistant.screen.web import WebScreen
 from screen import room
 from screen.room import LiveCase, browser_page, version, wait_until
 from screen.states import scenes
@@ -210,6 +211,18 @@ def whole_case(play: Playwright, out: Path, report: Any) -> None:
         case.end()
 
 
+def _hold_to_talk(page: Page, screen: WebScreen, report: Any) -> None:
+    """A finger that rests anywhere on the page is the pedal, once, with a sign meanwhile."""
+    page.mouse.move(200, 700)
+    page.mouse.down()
+    wait_until(lambda: page.locator("#talk").is_visible(), 10, "no sign while it is held")
+    page.mouse.up()
+    hidden = not page.locator("#talk").is_visible()
+    taps = [screen._typed.get(timeout=10)]
+    report.check("holding a finger is one tap", hidden and taps == [""], str(taps))
+    report.check("and no more", screen._typed.empty())
+
+
 def phone(play: Playwright, out: Path, report: Any) -> None:
     """Targets of 48 px on a phone, nothing beside the page, no finding of axe."""
     screen = room.bare_screen()
@@ -217,6 +230,7 @@ def phone(play: Playwright, out: Path, report: Any) -> None:
         page.goto(room.link_of(screen))
         wait_until(lambda: version(page) > 0, 10, "no view")
         page.evaluate("() => { looks.hand = 'touch'; wear(); }")
+        _hold_to_talk(page, screen, report)
         for scene in scenes():
             before = version(page)
             screen._see(state=scene.state, prompts=scene.prompts, heard=scene.heard)

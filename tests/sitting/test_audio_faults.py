@@ -30,6 +30,7 @@ from assistant.screen.port import Microphone
 from assistant.screen.terminal import TerminalScreen
 from assistant.sitting import assembly
 from assistant.sitting.dictation import dictate
+from assistant.sitting.microphone_watch import MicrophoneWatch
 from assistant.sitting.session import Session
 from assistant.sound.live import Awaited, Back, Ended, Gone, Live
 from assistant.sound.player import SilentPlayer, TimelinePlayer
@@ -40,6 +41,7 @@ from assistant.speech.attention import Listen
 from assistant.speech.ear import Utterance
 from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import AtOnce, Lost, Recogniser, StepGrammar
+from assistant.speech.listening import Listening
 from assistant.speech.watchdog import Watched
 from assistant.words.grammar import Grammar, Wanted
 from assistant.words.recognised import Recognised
@@ -405,6 +407,27 @@ class Screen(TerminalScreen):
 
     def show_microphone(self, microphone: Microphone) -> None:
         self.microphone.append(microphone)
+
+
+def test_the_light_shows_that_somebody_is_heard_while_he_speaks() -> None:
+    """From the first loud moment to the end of the utterance, and never while it is deaf."""
+    screen = Screen()
+    ears = assembly.hearing("own", None, assembly.language())
+    listening = Listening(ears, assembly.language(), lambda step: None, lambda: None)  # type: ignore[arg-type, return-value]
+    watch = MicrophoneWatch(screen, listening, lambda: 0.0)
+    watch.show()
+    ears.ear._start = 0
+    watch.show()
+    listening.deaf = True
+    watch.show()
+    listening.deaf, ears.ear._start = False, None
+    watch.show()
+    assert screen.microphone == [
+        Microphone.HEARS,
+        Microphone.SPEECH,
+        Microphone.HELD,
+        Microphone.HEARS,
+    ]
 
 
 class Mute:

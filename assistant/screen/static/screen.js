@@ -34,6 +34,8 @@ const SIGNS = {
   closed: "M3 3H21V21H3ZM6 6V18H18V6Z",
   signed: "M2 13L9 20L22 5L19 3L9 14.5L5 10.5Z",
   hears: "M9 2H15V13H9ZM5 10H7V15H17V10H19V17H13V20H17V22H7V20H11V17H5Z",
+  others: "M9 2H15V13H9ZM5 10H7V15H17V10H19V17H13V20H17V22H7V20H11V17H5ZM1 1H4L23 20V23H20L1 4Z",
+  speech: "M9 2H15V13H9ZM5 10H7V15H17V10H19V17H13V20H17V22H7V20H11V17H5ZM1 4H3V13H1ZM21 4H23V13H21Z",
   "in order": "M2 13L9 20L22 5L19 3L9 14.5L5 10.5Z",
   held: "M2 9H7L13 3V21L7 15H2ZM16 8H18V16H16ZM20 5H22V19H20Z",
   called: "M3 9H21V15H3ZM5 11V13H7V11ZM9 11V13H11V11ZM13 11V13H15V11Z",
@@ -448,6 +450,7 @@ $("typed").addEventListener("submit", (event) => {
 document.addEventListener("keydown", (event) => {
   const plain = !(event.ctrlKey || event.altKey || event.metaKey || event.target instanceof HTMLInputElement);
   if (keysOn && plain && event.key.toLowerCase() === "t" && view && view.strips.length > 1) return showTooth();
+  if (keysOn && plain && event.key.toLowerCase() === "s" && view && mayEnter) return $("devices-open").click();
   if (!mayEnter || $("page").hidden || event.ctrlKey || event.altKey || event.metaKey) return;
   if (event.key === "F9") return event.repeat || sendLine(null);
   const typing = event.target instanceof HTMLInputElement && event.target.type !== "checkbox";
