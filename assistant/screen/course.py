@@ -16,7 +16,7 @@ from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry
 from assistant.prompt import answers
 from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
 from assistant.protocol.moment import Moment
-from assistant.report.marks import plain, track_title
+from assistant.report.marks import clock, plain, track_title
 from assistant.screen.strips import Shown
 from assistant.words.graph import ways
 from assistant.words.phrases import plain_phrase
@@ -163,7 +163,12 @@ def _correction(state: CaseState, entry: Entry, words: Wording) -> tuple[str, st
 
 
 def _summary(state: CaseState) -> Iterator[str]:
-    """What a signed case comes to: its warnings with their answers, and what is missing."""
+    """What a signed case comes to: its times, warnings with their answers, what is missing."""
+    for track in state.canals:
+        made = [entry.at for entry in state.entries if entry.track == track.name]
+        if made:
+            begun, ended = clock(state, made[0]), clock(state, made[-1])
+            yield f"{track_title(track.name)}: {begun} to {ended}, entries {len(made)}."
     for warning in state.warnings:
         if warning.severity == "urgent":
             answer = plain(warning.answer or "not answered")

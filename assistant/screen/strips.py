@@ -266,7 +266,7 @@ def _marks(
         template = wording.read_backs.get(quantity, quantity.replace("_", " "))
         heat = step.role in {Role.HEAT_FIT, Role.HEAT_DEPTH}
         tool = reckoning.widest_to(state, canal, depth, carrier=heat) if in_use else None
-        drawn = "a thin line, width not known"
+        drawn = "width not known, a thin line"
         if tool:
             drawn = f"drawn as {plain(tool.name)}, the widest that goes there"
         yield Mark(

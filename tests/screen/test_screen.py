@@ -467,6 +467,10 @@ def test_a_signed_case_is_summed_up_with_its_warnings_and_answers() -> None:
     urgent = [w for w in state.warnings if w.severity == "urgent"]
     assert len([line for line in summary if "Answer:" in line]) == len(urgent) > 0
     assert len([line for line in summary if line.startswith("Missing")]) == len(state.skipped)
+    for track, line in zip(state.canals, summary, strict=False):
+        made = [entry.at.wall for entry in state.entries if entry.track == track.name]
+        wanted = f"{made[0]:%H:%M:%S} to {made[-1]:%H:%M:%S}, entries {len(made)}."
+        assert line == f"{track.name.capitalize()}: {wanted}"
     assert not shown(Driver().state).course.summary
 
 

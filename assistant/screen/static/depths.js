@@ -99,12 +99,14 @@ function drawDepths(box, strips, letters, whole) {
     tools(part, strip, middle, half, y, top);
     const wider = strip.outline.length ? (half * 2 / strip.outline[0][1]) / ((bottom - top) / strip.ruler_mm) : 0;
     if (wider) told[0] = wider < 1.5 ? "to scale" : `widths \u00d7 ${wider.toFixed(0)}`;
+    const lowest = lettering(part, strip, middle + half, w, y, top, h - near * 0.3);
     told.forEach((words, i) => {
-      const line = { x: near * 0.35, y: h - hand * 0.55 - (told.length - 1 - i) * hand, "font-size": hand * 0.8, class: "quiet" };
-      // Beside the first one the marks are lettered.
-      shrink(shape(part, "text", line, words), hand * 0.8, i ? w - near * 0.7 : middle + half * 1.2 - near * 0.35);
+      const last = h - hand * 0.55, line = { x: near * 0.35, y: last - (told.length - 1 - i) * hand, "font-size": hand * 0.8, class: "quiet" };
+      // Whole where no mark is lettered beside it, else its first part.
+      const free = i && lowest < last - hand * 0.8;
+      const text = shape(part, "text", line, free ? words : words.replace(/^[^:]*: |, [^,]*$/g, ""));
+      shrink(text, hand * 0.8, free ? w - near * 0.7 : middle + half * 1.2 - near * 0.35);
     });
-    lettering(part, strip, middle + half, w, y, top, h - near * 0.3 - (told.length - 1) * hand);
   }
 
   // What is drawn how wide, below the canal.
@@ -197,7 +199,8 @@ function drawDepths(box, strips, letters, whole) {
     if (!marks.length) {
       const none = shape(part, "text", { x, y: (top + bottom) / 2, "font-size": near * 0.7, class: "quiet" },
         "no length yet");
-      return shrink(none, near * 0.7, room);
+      shrink(none, near * 0.7, room);
+      return top;
     }
     const wide = (letters, share, strong) => {
       const probe = shape(part, "text", { "font-size": 100 * share, class: strong ? "strong" : "" }, letters);
@@ -224,6 +227,7 @@ function drawDepths(box, strips, letters, whole) {
     }
     const gaps = marks.map((mark) => (mark.large ? size * (stacked ? 1.5 : 1.04) : less * 1.12));
     const at = apart(marks.map((mark) => y(mark.depth_mm)), gaps, top, bottom);
+    const lowest = Math.max(...marks.map((mark, i) => at[i] + gaps[i] / 2));
     marks.forEach((mark, i) => {
       const limit = mark.kind === "limit", style = mark.beyond ? "beyond" : limit ? "limit" : "";
       const ink = limit ? "var(--limit)" : mark.beyond ? "var(--caution)" : "var(--quiet)";
@@ -239,6 +243,7 @@ function drawDepths(box, strips, letters, whole) {
       if (over) Object.assign(number, { x, y: base });
       shape(text, "tspan", number, value(mark));
     });
+    return lowest;
   }
 
   // Name, and what waits there or is done, above a canal that is not worked in.
