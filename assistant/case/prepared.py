@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from assistant import __version__
 from assistant.canal.teeth import Canal
@@ -78,6 +79,18 @@ def parse_set_up(text: str, protocol: Protocol, name: str) -> SetUp:
     return parse_yaml(text, _model(protocol), name)
 
 
+def told_set_up(told: Mapping[str, Any], protocol: Protocol) -> SetUp | tuple[str, str]:
+    """As :func:`parse_set_up`, from what a form told; where a value cannot be, its field
+    ("canals.buccal.taper") and a sentence."""
+    try:
+        return _model(protocol).model_validate(dict(told))
+    except ValidationError as bad:
+        first = bad.errors()[0]
+        at = (*first["loc"], *first.get("ctx", {}).get("at", ()))
+        said = first["msg"].removeprefix("Value error, ")
+        return ".".join(map(str, at)), f"{said}."
+
+
 def _model(protocol: Protocol) -> type[SetUp]:
     """:class:`SetUp`, checked against the steps of a protocol."""
     steps = _preparable(protocol)
@@ -106,10 +119,14 @@ def _model(protocol: Protocol) -> type[SetUp]:
     return Checked
 
 
-def _preparable(protocol: Protocol) -> dict[str, Step]:
-    """The steps that a set-up can answer, by quantity; of the opening its choices."""
+def preparable(protocol: Protocol) -> tuple[Step, ...]:
+    """The steps that a set-up can answer; of the opening its choices."""
     asked = [step for step in protocol.opening if step.expect.kind == "choice"]
-    return {s.expect.quantity: s for s in (*asked, *protocol.canal) if s.prepare}
+    return tuple(step for step in (*asked, *protocol.canal) if step.prepare)
+
+
+def _preparable(protocol: Protocol) -> dict[str, Step]:
+    return {step.expect.quantity: step for step in preparable(protocol)}
 
 
 def _answer(step: Step, value: bool | int | float | str) -> it.Scalar:

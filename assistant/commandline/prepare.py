@@ -10,14 +10,12 @@ import click
 from ruamel.yaml import YAML
 
 from assistant.case.instrument_files import load_pluggers
-from assistant.case.prepared import SetUp, load_set_up, parse_set_up, rehearsed
+from assistant.case.prepared import SetUp, load_set_up, parse_set_up
 from assistant.commandline.options import FILE, NoticeFirst
 from assistant.errors import InputFileError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure.state import CASE
-from assistant.prompt.wording import respond
+from assistant.prompt.set_up import read_back
 from assistant.protocol.model import Protocol
 from assistant.sitting import assembly
 from assistant.words.sayings import load_wording
@@ -83,43 +81,14 @@ def prepare(
         set_up = parse_set_up(text, steps, "The set-up")
         file.write_text(text, encoding="utf-8")
         click.echo(f"Written to {file}.")
-    for line in read_back(set_up, steps):
+    for line in _read_back(set_up, steps):
         click.echo(line)
 
 
-def read_back(set_up: SetUp, protocol: Protocol) -> list[str]:
-    """The set-up as the case will read it back, with what its rules will say."""
+def _read_back(set_up: SetUp, protocol: Protocol) -> list[str]:
     own = load_pluggers(set_up.pluggers) if set_up.pluggers else None
-    state, events = rehearsed(set_up, protocol, own)
     language = assembly.language()
-    wording = load_wording(language.folder, language.phrases)
-    lines: dict[str, list[str]] = {}
-    for event in events:
-        track = _told_of(event, state.protocol)
-        if track is not None:
-            said = [prompt.text for prompt in respond((event,), state, wording)]
-            lines.setdefault(track, []).extend(said)
-    return [
-        f"{'Case' if track == CASE else track.capitalize()}: {' '.join(said)}"
-        for track, said in lines.items()
-    ]
-
-
-def _told_of(event: ev.AnyEvent, protocol: Protocol) -> str | None:
-    """The track whose line an event belongs to; None for the answers to the readiness
-    questions, which the rehearsal gave itself, and for what only leads on."""
-    match event:
-        case ev.CasePrepared() | ev.ConditionNoted():
-            return CASE
-        case ev.EntryMade(entry=entry) if protocol.by_id[entry.step].expect.kind != "choice":
-            return entry.track
-        case ev.EntryMade(entry=entry):
-            return None if entry.track == CASE else entry.track
-        case ev.Warned(warning=warning):
-            return warning.track
-        case ev.Refused(rejected=rejected):
-            return rejected.track
-    return None
+    return read_back(set_up, protocol, own, load_wording(language.folder, language.phrases))
 
 
 def _written(

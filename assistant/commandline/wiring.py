@@ -15,7 +15,7 @@ from assistant.clock import Clock
 from assistant.commandline.options import whole_words
 from assistant.errors import EquipmentError
 from assistant.report.statement import STATEMENT
-from assistant.screen.port import LONGEST_LINE
+from assistant.screen.port import LONGEST_LINE, Entered
 from assistant.sitting.session import Session
 from assistant.sound.devices import begin_anew
 from assistant.sound.live import Awaited
@@ -87,7 +87,7 @@ def typing(
             console.close()
 
 
-def read_lines(queue: SimpleQueue[str | None], *, ends: bool) -> None:
+def read_lines(queue: SimpleQueue[Entered], *, ends: bool) -> None:
     """Hand the lines of standard input to a session; with ``ends`` its end ends the sitting."""
 
     def read() -> None:

@@ -31,7 +31,7 @@ from prompt_toolkit.styles import Style
 
 from assistant.clock import Clock
 from assistant.screen.newest import Newest
-from assistant.screen.port import LONGEST_LINE
+from assistant.screen.port import LONGEST_LINE, Entered
 from assistant.screen.rows import rows
 from assistant.screen.view import Seen, ShownTrouble, View, view
 from assistant.words.sayings import Wording
@@ -95,7 +95,7 @@ class Console(Newest):
         shows: Output | None = None,
     ) -> None:
         super().__init__()
-        self.typed: SimpleQueue[str | None] = SimpleQueue()
+        self.typed: SimpleQueue[Entered] = SimpleQueue()
         self.ends = True
         self._clock = clock
         self._wording = wording

@@ -6,12 +6,18 @@ from collections.abc import Sequence
 from enum import Enum
 from typing import Protocol
 
+from assistant.procedure.intents import Prepare
 from assistant.procedure.state import CaseState
 from assistant.prompt.prompts import Prompt
 from assistant.words.recognised import Recognised
 
 LONGEST_LINE = 1000
 """Characters of a typed line, on the page and at the keyboard; chosen here."""
+
+
+Entered = str | Prepare | None
+"""What keyboards and pages put into the queue of a session: a line (empty: a tap), a set-up
+that was filled in and checked, or None where the lines end."""
 
 
 class Microphone(Enum):

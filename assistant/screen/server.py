@@ -10,7 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from starlette.applications import Starlette
@@ -97,8 +97,16 @@ class Remove(_Message):
     device: str = Field(max_length=NAME_CHARACTERS)
 
 
-MESSAGES: TypeAdapter[TypedLine | Tap | AskCodes | Remove] = TypeAdapter(
-    TypedLine | Tap | AskCodes | Remove
+class FilledIn(_Message):
+    """The set-up form, to be checked or, with ``begin``, to be told to the case."""
+
+    kind: Literal["set_up"]
+    set_up: dict[str, Any]
+    begin: bool
+
+
+MESSAGES: TypeAdapter[TypedLine | Tap | AskCodes | Remove | FilledIn] = TypeAdapter(
+    TypedLine | Tap | AskCodes | Remove | FilledIn
 )
 
 
@@ -165,7 +173,8 @@ def _reads_only(scope: Scope) -> bool:
 class Pages:
     """The handlers. ``take`` is given every line (empty: a tap); ``announce`` writes to the
     terminal, ``paired`` is called when the paired devices have changed, and ``address_of``
-    tells the link for other devices ("" where they cannot reach this one)."""
+    tells the link for other devices ("" where they cannot reach this one); ``set_up`` takes a
+    form that was filled in and gives the message that answers it."""
 
     def __init__(
         self,
@@ -177,6 +186,7 @@ class Pages:
         paired: Callable[[], None],
         address_of: Callable[[Codes], str],
         places: Places,
+        set_up: Callable[[FilledIn], str],
     ) -> None:
         self.hub = hub
         self.pairing = pairing
@@ -186,6 +196,7 @@ class Pages:
         self._paired = paired
         self._address_of = address_of
         self._places = places
+        self._set_up = set_up
         self.fingerprint = ""
         """Of the certificate, where the page is encrypted."""
         self._offered: Codes | None = None
@@ -356,6 +367,9 @@ class Pages:
                     self.ask_codes()
                 case Remove(device=device):
                     self._remove(device)
+                case FilledIn():
+                    async with asyncio.timeout(SLOW_S):
+                        await socket.send_text(self._set_up(asked))
                 case TypedLine(text=text):
                     if line := clean_line(text):
                         self._take(line)

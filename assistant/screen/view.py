@@ -35,6 +35,7 @@ from assistant.screen.course import Course, course
 from assistant.screen.keys import CANAL_KEY, Key, ShownPhrase, key_list, phrase_list
 from assistant.screen.pad import Pad, pads
 from assistant.screen.port import Microphone
+from assistant.screen.set_up import Form, form
 from assistant.screen.strips import Shown, Strip, strips
 from assistant.words.recognised import Recognised
 from assistant.words.sayable import Sayable, sayable
@@ -161,6 +162,7 @@ class View(Shown):
     canals: tuple[CanalChip, ...] = ()
     course: Course = Course()
     pads: dict[str, Pad] = Field(default_factory=dict)
+    form: Form | None = None
     light: Literal["", "understood", "asked"] = ""
     said: tuple[str, ...] = ()
     speaking: str = ""
@@ -198,6 +200,7 @@ def view(seen: Seen, wording: Wording, now: Moment) -> View:
         canals=canals,
         course=course(state, wording, now),
         pads=pads(state, wording),
+        form=form(state),
         light=_light(seen),
         said=tuple(_said(seen, shown, question(state, wording, brief=False))),
         speaking=plain(seen.spoken.text) if seen.spoken else "",

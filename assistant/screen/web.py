@@ -24,12 +24,14 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from assistant.clock import Clock
 from assistant.errors import EquipmentError, RecordUnwritable
 from assistant.files.atomic import write_atomically
+from assistant.screen import set_up
 from assistant.screen.codes import half_blocks
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.hub import Hub
 from assistant.screen.newest import Newest
 from assistant.screen.places import Places
-from assistant.screen.server import MESSAGE_BYTES, Pages, application
+from assistant.screen.port import Entered
+from assistant.screen.server import MESSAGE_BYTES, FilledIn, Pages, application
 from assistant.screen.view import Seen, ShownTrouble, view
 from assistant.words.grammar import Language
 from assistant.words.sayings import load_wording
@@ -89,7 +91,7 @@ class WebScreen(Newest):
         self._pairing = Pairing(_load(grants))
         self._told = {one.name: one for one in self._pairing.kept(time.time())}
         self._hub = Hub(self.idle_s)
-        self._typed: SimpleQueue[str | None] = SimpleQueue()
+        self._typed: SimpleQueue[Entered] = SimpleQueue()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._bell = asyncio.Event()
         self._ready = threading.Event()
@@ -132,7 +134,7 @@ class WebScreen(Newest):
 
     # -- life -------------------------------------------------------------------
 
-    def start(self, typed: SimpleQueue[str | None]) -> None:
+    def start(self, typed: SimpleQueue[Entered]) -> None:
         """Serve; lines entered on a page go into ``typed``.
 
         Raises:
@@ -175,6 +177,7 @@ class WebScreen(Newest):
             self._paired,
             self._link,
             self._places,
+            self._filled_in,
         )
         if self._certificate is not None:
             pages.fingerprint = self._certificate.fingerprint
@@ -235,6 +238,13 @@ class WebScreen(Newest):
 
     def _take(self, line: str) -> None:
         self._typed.put(line)
+
+    def _filled_in(self, filled: FilledIn) -> str:
+        answer, told = set_up.check(filled.set_up, self._seen.state, self._words)
+        if filled.begin and told is not None:
+            self._typed.put(told)
+            answer = answer.model_copy(update={"taken": True})
+        return answer.model_dump_json()
 
     def _tell_codes(self, codes: Codes) -> None:
         self.codes = codes

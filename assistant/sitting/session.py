@@ -24,7 +24,7 @@ from assistant.prompt.mouth import Mouth, Verbosity
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
-from assistant.screen.port import Screen
+from assistant.screen.port import Entered, Screen
 from assistant.sitting.clockwatch import clock_was_set, stood_still
 from assistant.sitting.cut_number import CutNumber
 from assistant.sitting.microphone_watch import SELDOM_S, MicrophoneWatch
@@ -90,7 +90,7 @@ class Session:
         self.language = language
         self.wording = wording
         self.read_back_on_screen = read_back_on_screen
-        self.typed: SimpleQueue[str | None] = SimpleQueue()
+        self.typed: SimpleQueue[Entered] = SimpleQueue()
         mouth.on_spoken = self.spoken
         mouth.on_begun = screen.show_spoken
         if case.verbosity is not None:
@@ -250,9 +250,11 @@ class Session:
             self.trouble(self._told_trouble or "Prompts can be heard again.")
         return now
 
-    def read(self, line: str) -> None:
-        """One typed line; an empty one is a tap."""
-        if not line.strip():
+    def read(self, line: str | it.Prepare) -> None:
+        """One typed line; an empty one is a tap. Or a set-up from the page."""
+        if isinstance(line, it.Prepare):
+            self.take(line)
+        elif not line.strip():
             self.tap()
         else:
             self.take(understand_typed(line, self.grammar()))

@@ -35,7 +35,7 @@ from assistant.procedure.state import CaseState
 from assistant.protocol.moment import Moment
 from assistant.screen.view import ShownTrouble
 from assistant.screen.web import WebScreen
-from screen import attacked, crowd, programs, room, touched
+from screen import attacked, crowd, programs, room, set_up_form, touched
 from screen.room import LiveCase, browser_page, crowded, letters, version, wait_until
 from screen.states import Scene, scenes
 
@@ -393,6 +393,7 @@ def main() -> int:
             parts: tuple[tuple[str, Callable[[], object]], ...] = (
                 ("whole case by keyboard", lambda: whole_case(play, out, report)),
                 ("whole case by touch", lambda: touched.whole_case(play, out, report)),
+                ("set-up form", lambda: set_up_form.run(play, out, report)),
                 ("a phone", lambda: touched.phone(play, out, report)),
                 ("pictures", lambda: pictures(play, out, report)),
                 ("less motion", lambda: reduced_motion(play, report)),

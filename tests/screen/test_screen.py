@@ -55,7 +55,7 @@ from assistant.screen.guard import (
 )
 from assistant.screen.hub import Hub
 from assistant.screen.places import UNPAIRED_OF_ONE, Places
-from assistant.screen.port import Microphone
+from assistant.screen.port import Entered, Microphone
 from assistant.screen.server import Pages, application
 from assistant.screen.strips import _short, instrument_steps
 from assistant.screen.view import Seen, ShownTrouble, View, view
@@ -743,6 +743,7 @@ class Room:
             lambda: None,
             lambda codes: f"http://192.0.2.9:7343/#{codes.link}",
             Places(),
+            lambda filled: json.dumps({"kind": "set_up", "begin": filled.begin}),
         )
         self.pages.renew()
         app = application(self.pages, own_names("127.0.0.1", "surgery"), lambda: 7343)
@@ -915,7 +916,24 @@ def test_a_removed_device_is_told_and_its_link_ends(room: Room) -> None:
         assert _closed(link).reason == "this screen is no longer paired"
 
 
-@pytest.mark.parametrize("kind", ['{"kind":"pair"}', '{"kind":"remove","device":"abc"}'])
+def test_a_filled_in_form_is_answered_to_the_page_that_sent_it(room: Room) -> None:
+    with room.live(room.key()) as link:
+        link.send_text('{"kind":"set_up","set_up":{"tooth":24},"begin":true}')
+        while (told := json.loads(link.receive_text()))["kind"] != "set_up":
+            pass
+        assert told == {"kind": "set_up", "begin": True}
+        link.send_text('{"kind":"set_up","set_up":[],"begin":true}')
+        assert _closed(link).reason == "unknown message"
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        '{"kind":"pair"}',
+        '{"kind":"remove","device":"abc"}',
+        '{"kind":"set_up","set_up":{},"begin":true}',
+    ],
+)
 def test_a_watcher_is_told_no_code_and_removes_nobody(room: Room, kind: str) -> None:
     with room.live(room.key("watch")) as link:
         room.pages.ask_codes(show=True)
@@ -1184,7 +1202,7 @@ def test_the_page_knows_for_how_long_the_case_has_not_been_at_work(
 
 
 def test_lines_go_into_the_queue_of_the_session(screen: WebScreen) -> None:
-    typed: SimpleQueue[str | None] = screen._typed
+    typed: SimpleQueue[Entered] = screen._typed
     with pytest.raises(Empty):
         typed.get_nowait()
     screen._take("plugger 16")

@@ -26,6 +26,7 @@ from assistant.clock import SystemClock
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.screen.codes import half_blocks
 from assistant.screen.console import Console
+from assistant.screen.port import Entered
 from assistant.screen.rows import COLUMNS, MARKS, ROWS, Row, rows
 from assistant.screen.view import Seen, ShownTrouble, View, view
 from assistant.sitting import assembly
@@ -131,7 +132,7 @@ class Wide(DummyOutput):
         self.written.append(data)
 
 
-def next_line(console: Console) -> str | None:
+def next_line(console: Console) -> Entered:
     try:
         return console.typed.get(timeout=5)
     except Empty:

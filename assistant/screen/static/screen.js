@@ -141,6 +141,7 @@ function receive(message) {
   ended = message.kind === "end";
   if (ended) return watchLink();
   if (message.kind === "pairing") return devices(message);
+  if (message.kind === "set_up") return setUpAnswered(message);
   idle = message.idle_s;
   if (message.kind === "view" && message.view) {
     view = message.view;
@@ -199,6 +200,7 @@ function render() {
   keys();
   entries();
   pad();
+  setUp();
   $("depths").hidden = !view.strips.length;
   $("ring").hidden = !view.countdown;
   layOut();
