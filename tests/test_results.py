@@ -51,7 +51,7 @@ def test_nothing_is_written_unless_wanted_or_after_an_error(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize(
-    "folder", ["canal", "faults", "fuzz", "hearing", "pace", "screen", "store"]
+    "folder", ["canal", "case", "faults", "fuzz", "hearing", "pace", "screen", "store"]
 )
 def test_every_campaign_has_its_results_beside_it(folder: str) -> None:
     beside = Path(__file__).parent / folder

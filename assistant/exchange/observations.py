@@ -187,7 +187,8 @@ def _lengths(make: Maker, canal: str) -> Iterator[Resource]:
         yield _computed(make, canal, "depth-limit", name, [length], how, **value)
     if readings := facts.readings_mm(state, canal):
         found = lengths.final_length_mm(readings)
-        basis = state.in_sequence(canal, Role.PAPER_POINT)[-len(readings) :]
+        every = state.in_sequence(canal, Role.PAPER_POINT)
+        basis = [one for one in every if facts.number(one) is not None][-len(readings) :]
         component = [
             _part(
                 "spread", "Spread of the readings", valueQuantity=amount(found.spread_mm, MM)

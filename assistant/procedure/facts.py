@@ -212,7 +212,9 @@ def suggestion(state: CaseState, track: str, name: SuggestionName) -> float | No
     """The value the program offers at a step, None when it lacks the data."""
     if name == "final_length":
         readings = readings_mm(state, track)
-        return lengths.final_length_mm(readings).centre_mm if readings else None
+        if not readings:  # no paper point could be read: the other reading there is
+            return apex_locator_mm(state, track)
+        return lengths.final_length_mm(readings).centre_mm
     cone = number(state.last(track, Role.CONE_LENGTH))
     wl = wl_mm(state, track)
     if cone is None or wl is None:

@@ -173,6 +173,8 @@ def old_protocol() -> dict[str, object]:
     plain = PROTOCOL.model_dump(mode="json")
     del plain["limits"]["apex_locator_agree_mm"]
     plain["canal"] = [s for s in plain["canal"] if s["id"] != "apex_locator"]
+    points = next(s for s in plain["canal"] if s["id"] == "paper_point")
+    points["options"] = []  # no more than the step had then
     plain["rules"] = [r for r in plain["rules"] if r["id"] != "lengths-disagree"]
     return plain
 
