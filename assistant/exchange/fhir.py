@@ -59,7 +59,7 @@ from assistant.procedure.people import operators, signer
 from assistant.procedure.state import CASE, Warning
 from assistant.report.computed import computed, lines
 from assistant.report.conditions import condition_rows
-from assistant.report.marks import newest_moment, place, plain
+from assistant.report.marks import change_text, newest_moment, place, plain
 from assistant.report.persons import in_turn
 from assistant.report.record import json_text
 from assistant.report.statement import DEMO, STATEMENT
@@ -204,7 +204,12 @@ def _procedures(make: Maker) -> Iterator[Resource]:
         recorder=make.ref(OPERATOR),
         performer=[{"actor": make.ref(OPERATOR)}],
         bodySite=[make.site(CASE)],
-        note=[*notes(_about_case(make)), *_remarks(make), *_addenda(make)],
+        note=[
+            *notes(_about_case(make)),
+            *_changes(make),
+            *_remarks(make),
+            *_addenda(make),
+        ],
     )
     for track in state.canals:
         times = [entry.at for entry in state.entries if entry.track == track.name]
@@ -261,6 +266,19 @@ def _about_canal(make: Maker, canal: str) -> Iterator[str]:
     yield from (_warned(make, one) for one in make.state.warnings if one.track == canal)
     for line in lines(computed(make.state, canal)):
         yield plain(f"Computed, not measured: {line}")
+
+
+def _changes(make: Maker) -> list[dict[str, str]]:
+    """What was otherwise than taken down, and what was done again; what was done before and
+    counts no more is an Observation that says so."""
+    return [
+        {
+            "authorString": plain(change.by) or "?",
+            "time": when(change.at),
+            "text": change_text(change),
+        }
+        for change in make.state.changes
+    ]
 
 
 def _remarks(make: Maker) -> list[dict[str, str]]:

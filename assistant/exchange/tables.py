@@ -1,5 +1,6 @@
 """Many cases as one long table for study: a row an entry, a warning, a timed act, a material
-or condition, or a visit that was closed. Remarks stand in none.
+or condition, a visit that was closed, a change of the case or part done again, or a takeover.
+Remarks stand in none, and of a change not the reason: those hold any text.
 
 Built from the records, so that a column means what the field of the record means. People
 are roles (``operator``, ``chairside``); of the case only its code stands in the table.
@@ -32,7 +33,9 @@ from assistant.report.marks import JOINERS
 Record = Mapping[str, Any]
 Cell = str | int | float | bool | None
 Row = dict[str, Cell]
-Table = Literal["entries", "warnings", "timings", "conditions", "visits"]
+Table = Literal[
+    "entries", "warnings", "timings", "conditions", "visits", "changes", "takeovers"
+]
 
 RISKY = frozenset("=+-@＝＋－＠")
 """First characters that make a spreadsheet take a text for a formula; those of full width
@@ -234,12 +237,38 @@ def _visits(record: Record) -> Iterator[Row]:
         }
 
 
+def _changes(record: Record) -> Iterator[Row]:
+    for number, change in enumerate(record.get("changes", ()), 1):
+        yield _about(record) | {
+            "canal": change["canal"],
+            "change": number,
+            "what": change["what"],
+            "to": change["to"],
+            "now_tooth": change["tooth"],
+            "mm": change["mm"],
+            "superseded": " ".join(map(str, change["superseded"])),
+            "since_start_s": _since(record, change["at"]),
+        }
+
+
+def _takeovers(record: Record) -> Iterator[Row]:
+    """Which role was taken over, and when; by whom stands in no table."""
+    for takeover in record.get("takeovers", ()):
+        yield _about(record) | {
+            "canal": None,
+            "role": takeover["role"],
+            "since_start_s": _since(record, takeover["at"]),
+        }
+
+
 _TABLES: Mapping[Table, Callable[[Record], Iterator[Row]]] = {
     "entries": _entries,
     "warnings": _warnings,
     "timings": _timings,
     "conditions": _conditions,
     "visits": _visits,
+    "changes": _changes,
+    "takeovers": _takeovers,
 }
 
 _ABOUT = ("case_code", "demonstration", "signed", "tooth", "canal")
@@ -264,5 +293,10 @@ COLUMNS: Mapping[Table, tuple[str, ...]] = {
         *_ABOUT,
         *("visit", "dressing", "plan", "entries", "began_since_start_s", "since_start_s"),
     ),
+    "changes": (
+        *_ABOUT,
+        *("change", "what", "to", "now_tooth", "mm", "superseded", "since_start_s"),
+    ),
+    "takeovers": (*_ABOUT, "role", "since_start_s"),
 }
 """The header of each table; a test holds the rows to it."""

@@ -11,6 +11,8 @@ from assistant.case.casefile import JOURNAL, need_lines, replayable
 from assistant.case.read_events import read_event
 from assistant.errors import InputFileError, UserError
 from assistant.procedure import events as ev
+from assistant.procedure.people import operators
+from assistant.procedure.state import CaseState
 from assistant.record.journal import read_journal
 from assistant.review.case_facts import CaseFacts, facts_of
 from assistant.review.timeline import Timeline, timeline
@@ -20,7 +22,8 @@ from assistant.review.timeline import Timeline, timeline
 class Selection:
     """Which cases count; None: any. Dates are the day the case was opened, both included.
 
-    ``operator`` is compared without regard to case; ``tooth`` is in ISO 3950 notation.
+    ``operator`` is who opened the case or took it over, without regard to letters' case;
+    ``tooth`` is in ISO 3950 notation.
     """
 
     since: date | None = None
@@ -36,10 +39,13 @@ class Selection:
             (self.with_demo or not event.demo)
             and (self.since is None or day >= self.since)
             and (self.until is None or day <= self.until)
-            and (
-                self.operator is None
-                or event.operator.strip().casefold() == self.operator.strip().casefold()
-            )
+        )
+
+    def took_place(self, state: CaseState) -> bool:
+        """Whether a case that :meth:`opened` lets in counts, by what became of it."""
+        operated = {one.strip().casefold() for one in operators(state)}
+        return self.tooth in {None, state.tooth} and (
+            self.operator is None or self.operator.strip().casefold() in operated
         )
 
 
@@ -89,7 +95,7 @@ def read_cases(
         except UserError as bad:
             yield Unreadable(folder, str(bad))
             continue
-        if course is not None and wanted.tooth in {None, course.state.tooth}:
+        if course is not None and wanted.took_place(course.state):
             yield facts_of(course)
 
 

@@ -29,6 +29,7 @@ from assistant.exchange.fhir import bundle_text
 from assistant.exchange.restore import folder_name, put, read_case_file
 from assistant.exchange.untrusted import DEEPEST, LARGEST_BYTES, deeper_than, parse_json
 from assistant.exchange.whole import from_journal, record_text
+from assistant.procedure import intents as it
 from assistant.report.record import CaseRecord, as_record, json_text
 from assistant.report.write import FILES
 
@@ -273,6 +274,42 @@ def test_a_row_is_a_thing_of_the_record(table: Any) -> None:
     parser = get_ucum_parser()
     for unit in {row["unit"] for row in rows} - {""}:
         parser.parse(unit)
+
+
+def changed_and_taken_over() -> Driver:
+    case = Driver().set_up(24, "buccal", "palatal")
+    case.do(it.Change(what="absent", canal="palatal", reason="calcified, A. Patient"))
+    case.command("confirm")
+    case.do(it.TakeOver(role="operator", name="Operator B"))
+    return case
+
+
+def test_changes_and_takeovers_have_rows_without_names_or_free_text() -> None:
+    record = record_of(changed_and_taken_over())
+    (change,) = tables.read(tables.table_text([record], "changes"))
+    assert (change["canal"], change["what"], change["change"]) == ("palatal", "absent", "1")
+    (takeover,) = tables.read(tables.table_text([record], "takeovers"))
+    assert takeover["role"] == "operator"
+    told = " ".join((*change.values(), *takeover.values()))
+    assert "Patient" not in told
+    assert "Operator" not in told
+
+
+def test_a_bundle_tells_changes_with_their_reason_and_author(tmp_path: Path) -> None:
+    folder = saved(changed_and_taken_over(), tmp_path / "0003")
+    done = run("export", folder, "--bundle", "collection", "--out", tmp_path / "b.json")
+    assert done.exit_code == 0, done.output
+    whole = json.loads((tmp_path / "b.json").read_text())
+    notes = [
+        note
+        for entry in whole["entry"]
+        for note in entry["resource"].get("note", ())
+        if "is not there" in note["text"] and "authorString" in note
+    ]
+    (note,) = notes
+    assert note["text"] == "palatal canal is not there: calcified, A. Patient"
+    assert note["authorString"] == "Operator A"
+    assert note["time"]
 
 
 def test_the_columns_mean_what_the_record_means() -> None:

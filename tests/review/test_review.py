@@ -531,6 +531,15 @@ def test_which_cases_count(practice: Path, options: tuple[object, ...], counted:
     assert "Skipped" in done.stderr and "journal.jsonl" in done.stderr
 
 
+def test_a_case_counts_for_whoever_took_it_over(tmp_path: Path) -> None:
+    case = Driver().set_up(24, "buccal", "palatal")
+    case.do(it.TakeOver(role="operator", name="Operator B"))
+    store(case, tmp_path / "taken-over")
+    for operator, counted in (("operator a", 1), ("Operator B", 1), ("Operator C", 0)):
+        done = review(tmp_path, "--all", "--json", "--operator", operator)
+        assert json.loads(done.stdout)["cases"] == counted
+
+
 def test_one_case_by_name_and_by_folder_and_its_pictures(
     practice: Path, tmp_path: Path
 ) -> None:
