@@ -224,8 +224,10 @@ def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
     here = stands_here(state) if back else None
     if here is not None and _correctable(state, here, intent):
         return Questioned(state.protocol.by_id[here.step], here)  # it was gone back to
-    last = _newest_to_correct(state, state.active, intent) or elsewhere_to_correct(
-        state, intent
+    last = (
+        _newest_to_correct(state, state.active, intent)
+        or elsewhere_to_correct(state, intent)
+        or _of_the_patient(state, intent)
     )
     return None if last is None else Questioned(state.protocol.by_id[last.step], last)
 
@@ -234,6 +236,13 @@ def elsewhere_to_correct(state: CaseState, intent: it.Correction) -> Entry | Non
     """The value of the canal that was finished just now that a correction fits too."""
     track = just_finished(state)
     return None if track is None else _newest_to_correct(state, track, intent)
+
+
+def _of_the_patient(state: CaseState, intent: it.Correction) -> Entry | None:
+    """What was told of the patient, by its name: it can come up in any canal."""
+    told = state.newest(CASE, Role.PATIENT_RISKS)
+    named = intent.quantity is not None
+    return told if told is not None and named and _correctable(state, told, intent) else None
 
 
 def just_finished(state: CaseState) -> str | None:
@@ -309,10 +318,13 @@ def changes_way(state: CaseState, found: Questioned, value: it.Scalar) -> bool:
 
 
 def _correctable_entries(state: CaseState) -> tuple[Entry, ...]:
-    """Of this canal, then of the one that was finished just now, newest first."""
+    """Of this canal, then of the one that was finished just now, newest first; then what was
+    told of the patient."""
     before = just_finished(state)
     there = state.standing(before) if before is not None else ()
-    return (*reversed(state.standing(state.active)), *reversed(there))
+    told = state.newest(CASE, Role.PATIENT_RISKS) if state.active != CASE else None
+    patient = () if told is None else (told,)
+    return (*reversed(state.standing(state.active)), *reversed(there), *patient)
 
 
 def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:

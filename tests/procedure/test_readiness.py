@@ -7,10 +7,15 @@ from room import WORDING, Room
 from typical_case import HEAD, PROTOCOL
 
 from assistant.case.prepared import parse_set_up
+from assistant.files.shipped import data_folder
 from assistant.procedure import intents as it
 from assistant.procedure.fields import fill_if_known
 from assistant.procedure.state import CASE
+from assistant.protocol.roles import Role
 from assistant.report.note import as_text, note
+from assistant.words.expected import wanted_now
+from assistant.words.grammar import Grammar, load_language
+from assistant.words.understand import understand_typed
 
 pytestmark = pytest.mark.core
 
@@ -84,3 +89,35 @@ def test_it_can_be_prepared() -> None:
     room.choose("yes", "yes", "yes")
     assert room.at == ("buccal", "working_length")
     assert [w.rule for w in room.state.warnings] == ["cardiac-device"]
+
+
+@pytest.mark.parametrize(
+    ("said", "option", "rules"),
+    [
+        ("correction allergies latex and sealer", "latex_and_sealer", ["allergy"]),
+        ("correction cardiac device pacemaker", "cardiac_device", ["cardiac-device"]),
+        ("correction allergies none known", "none_known", []),
+    ],
+)
+def test_it_is_corrected_by_its_name_in_any_canal(
+    said: str, option: str, rules: list[str]
+) -> None:
+    room = at_risks()
+    room.choose("sealer_allergy")
+    assert room.at == ("buccal", "working_length")
+    room.mm(21.0)
+    words = load_language(data_folder("grammars") / "en")
+    room.do(understand_typed(said, Grammar(words, wanted_now(room.state))))
+    told = room.state.newest(CASE, Role.PATIENT_RISKS)
+    assert told is not None
+    assert told.value == option
+    assert told.correction
+    assert room.warned == rules
+    assert room.at == ("buccal", "reference_point")
+
+
+def test_without_its_name_a_correction_reaches_nothing_of_the_patient() -> None:
+    room = at_risks()
+    room.choose("none_known")
+    room.do(it.Correction(kind="option", value="latex_allergy"))
+    assert room.refused == "nothing_to_correct"
