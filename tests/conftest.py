@@ -1,5 +1,8 @@
 """Settings for every test: random tests are repeatable and take their time."""
 
+from pathlib import Path
+
+import pytest
 from hypothesis import HealthCheck, Phase, settings
 
 settings.register_profile(
@@ -11,3 +14,9 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("suite")
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """With ``-m core`` alone, files without such a test are not even imported."""
+    alone = config.getoption("markexpr") == "core" and collection_path.match("test_*.py")
+    return True if alone and "mark.core" not in collection_path.read_text("utf-8") else None
