@@ -9,6 +9,7 @@ import pytest
 from labels import LABEL, SIZES_IN_YAML, in_markdown, in_python, in_yaml
 from pydantic import BaseModel
 
+from assistant.protocol import expect, limits
 from assistant.protocol import model as shapes
 
 TOP = Path(__file__).parents[1]
@@ -74,10 +75,12 @@ def test_the_walk_comes_to_what_there_is() -> None:
 
 def test_defaults_of_a_protocol_have_a_label_too() -> None:
     """Numbers that a file may leave out stand in the models instead."""
-    models = [m for m in vars(shapes).values() if isinstance(m, type)]
+    rooms = (shapes, expect, limits)
+    here = {room.__name__ for room in rooms}
+    models = {m for room in rooms for m in vars(room).values() if isinstance(m, type)}
     seen = 0
     for model in models:
-        if not issubclass(model, BaseModel) or model.__module__ != shapes.__name__:
+        if not issubclass(model, BaseModel) or model.__module__ not in here:
             continue
         own = [
             name

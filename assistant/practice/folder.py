@@ -20,7 +20,7 @@ from assistant.files.atomic import make_folder, reason, write_atomically
 from assistant.files.yamlfile import read_text
 from assistant.practice.scenario import Scenario
 from assistant.practice.score import Score, score
-from assistant.protocol.model import Frozen
+from assistant.protocol.frozen import Frozen
 
 SCENARIO, SCORE, SHEET = "scenario.json", "score.json", "exercise.txt"
 

@@ -16,7 +16,7 @@ from assistant.errors import UserError
 from assistant.extras import need
 from assistant.files.atomic import write_atomically
 from assistant.practice.score import Score
-from assistant.protocol.model import Frozen
+from assistant.protocol.frozen import Frozen
 from assistant.protocol.roles import Role
 
 if TYPE_CHECKING:

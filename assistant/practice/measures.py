@@ -20,7 +20,9 @@ from assistant.procedure.draft import KEPT
 from assistant.procedure.facts import EPSILON_MM, as_number, number
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CaseState, Entry, Warning
-from assistant.protocol.model import CheckName, Frozen, Timed
+from assistant.protocol.expect import Timed
+from assistant.protocol.frozen import Frozen
+from assistant.protocol.model import CheckName
 from assistant.protocol.roles import Role
 from assistant.report.rounds import made
 

@@ -23,7 +23,8 @@ from assistant.canal.pluggers import Plugger
 from assistant.canal.points import iso_point
 from assistant.canal.teeth import PERMANENT_TEETH, Canal, Tooth, canal_sets, typical_length_mm
 from assistant.procedure.reckoning import value_of
-from assistant.protocol.model import Frozen, Protocol
+from assistant.protocol.frozen import Frozen
+from assistant.protocol.model import Protocol
 from assistant.protocol.roles import Role
 
 INVENTED = "INVENTED for practice: no tooth, no patient, nothing measured"

@@ -21,7 +21,7 @@ from assistant.procedure import events as ev
 from assistant.procedure import facts
 from assistant.procedure.facts import EPSILON_MM, number
 from assistant.procedure.state import CaseState, Track
-from assistant.protocol.model import Frozen
+from assistant.protocol.frozen import Frozen
 from assistant.protocol.roles import Role
 from assistant.report.marks import newest_moment
 

@@ -26,7 +26,8 @@ from assistant.procedure.decide import decide
 from assistant.procedure.intents import Scalar
 from assistant.procedure.reach import heats
 from assistant.procedure.state import CASE, Timer, Warning
-from assistant.protocol.model import Measure, Protocol, Step, Timed
+from assistant.protocol.expect import Measure, Timed
+from assistant.protocol.model import Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 from assistant.sitting.rehearsal import Line, Script

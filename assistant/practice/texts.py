@@ -9,7 +9,7 @@ from pathlib import Path
 from pydantic import Field
 
 from assistant.files.yamlfile import load_yaml
-from assistant.protocol.model import Frozen
+from assistant.protocol.frozen import Frozen
 
 
 class Texts(Frozen):

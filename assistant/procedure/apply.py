@@ -24,8 +24,9 @@ from assistant.procedure.state import (
     Remark,
     Track,
 )
+from assistant.protocol.frozen import WRITTEN
 from assistant.protocol.machine import position
-from assistant.protocol.model import AT_CANALS, FINISHED, WRITTEN
+from assistant.protocol.model import AT_CANALS, FINISHED
 from assistant.protocol.moment import Moment
 
 

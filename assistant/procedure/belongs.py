@@ -14,7 +14,8 @@ from assistant.procedure import events as ev
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
 from assistant.procedure.values import ABSURD
-from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
+from assistant.protocol.expect import Timed
+from assistant.protocol.model import AT_CANALS, FINISHED, Step
 
 _NUMBERS = frozenset({"measure", "readings", "size", "taper", "timed"})
 

@@ -27,7 +27,8 @@ from assistant.procedure.state import (
     Visit,
     Warning,
 )
-from assistant.protocol.model import Frozen, Protocol
+from assistant.protocol.frozen import Frozen
+from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
 

@@ -11,15 +11,9 @@ from collections.abc import Callable, Sequence
 from assistant.canal import instruments, lengths, teeth
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CaseState, Entry
-from assistant.protocol.model import (
-    FactName,
-    NotGivenError,
-    Option,
-    Protocol,
-    Step,
-    SuggestionName,
-    Timed,
-)
+from assistant.protocol.expect import SuggestionName, Timed
+from assistant.protocol.limits import NotGivenError
+from assistant.protocol.model import FactName, Option, Protocol, Step
 from assistant.protocol.roles import TOPS, Role
 
 UNKNOWN = "unknown"

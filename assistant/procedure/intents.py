@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator
 
 from assistant.protocol.conditions import Condition
-from assistant.protocol.model import Frozen
+from assistant.protocol.frozen import Frozen
 from assistant.protocol.moment import Moment
 
 Channel = Literal["voice", "typed", "key", "pedal", "clock", "prepared"]

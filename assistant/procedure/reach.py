@@ -14,15 +14,10 @@ from assistant.procedure.facts import option_of, readings_mm, stays, suggestion
 from assistant.procedure.state import CASE, KIND_OF, VISIT, CaseState, Entry, Warning
 from assistant.procedure.values import problem_with
 from assistant.protocol.coherence import ONCE
+from assistant.protocol.expect import Measure, Timed
+from assistant.protocol.limits import NotGivenError
 from assistant.protocol.machine import next_step
-from assistant.protocol.model import (
-    AT_CANALS,
-    FINISHED,
-    Measure,
-    NotGivenError,
-    Step,
-    Timed,
-)
+from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.roles import Role
 
 

@@ -18,7 +18,9 @@ from assistant.canal.pluggers import Plugger, PluggerSet
 from assistant.procedure import facts
 from assistant.procedure.facts import number
 from assistant.procedure.state import CaseState
-from assistant.protocol.model import Limit, Limits, Measure, Protocol
+from assistant.protocol.expect import Measure
+from assistant.protocol.limits import Limit, Limits
+from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 from assistant.protocol.roles import Role
 

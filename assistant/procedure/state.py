@@ -20,7 +20,8 @@ from assistant.procedure.intents import (
     ValueKind,
 )
 from assistant.protocol.conditions import Condition
-from assistant.protocol.model import AT_CANALS, FINISHED, Frozen, Protocol, Step
+from assistant.protocol.frozen import Frozen
+from assistant.protocol.model import AT_CANALS, FINISHED, Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile
 from assistant.protocol.roles import Role

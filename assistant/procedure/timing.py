@@ -18,7 +18,9 @@ from assistant.procedure.draft import Draft
 from assistant.procedure.reach import given_here
 from assistant.procedure.rules import fired_by_delay
 from assistant.procedure.state import CaseState, Timer, Warning
-from assistant.protocol.model import LimitName, Step, Timed
+from assistant.protocol.expect import Timed
+from assistant.protocol.limits import LimitName
+from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 

@@ -11,7 +11,8 @@ from assistant.procedure.facts import text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE
 from assistant.protocol.coherence import repeated
-from assistant.protocol.model import Measure, Readings, Step, Timed
+from assistant.protocol.expect import Measure, Readings, Timed
+from assistant.protocol.model import Step
 
 ABSURD = 1e6
 """No length, time, size or tooth is anywhere near; such a number cannot be said."""

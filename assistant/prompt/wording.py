@@ -21,7 +21,8 @@ from assistant.procedure.state import CASE, VISIT, CaseChange, CaseState, Entry,
 from assistant.prompt import answers
 from assistant.prompt.beside import about_beside
 from assistant.prompt.prompts import Prompt, Urgency
-from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
+from assistant.protocol.expect import Timed
+from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.moment import Moment
 from assistant.words.phrases import plain_phrase
 from assistant.words.sayable import sayable

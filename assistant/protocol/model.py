@@ -8,24 +8,23 @@ cannot be argued with.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from functools import cached_property
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal
 
 from pydantic import (
-    BaseModel,
-    ConfigDict,
     Field,
     ValidationInfo,
     model_validator,
 )
 
-from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.files.yamlfile import FROM_FILE
 from assistant.protocol import coherence, floor, machine, needs
-from assistant.protocol.coherence import misfit, repeated
+from assistant.protocol.coherence import repeated
 from assistant.protocol.conditions import Condition
+from assistant.protocol.expect import Choice, Expect
+from assistant.protocol.frozen import WRITTEN, Frozen
+from assistant.protocol.limits import LimitName, Limits
 from assistant.protocol.roles import KINDS, Role
 from assistant.protocol.templates import Template
 
@@ -39,121 +38,6 @@ STAY = "stay"
 """An option that leads here records the answer and asks the same step again."""
 
 
-WRITTEN: Mapping[str, bool] = {"written": True}
-"""Validation context of what a journal holds: it was checked when the case was opened, by
-the version of then, and is read as it stands."""
-
-
-class Frozen(BaseModel):
-    """Base of every value in the core: immutable, nothing unknown let in."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    def model_copy(
-        self, *, update: Mapping[str, Any] | None = None, deep: bool = False
-    ) -> Self:
-        """A copy; what was read off the fields once is read off the new ones."""
-        copied = super().model_copy(update=update, deep=deep)
-        for name in copied.__dict__.keys() - type(self).model_fields.keys():
-            del copied.__dict__[name]
-        return copied
-
-
-class Limit(Frozen):
-    """A clinical number with where it comes from."""
-
-    value: float = Field(ge=0, allow_inf_nan=False)
-    source: str = Field(min_length=3)
-
-
-class NotGivenError(ValueError):
-    """A limit that the protocol does not give."""
-
-
-class Limits(BaseModel):
-    """Every number a rule, a fact or a timer may use; units in the names.
-
-    Those named here the program knows; a protocol gives the ones that it uses
-    (:mod:`.needs`). A rule or a timer may use one under a name of the protocol's own,
-    which ends in its unit.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="allow")
-    __pydantic_extra__: dict[str, Limit] = Field(init=False)
-
-    short_of_wl_mm: Limit | None = None
-    at_limit_within_mm: Limit | None = None
-    readings_min: Limit | None = None
-    readings_agree_mm: Limit | None = None
-    cone_wl_within_mm: Limit | None = None
-    taper_caution: Limit | None = None
-    press_s: Limit | None = None
-    heat_s: Limit | None = None
-    plunge_min_mm: Limit | None = None
-    plunge_max_mm: Limit | None = None
-    increment_min_mm: Limit | None = None
-    first_increment_max_mm: Limit | None = None
-    later_increment_max_mm: Limit | None = None
-    apical_seal_min_mm: Limit | None = None
-    level_within_mm: Limit | None = None
-    apex_locator_agree_mm: Limit | None = None
-    dwell_s: Limit | None = None
-    press_delay_s: Limit | None = None
-    last_press_s: Limit | None = None
-    plugger_clearance_mm: Limit | None = None
-    cut_error_mm: Limit | None = None
-    surface_rise_c: Limit | None = None
-    root_wall_mm: Limit | None = None
-
-    @model_validator(mode="after")
-    def _sensible(self) -> Self:
-        for name, limit in self.given():
-            if wrong := _wrong_with(name, limit.value, own=name not in type(self).model_fields):
-                raise misfit((name,), wrong)
-        return self
-
-    def own(self) -> dict[str, Limit]:
-        """The limits under names of the protocol's own."""
-        return self.__pydantic_extra__
-
-    def given(self) -> Iterator[tuple[str, Limit]]:
-        """Every limit that the protocol gives, with its name, in order."""
-        for name in type(self).model_fields:
-            limit: Limit | None = getattr(self, name)
-            if limit is not None:
-                yield name, limit
-        yield from self.own().items()
-
-    def value(self, name: str) -> float:
-        """The number behind a limit's name.
-
-        Raises:
-            NotGivenError: the protocol does not give it.
-        """
-        found = dict(self.given()).get(name)
-        if found is None:
-            raise NotGivenError(f"the protocol gives no limit {name}")
-        return found.value
-
-
-def _wrong_with(name: str, value: float, *, own: bool) -> str | None:
-    if own and not re.fullmatch(r"[a-z][a-z0-9_]*_(mm|s|c)", name):
-        return (
-            "not a limit the program knows; one of your own ends in its unit, _mm, _s or _c; "
-            f"known: {', '.join(Limits.model_fields)}"
-        )
-    if name.endswith("_mm") and value > MAX_LENGTH_MM:
-        return f"a length is at most {MAX_LENGTH_MM:g} mm"
-    if name.endswith("_s") and value <= 0:
-        return "a time is more than 0 seconds"
-    if name == "readings_min" and (value < 1 or value != int(value)):
-        return "a number of readings is 1, 2, 3 or more"
-    return None
-
-
-LimitName = Annotated[str, Field(min_length=1)]
-"""Name of a limit that the protocol gives."""
-
 FactName = Literal[
     "readings_wanted",
     "readings_disagree",
@@ -165,9 +49,6 @@ FactName = Literal[
     "backfill_complete",
 ]
 """Conditions on a canal, computed in ``procedure/facts.py``."""
-
-SuggestionName = Literal["final_length", "cut_back"]
-"""Values the program can compute and offer; ``confirm`` takes them."""
 
 
 class Option(Frozen):
@@ -182,117 +63,6 @@ class Option(Frozen):
     to: str | None = None
     change: Literal["again", "reheated", "replaced", "removed", "film"] | None = None
     part: str | None = None
-
-
-Length = Annotated[float, Field(ge=0, le=MAX_LENGTH_MM, allow_inf_nan=False)]
-
-
-class _Ranged(Frozen):
-    """Which numbers can be such a length at all; the widest range is chosen here."""
-
-    min_mm: Length = 0.0
-    max_mm: Length = 35.0
-
-    @model_validator(mode="after")
-    def _not_empty(self) -> Self:
-        if self.min_mm >= self.max_mm:
-            raise ValueError("min_mm must be less than max_mm")
-        return self
-
-
-class Measure(_Ranged):
-    """A length in millimetres within ``[min_mm, max_mm]``."""
-
-    kind: Literal["measure"]
-    quantity: str
-    suggest: SuggestionName | None = None
-
-
-class Readings(_Ranged):
-    """Several readings of one length, until the protocol's facts are content."""
-
-    kind: Literal["readings"]
-    quantity: str
-
-
-class Size(Frozen):
-    """An ISO 3630-1 instrument size, 006 to 140."""
-
-    kind: Literal["size"]
-    quantity: str
-
-
-class TaperOf(Frozen):
-    """A taper in mm per mm, .02 to .12."""
-
-    kind: Literal["taper"]
-    quantity: str
-
-
-class Choice(Frozen):
-    """One of the step's options."""
-
-    kind: Literal["choice"]
-    quantity: str
-
-
-class Done(Frozen):
-    """An acknowledgement that something was done."""
-
-    kind: Literal["done"]
-    quantity: str
-
-
-class Timed(Frozen):
-    """A timed act: ``hold`` counts down ``limit`` and ends itself; ``until_off``
-    counts up, is ended by "stop", and is warned about once past ``limit``. A time
-    that is dictated instead may be up to ``max_s``, by default a minute (chosen here).
-    A hold with ``starts_after`` begins by itself that long after the heat went off; one
-    with ``last_limit`` is held so long in the last cycle that is planned."""
-
-    kind: Literal["timed"]
-    quantity: str
-    mode: Literal["hold", "until_off"]
-    limit: LimitName
-    starts_after: LimitName | None = None
-    last_limit: LimitName | None = None
-    max_s: float = Field(default=60.0, gt=0, allow_inf_nan=False)
-
-
-class WhichTooth(Frozen):
-    """The tooth, in ISO 3950 notation."""
-
-    kind: Literal["tooth"]
-    quantity: Literal["tooth"] = "tooth"
-
-
-class WhichCanals(Frozen):
-    """The canals of the tooth, from its handbook anatomy."""
-
-    kind: Literal["canals"]
-    quantity: Literal["canals"] = "canals"
-
-
-class Sign(Frozen):
-    """The operator's signature, which closes the case."""
-
-    kind: Literal["sign"]
-    quantity: Literal["signature"] = "signature"
-
-
-Expect = Annotated[
-    Measure
-    | Readings
-    | Size
-    | TaperOf
-    | Choice
-    | Done
-    | Timed
-    | WhichTooth
-    | WhichCanals
-    | Sign,
-    Field(discriminator="kind"),
-]
 
 
 class Branch(Frozen):

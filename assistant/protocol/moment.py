@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from assistant.protocol.model import Frozen
+from assistant.protocol.frozen import Frozen
 
 
 class Moment(Frozen):

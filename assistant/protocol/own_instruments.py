@@ -17,7 +17,7 @@ from assistant.canal.model import MAX_DIAMETER_MM
 from assistant.canal.pluggers import Plugger, PluggerSet
 from assistant.canal.points import Point, Profile, TableRow, row_misfit
 from assistant.protocol.coherence import misfit
-from assistant.protocol.model import Frozen
+from assistant.protocol.frozen import Frozen
 
 _Diameter = Annotated[float, Field(gt=0, le=MAX_DIAMETER_MM, allow_inf_nan=False)]
 _Tolerance = Annotated[float, Field(ge=0, le=MAX_DIAMETER_MM, allow_inf_nan=False)]

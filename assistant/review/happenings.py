@@ -14,7 +14,7 @@ from assistant.procedure.facts import planned_s, text_of
 from assistant.procedure.intents import Scalar
 from assistant.procedure.state import CASE, CaseChange, CaseState, Entry, Standing, Warning
 from assistant.protocol.conditions import name_of
-from assistant.protocol.model import Timed
+from assistant.protocol.expect import Timed
 from assistant.protocol.moment import Moment
 from assistant.report.marks import (
     change_text,

@@ -14,7 +14,8 @@ from assistant.procedure import reach
 from assistant.procedure.modes import refusal
 from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry
 from assistant.prompt import answers
-from assistant.protocol.model import AT_CANALS, FINISHED, Step, Timed
+from assistant.protocol.expect import Timed
+from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.moment import Moment
 from assistant.report.marks import clock, plain, track_title
 from assistant.screen.strips import Shown

@@ -46,7 +46,8 @@ from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.practice.texts import texts
 from assistant.procedure import intents as it
-from assistant.protocol.model import Measure, Protocol
+from assistant.protocol.expect import Measure
+from assistant.protocol.model import Protocol
 from assistant.protocol.roles import Role
 from assistant.sitting.assembly import language
 from assistant.sitting.rehearsal import Line

@@ -15,7 +15,8 @@ from assistant.procedure import facts, heat_reckoning, rules, timing
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState, Timer
 from assistant.procedure.values import ABSURD, problem_with
-from assistant.protocol.model import CheckName, Limit, Rule, Step
+from assistant.protocol.limits import Limit
+from assistant.protocol.model import CheckName, Rule, Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import CarrierLine
 from assistant.protocol.roles import Role

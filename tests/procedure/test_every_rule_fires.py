@@ -21,7 +21,8 @@ from assistant.files.shipped import data_folder
 from assistant.procedure import events as ev
 from assistant.procedure import facts, heat_reckoning, reckoning
 from assistant.procedure import intents as it
-from assistant.protocol.model import CheckName, Rule, Step, Timed
+from assistant.protocol.expect import Timed
+from assistant.protocol.model import CheckName, Rule, Step
 from assistant.protocol.own_instruments import CarrierLine, PluggerFile
 from assistant.protocol.roles import Role
 from assistant.sitting.rehearsal import Line

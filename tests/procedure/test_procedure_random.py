@@ -30,7 +30,8 @@ from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.conditions import Condition
-from assistant.protocol.model import Measure, Protocol, Readings, Step
+from assistant.protocol.expect import Measure, Readings
+from assistant.protocol.model import Protocol, Step
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import load_language
 from assistant.words.sayings import load_wording

@@ -31,7 +31,9 @@ from assistant.procedure.intents import ValueKind
 from assistant.procedure.state import KIND_OF, CaseState
 from assistant.protocol import needs
 from assistant.protocol.coherence import ONCE
-from assistant.protocol.model import FactName, Limits, Protocol, SuggestionName
+from assistant.protocol.expect import SuggestionName
+from assistant.protocol.limits import Limits
+from assistant.protocol.model import FactName, Protocol
 from assistant.protocol.roles import Role
 from assistant.protocol.templates import FIELDS
 from assistant.report.computed import computed, lines

@@ -16,7 +16,7 @@ from assistant.exchange.fhir import bundle
 from assistant.exchange.whole import load
 from assistant.procedure import intents as it
 from assistant.procedure.state import CaseState
-from assistant.protocol.model import WRITTEN
+from assistant.protocol.frozen import WRITTEN
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 from assistant.record.journal import read_journal

@@ -23,7 +23,8 @@ from typical_case import (
 from assistant.procedure import intents as it
 from assistant.procedure.facts import fill_top_mm
 from assistant.procedure.state import CaseState
-from assistant.protocol.model import Measure, Step
+from assistant.protocol.expect import Measure
+from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 from assistant.report import rounds
 from assistant.report.marks import LEGEND, clock, entry_text, mark, marked, plain
