@@ -21,8 +21,8 @@ if TYPE_CHECKING:  # it loads the detector, which typed work does without
     from assistant.speech.ear import Utterance
 
 END_S = 0.35
-"""Silence that ends an utterance. The detector lets go some 0.07 s after the voice, so
-the end is known 0.42 s after it."""
+"""Silence that ends an utterance, counted from where the detector lets go, some 0.12 s after
+the voice."""
 
 CLOSED_S, MORE_S = 0.1, 0.2
 """The same for what was surely heard and is complete: where no word can follow, and where

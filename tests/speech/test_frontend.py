@@ -11,6 +11,7 @@ import pytest
 
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.sound.sources import SampleSource, read_wav
+from assistant.sound.voiced import Block
 from assistant.speech.ear import MAX_UTTERANCE_S, POST_ROLL_S, PRE_ROLL_S, Ear, Utterance
 
 pytestmark = pytest.mark.sound
@@ -173,6 +174,26 @@ def test_a_first_look_comes_before_the_end_and_again_with_it(voice: Samples) -> 
     look, final = listen(sound, Ear(early=True))[-2:]
     assert (look.final, final.final) == (False, True)
     assert (look.started_s, look.ended_s) == (final.started_s, final.ended_s)
+
+
+def test_no_look_is_wasted_on_a_voice_that_goes_on(voice: Samples) -> None:
+    """Frames and the detector's blocks are of different lengths: what waits for the detector
+    was once taken for silence every 0.48 s, and kept the recogniser busy at the end."""
+    steady = np.random.default_rng(3).normal(0.0, 3000.0, 3 * RATE_HZ).astype(np.int16)
+    ear = Ear(early=True)
+    ear._detector._silero = _Always()  # type: ignore[assignment]
+    ear._room.blocks.extend(Block(512 * n, 0.0, 20.0) for n in range(1, 60))
+    assert listen(steady, ear)[:-1] == []
+
+
+class _Always:
+    """A detector that hears a voice in everything."""
+
+    def process_samples(self, _samples: list[float]) -> float:
+        return 1.0
+
+    def reset(self) -> None:
+        pass
 
 
 @pytest.mark.parametrize("quiet_s", [0.1, 0.8])
