@@ -50,7 +50,7 @@ PARTS = {
     "store": Part("store/measure.py", "--cases 10000", "--cases 2000", seeded=False, out=False),
     "attacks": Part("store/attacks.py", "--times 20", "--times 2", out=False),
     "screen": Part("screen/browser.py", "--viewers 100", "--viewers 100", seeded=False),
-    "day": Part("faults/long_day.py", "--hours 8", "--hours 0.6 --case-min 11"),
+    "day": Part("faults/long_day.py", "--hours 8", "--hours 0.4 --case-min 11"),
 }
 
 
