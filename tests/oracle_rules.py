@@ -180,6 +180,10 @@ class Rules:
                 yield "allergy"
             if "device" in said:
                 yield "cardiac-device"
+        if t.quantity == "paper_point_mm" and t.value == "dry_to_end":
+            yield "dry-to-its-end"
+        if t.quantity == "paper_point_mm" and t.value == "no_reading":
+            yield "no-point-read"
         if t.quantity in {"tugback", "tugback_after_cut"} and t.value == "no":
             yield "no-tugback"
         if t.quantity == "tugback" and t.value == "contact_high":
