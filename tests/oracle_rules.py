@@ -347,11 +347,12 @@ class Rules:
         return at_limit and held < self.limit("last_press_s")
 
     def _readings(self, t: Told) -> list[Decimal]:
-        """The newest readings that have to agree, with this one."""
+        """The newest readings that have to agree, with this one; a point that read nothing
+        is none."""
         others = [r for r in self.standing(t.canal, "paper_point_mm") if r.place != t.place]
         row = sorted([*others, t], key=lambda r: r.place)
-        newest = row[-int(self.limit("readings_min")) :]
-        return [r.number for r in newest if r.number is not None] or [Decimal(0)]
+        read = [r.number for r in row if r.number is not None]
+        return read[-int(self.limit("readings_min")) :] or [Decimal(0)]
 
     def _lengths_disagree(self, t: Told) -> bool:
         """The apex locator against the middle, to 0.1 mm, of the paper points that count."""
