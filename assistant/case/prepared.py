@@ -16,7 +16,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from assistant import __version__
 from assistant.canal.teeth import Canal
-from assistant.files.yamlfile import parse_yaml, read_text
+from assistant.files.yamlfile import parse_yaml, read_text, where_and_what
 from assistant.procedure import events as ev
 from assistant.procedure import intents as it
 from assistant.procedure.apply import opened
@@ -85,10 +85,8 @@ def told_set_up(told: Mapping[str, Any], protocol: Protocol) -> SetUp | tuple[st
     try:
         return _model(protocol).model_validate(dict(told))
     except ValidationError as bad:
-        first = bad.errors()[0]
-        at = (*first["loc"], *first.get("ctx", {}).get("at", ()))
-        said = first["msg"].removeprefix("Value error, ")
-        return ".".join(map(str, at)), f"{said}."
+        place, said = where_and_what(bad.errors()[0])
+        return ".".join(map(str, place)), f"{said}."
 
 
 def _model(protocol: Protocol) -> type[SetUp]:

@@ -173,13 +173,18 @@ def _text(value: Any, write: Callable[[Any], str] = repr) -> str:
         return "a number of thousands of digits"
 
 
-def _describe(error: Any, tree: Any, name: str) -> str:
-    # A check of the whole (protocol/coherence.py) says itself where it failed.
+def where_and_what(error: Any) -> tuple[tuple[Any, ...], str]:
+    """Of an error of pydantic, its place in the tree and its sentence, without a full stop. A
+    check of the whole (protocol/coherence.py) says itself where it failed."""
     at = error.get("ctx", {}).get("at", ())
-    line, path = _locate(tree, (*error["loc"], *at))
-    quiet = error["type"] == "missing" or at
+    return (*error["loc"], *at), error["msg"].removeprefix("Value error, ")
+
+
+def _describe(error: Any, tree: Any, name: str) -> str:
+    place, message = where_and_what(error)
+    line, path = _locate(tree, place)
+    quiet = error["type"] == "missing" or len(place) > len(error["loc"])
     found = "" if quiet else f" found {_short(error['input'])};"
-    message = error["msg"].removeprefix("Value error, ")
     return (
         f"{name} line {line}: {path or 'the file'}:{found} {message[0].lower()}{message[1:]}."
     )
