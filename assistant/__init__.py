@@ -2,7 +2,7 @@
 
 Follow one spoken depth from microphone to note by reading, in this order:
 ``sound/sources.py``, ``speech/listeners.py``, ``words/understand.py``,
-``procedure/decide.py``, ``procedure/apply.py``, ``record/journal.py``,
+``procedure/decide.py``, ``progress/apply.py``, ``record/journal.py``,
 ``report/note.py``.
 """
 

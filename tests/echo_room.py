@@ -15,7 +15,7 @@ from assistant.case.casefile import CaseFile
 from assistant.clock import SampleClock
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.model import Protocol
 from assistant.sitting import assembly

@@ -21,7 +21,7 @@ from echo_room import EchoRoom, Way
 from scipy.signal import fftconvolve
 from speech.test_own_voice import SAID
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.sitting import assembly
 from assistant.sitting.dictation import LEVEL_RMS, dictate

@@ -12,8 +12,8 @@ from decimal import Decimal
 
 from oracle_rules import COMPUTED, DEPTHS, DOWNPACK, Rules, Told
 
-from assistant.procedure import events as ev
-from assistant.procedure.state import CASE, CaseChange, Entry, Pending, Timer, Warning
+from assistant.progress import events as ev
+from assistant.progress.state import CASE, CaseChange, Entry, Pending, Timer, Warning
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 

@@ -17,7 +17,7 @@ from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from statistics import median
 
 from assistant.canal.teeth import Tooth, canal_sets, length_plausible
-from assistant.procedure.intents import Scalar
+from assistant.progress.intents import Scalar
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 

@@ -22,8 +22,8 @@ from typing import Any
 from from_sound import sit
 
 import assistant
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
+from assistant.progress import events as ev
+from assistant.progress import intents as it
 from assistant.report.write import write_reports
 from assistant.sitting.session import Session
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typical_case import START, Driver
 
 from assistant.exchange.whole import WholeCase, from_journal
-from assistant.procedure import events as ev
+from assistant.progress import events as ev
 from assistant.record.chain import HEADER, Chain, make_line
 
 NAME = Path("journal.jsonl")

@@ -9,7 +9,7 @@ from pathlib import Path
 from typical_case import Driver, barely_started, many_warnings, molar, two_canals
 
 from assistant.case.casefile import JOURNAL
-from assistant.procedure import events as ev
+from assistant.progress import events as ev
 from assistant.protocol.moment import Moment
 from assistant.record.journal import Journal
 

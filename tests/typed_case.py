@@ -7,11 +7,11 @@ from datetime import timedelta
 
 from typical_case import START
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import opened
+from assistant.progress.state import CaseState
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment

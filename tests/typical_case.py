@@ -11,11 +11,11 @@ from functools import cache
 from pathlib import Path
 
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import apply, opened
 from assistant.procedure.decide import decide
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import apply, opened
+from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 

@@ -23,11 +23,11 @@ from assistant.case.between import (
 from assistant.case.read_events import read_event
 from assistant.errors import RecordDamaged, RecordUnwritable
 from assistant.files.atomic import OS_FILES, FileLayer, make_folder, reason
-from assistant.procedure import events as ev
-from assistant.procedure.apply import apply, opened, replay
 from assistant.procedure.decide import decide
-from assistant.procedure.intents import AnyIntent, Reopen
-from assistant.procedure.state import CaseState, Seal
+from assistant.progress import events as ev
+from assistant.progress.apply import apply, opened, replay
+from assistant.progress.intents import AnyIntent, Reopen
+from assistant.progress.state import CaseState, Seal
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile

@@ -11,8 +11,8 @@ from typing import Annotated
 from pydantic import Field
 
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
-from assistant.procedure.people import LONGEST_NAME
+from assistant.progress import intents as it
+from assistant.progress.people import LONGEST_NAME
 from assistant.protocol.conditions import Conditions
 
 Name = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME, pattern=r"\S")]

@@ -1,6 +1,6 @@
 """The set-up of a case in a file: what can be said before the gloves are on.
 
-Each value is one that its step takes (:mod:`assistant.procedure.values`), by the name of
+Each value is one that its step takes (:mod:`assistant.progress.values`), by the name of
 its quantity in the protocol; an error names field and line. What rules say of it they say
 when it enters, as of a spoken one (:func:`rehearsed` tells beforehand).
 """
@@ -17,12 +17,12 @@ from pydantic import Field, ValidationError, model_validator
 from assistant import __version__
 from assistant.canal.teeth import Canal
 from assistant.files.yamlfile import parse_yaml, read_text, where_and_what
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
-from assistant.procedure.state import CASE, KIND_OF, CaseState
-from assistant.procedure.values import problem_with
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import opened
+from assistant.progress.state import CASE, KIND_OF, CaseState
+from assistant.progress.values import problem_with
 from assistant.protocol.coherence import misfit
 from assistant.protocol.conditions import Conditions
 from assistant.protocol.model import Protocol, Step

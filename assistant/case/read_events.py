@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict
 
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
+from assistant.progress import events as ev
 from assistant.protocol.frozen import WRITTEN
 from assistant.protocol.roles import KINDS, Role
 

@@ -20,8 +20,8 @@ from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import InputFileError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import heat_reckoning, reckoning
-from assistant.procedure.facts import text_of
+from assistant.progress import heat_reckoning, reckoning
+from assistant.progress.facts import text_of
 from assistant.protocol.model import Protocol
 
 Numbers = dict[str, Any]

@@ -251,8 +251,8 @@ def addendum(case: str, by: str) -> None:
     )
     from assistant.commandline.case import list_written  # noqa: PLC0415
     from assistant.commandline.signing import unlocked  # noqa: PLC0415
-    from assistant.procedure import events as ev  # noqa: PLC0415
-    from assistant.procedure.intents import Append  # noqa: PLC0415
+    from assistant.progress import events as ev  # noqa: PLC0415
+    from assistant.progress.intents import Append  # noqa: PLC0415
 
     store = the_store()
     folder = the_case(store, case)

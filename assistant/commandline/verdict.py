@@ -8,8 +8,8 @@ from pathlib import Path
 from assistant.commandline.signing import key_path
 from assistant.errors import InputFileError, RecordDamaged
 from assistant.extras import how_to, installed, need
-from assistant.procedure.people import signer
-from assistant.procedure.state import CaseState
+from assistant.progress.people import signer
+from assistant.progress.state import CaseState
 from assistant.record.chain import JournalLine
 from assistant.report.note import HASH_SHOWN
 from assistant.report.persons import same_name, signed_by

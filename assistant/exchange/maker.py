@@ -10,8 +10,8 @@ from uuid import UUID, uuid5
 
 from assistant.exchange import codes
 from assistant.exchange.narrative import WITHOUT, narrative
-from assistant.procedure.people import first_operator, operators
-from assistant.procedure.state import CASE, CaseState
+from assistant.progress.people import first_operator, operators
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.moment import Moment
 from assistant.report.marks import plain
 

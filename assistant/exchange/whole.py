@@ -14,9 +14,9 @@ from assistant.case.casefile import JOURNAL
 from assistant.case.read_events import read_event
 from assistant.errors import RecordDamaged, UserError
 from assistant.files.atomic import open_existing, read_all
-from assistant.procedure import events as ev
-from assistant.procedure.apply import replay
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress.apply import replay
+from assistant.progress.state import CaseState
 from assistant.record.chain import JournalLine, verify
 from assistant.report.record import as_record, json_text
 

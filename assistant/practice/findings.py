@@ -13,11 +13,11 @@ from assistant.canal.lengths import round_mm
 from assistant.canal.teeth import Tooth
 from assistant.practice.scenario import PracticeCanal, Scenario
 from assistant.practice.texts import texts
-from assistant.procedure import facts
-from assistant.procedure.facts import EPSILON_MM, number, text_of
-from assistant.procedure.intents import Scalar
-from assistant.procedure.reckoning import value_of
-from assistant.procedure.state import CASE, CaseState
+from assistant.progress import facts
+from assistant.progress.facts import EPSILON_MM, number, text_of
+from assistant.progress.intents import Scalar
+from assistant.progress.reckoning import value_of
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 from assistant.report.rounds import CONE_VERDICTS, made

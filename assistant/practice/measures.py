@@ -13,13 +13,13 @@ from typing import Literal
 from assistant.canal.lengths import round_mm
 from assistant.practice.findings import sight
 from assistant.practice.scenario import Scenario
-from assistant.procedure import events as ev
-from assistant.procedure import facts
-from assistant.procedure.apply import apply, opened
 from assistant.procedure.draft import KEPT
-from assistant.procedure.facts import EPSILON_MM, as_number, number
-from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CaseState, Entry, Warning
+from assistant.progress import events as ev
+from assistant.progress import facts
+from assistant.progress.apply import apply, opened
+from assistant.progress.facts import EPSILON_MM, as_number, number
+from assistant.progress.intents import Scalar
+from assistant.progress.state import CaseState, Entry, Warning
 from assistant.protocol.expect import Timed
 from assistant.protocol.frozen import Frozen
 from assistant.protocol.model import CheckName

@@ -22,7 +22,7 @@ from assistant.canal.model import CanalShape, prepared
 from assistant.canal.pluggers import Plugger
 from assistant.canal.points import iso_point
 from assistant.canal.teeth import PERMANENT_TEETH, Canal, Tooth, canal_sets, typical_length_mm
-from assistant.procedure.reckoning import value_of
+from assistant.progress.reckoning import value_of
 from assistant.protocol.frozen import Frozen
 from assistant.protocol.model import Protocol
 from assistant.protocol.roles import Role

@@ -17,10 +17,10 @@ from assistant.practice import measures
 from assistant.practice.measures import DictatedDepth, FinalLength, Measured, Press, Tale
 from assistant.practice.scenario import INVENTED, NEEDS, Scenario, Trap
 from assistant.practice.texts import texts
-from assistant.procedure import events as ev
-from assistant.procedure import facts
-from assistant.procedure.facts import EPSILON_MM, number
-from assistant.procedure.state import CaseState, Track
+from assistant.progress import events as ev
+from assistant.progress import facts
+from assistant.progress.facts import EPSILON_MM, number
+from assistant.progress.state import CaseState, Track
 from assistant.protocol.frozen import Frozen
 from assistant.protocol.roles import Role
 from assistant.report.marks import newest_moment

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from assistant.practice.findings import findings
 from assistant.practice.scenario import Scenario
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.prompt.prompts import Prompt
 from assistant.screen.port import Microphone
 from assistant.words.recognised import Recognised

@@ -18,14 +18,14 @@ from assistant.errors import InputFileError
 from assistant.practice.findings import sight
 from assistant.practice.scenario import SIZES, PracticeCanal, Scenario
 from assistant.practice.texts import texts
-from assistant.procedure import events as ev
-from assistant.procedure import facts, reckoning
-from assistant.procedure import intents as it
-from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
-from assistant.procedure.intents import Scalar
 from assistant.procedure.reach import heats
-from assistant.procedure.state import CASE, Timer, Warning
+from assistant.progress import events as ev
+from assistant.progress import facts, reckoning
+from assistant.progress import intents as it
+from assistant.progress.apply import opened
+from assistant.progress.intents import Scalar
+from assistant.progress.state import CASE, Timer, Warning
 from assistant.protocol.expect import Measure, Timed
 from assistant.protocol.model import Protocol, Step
 from assistant.protocol.moment import Moment

@@ -8,7 +8,7 @@ from assistant.canal.teeth import Tooth
 from assistant.practice.scenario import PracticeCanal, Scenario
 from assistant.practice.score import Score
 from assistant.practice.texts import texts
-from assistant.procedure.facts import text_of
+from assistant.progress.facts import text_of
 
 
 def exercise_sheet(scenario: Scenario) -> str:

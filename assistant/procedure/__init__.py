@@ -1,1 +1,1 @@
-"""The functional core: what follows (``decide``), and what it makes of a case (``apply``)."""
+"""What follows from what is said: the door, the rules, and ``decide``, which asks both."""

@@ -8,11 +8,11 @@ and everything that hangs on them is judged again.
 
 from __future__ import annotations
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.changeable import begins_again, changed_canal, superseded
 from assistant.procedure.draft import Draft
-from assistant.procedure.state import CASE, CaseChange, Entry, Pending
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, CaseChange, Entry, Pending
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure import people, timing
+from assistant.procedure import timing
 from assistant.procedure.draft import KEPT, REPEATED, Draft
-from assistant.procedure.facts import odd_canals
 from assistant.procedure.reach import open_here, to_undo, way_back
 from assistant.procedure.rules import fired_by_skip
-from assistant.procedure.state import CASE, VISIT, CaseState, Entry, Pending, Skipped, Takeover
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress import people
+from assistant.progress.facts import odd_canals
+from assistant.progress.state import CASE, VISIT, CaseState, Entry, Pending, Skipped, Takeover
 from assistant.protocol.model import Step
 
 

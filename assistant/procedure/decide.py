@@ -12,11 +12,8 @@ from __future__ import annotations
 from typing import Literal, NamedTuple
 
 from assistant.procedure import changes, commands, findings, timing, visits
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.changeable import rests_on
 from assistant.procedure.draft import Draft, Judged
-from assistant.procedure.facts import option_of, text_of
 from assistant.procedure.keep_beside import keep, note
 from assistant.procedure.known import known
 from assistant.procedure.modes import QUERIES, WHICH, refusal
@@ -36,8 +33,11 @@ from assistant.procedure.reach import (
     to_correct,
     wanted,
 )
-from assistant.procedure.state import CASE, VISIT, Addendum, CaseState, Entry, Origin, Pending
-from assistant.procedure.values import problem_with
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.facts import option_of, text_of
+from assistant.progress.state import CASE, VISIT, Addendum, CaseState, Entry, Origin, Pending
+from assistant.progress.values import problem_with
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 

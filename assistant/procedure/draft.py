@@ -8,11 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from assistant.procedure import events as ev
-from assistant.procedure.apply import apply
 from assistant.procedure.changeable import stands_from_before
-from assistant.procedure.facts import holds, option_of, stays
-from assistant.procedure.intents import Heard, Intent, Part, Scalar
 from assistant.procedure.known import known_at
 from assistant.procedure.reach import (
     given_early,
@@ -22,7 +18,11 @@ from assistant.procedure.reach import (
     stands_here,
 )
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
-from assistant.procedure.state import (
+from assistant.progress import events as ev
+from assistant.progress.apply import apply
+from assistant.progress.facts import holds, option_of, stays
+from assistant.progress.intents import Heard, Intent, Part, Scalar
+from assistant.progress.state import (
     CASE,
     CaseState,
     Entry,

@@ -6,10 +6,10 @@ the sequence, so that the canal goes on where it was. Nothing holds up a timer o
 
 from __future__ import annotations
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
 from assistant.procedure.reach import found_in
+from assistant.progress import events as ev
+from assistant.progress import intents as it
 from assistant.protocol.model import SEEN
 
 

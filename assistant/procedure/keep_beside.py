@@ -1,12 +1,12 @@
-"""Keeps what :mod:`.beside` lets be kept: each remark an event of its own."""
+"""Keeps what :mod:`assistant.progress.beside` lets be kept: each remark an event of its own."""
 
 from __future__ import annotations
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.beside import meant
 from assistant.procedure.draft import Draft
-from assistant.procedure.state import Noted, Remark
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.beside import meant
+from assistant.progress.state import Noted, Remark
 from assistant.protocol.conditions import Condition
 
 

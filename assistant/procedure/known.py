@@ -6,9 +6,9 @@ was taken back, refused or not confirmed is asked.
 
 from __future__ import annotations
 
-from assistant.procedure import intents as it
 from assistant.procedure.modes import Mode, mode_of
-from assistant.procedure.state import CASE, CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.model import Step
 
 

@@ -4,7 +4,7 @@ A case is always in one named :class:`Mode`, read off its state. :data:`DOOR` te
 every kind of request in which modes it is refused, why, and what lifts the refusal; a
 ``transitions`` machine made of it once leads from the mode, by the request, to ``taken``
 or to the reason. What passes is carried out (:mod:`.decide`) without being asked again;
-only a value can still be wrong in itself (:mod:`.values`). What can be said
+only a value can still be wrong in itself (:mod:`assistant.progress.values`). What can be said
 (:mod:`.offers`) is what the same door lets through.
 """
 
@@ -17,11 +17,12 @@ from typing import Any, NamedTuple, get_args
 
 from transitions import Machine
 
-from assistant.procedure import beside, changeable, reach
-from assistant.procedure import intents as it
-from assistant.procedure.facts import option_of
-from assistant.procedure.people import is_name
-from assistant.procedure.state import CASE, VISIT, CaseState
+from assistant.procedure import changeable, reach
+from assistant.progress import beside
+from assistant.progress import intents as it
+from assistant.progress.facts import option_of
+from assistant.progress.people import is_name
+from assistant.progress.state import CASE, VISIT, CaseState
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.machine import Place
 from assistant.protocol.model import AT_CANALS, Step

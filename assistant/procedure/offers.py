@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple, get_args
 
-from assistant.procedure import intents as it
 from assistant.procedure import reach
 from assistant.procedure.modes import (
     CLOSED,
@@ -19,7 +18,8 @@ from assistant.procedure.modes import (
     refusal,
     request_of,
 )
-from assistant.procedure.state import KIND_OF, CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import KIND_OF, CaseState
 
 ANSWERS: dict[Mode, tuple[Request, ...]] = {
     **{mode: (request,) for mode, (_, request) in CLOSED.items()},

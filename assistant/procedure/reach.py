@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from assistant.procedure import intents as it
-from assistant.procedure import reckoning
-from assistant.procedure.facts import option_of, readings_mm, stays, suggestion
-from assistant.procedure.state import CASE, KIND_OF, VISIT, CaseState, Entry, Warning
-from assistant.procedure.values import problem_with
+from assistant.progress import intents as it
+from assistant.progress import reckoning
+from assistant.progress.facts import option_of, readings_mm, stays, suggestion
+from assistant.progress.state import CASE, KIND_OF, VISIT, CaseState, Entry, Warning
+from assistant.progress.values import problem_with
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.expect import Measure, Timed
 from assistant.protocol.limits import NotGivenError

@@ -13,8 +13,8 @@ from assistant.canal import lengths
 from assistant.canal.fit import ConeVerdict
 from assistant.canal.heat_live import LiveHeat
 from assistant.canal.heating import UNKNOWN_SOURCE
-from assistant.procedure import heat_reckoning, reckoning
-from assistant.procedure.facts import (
+from assistant.progress import heat_reckoning, reckoning
+from assistant.progress.facts import (
     EPSILON_MM,
     advance_mm,
     apex_locator_mm,
@@ -31,9 +31,9 @@ from assistant.procedure.facts import (
     text_of,
     wl_mm,
 )
-from assistant.procedure.fields import fill, firm_s
-from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CaseState
+from assistant.progress.fields import fill, firm_s
+from assistant.progress.intents import Scalar
+from assistant.progress.state import CaseState
 from assistant.protocol.model import ACTS, CheckName, Rule, Step
 from assistant.protocol.roles import Role
 
@@ -55,7 +55,7 @@ class Candidate(NamedTuple):
 
 class Fired(NamedTuple):
     """A rule that was tripped, with the sentence to show, and to say if that is another
-    (see :class:`.state.Warning`)."""
+    (see :class:`assistant.progress.state.Warning`)."""
 
     rule: Rule
     text: str

@@ -11,13 +11,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from assistant.procedure import events as ev
-from assistant.procedure import facts, reckoning
-from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
 from assistant.procedure.reach import given_here
 from assistant.procedure.rules import fired_by_delay
-from assistant.procedure.state import CaseState, Timer, Warning
+from assistant.progress import events as ev
+from assistant.progress import facts, reckoning
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState, Timer, Warning
 from assistant.protocol.expect import Timed
 from assistant.protocol.limits import LimitName
 from assistant.protocol.model import Step

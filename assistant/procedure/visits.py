@@ -6,10 +6,10 @@ nothing more is taken until the case is opened again, or resumed.
 
 from __future__ import annotations
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.draft import Draft
-from assistant.procedure.state import VISIT, Pending, Visit
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import VISIT, Pending, Visit
 
 
 def ask_to_close(draft: Draft, intent: it.CloseVisit) -> None:

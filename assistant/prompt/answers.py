@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from assistant.procedure import reckoning
-from assistant.procedure.state import CASE, CaseState, Entry, Track
+from assistant.progress import reckoning
+from assistant.progress.state import CASE, CaseState, Entry, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.roles import Role
 

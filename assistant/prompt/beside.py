@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from assistant.procedure import events as ev
-from assistant.procedure.beside import missing_conditions
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress.beside import missing_conditions
+from assistant.progress.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.conditions import name_of
 from assistant.words.sayings import Wording

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from assistant.procedure.state import Timer
+from assistant.progress.state import Timer
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.protocol.moment import Moment
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from assistant.case.prepared import SetUp, rehearsed
-from assistant.procedure import events as ev
-from assistant.procedure.state import CASE
+from assistant.progress import events as ev
+from assistant.progress.state import CASE
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile

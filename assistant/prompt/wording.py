@@ -11,13 +11,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.draft import KEPT
-from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import CLOSED, Mode, mode_of
 from assistant.procedure.reach import numbered, press_waits
-from assistant.procedure.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.fields import fill, fill_if_known
+from assistant.progress.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
 from assistant.prompt import answers
 from assistant.prompt.beside import about_beside
 from assistant.prompt.prompts import Prompt, Urgency

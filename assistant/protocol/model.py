@@ -48,7 +48,7 @@ FactName = Literal[
     "post_planned",
     "backfill_complete",
 ]
-"""Conditions on a canal, computed in ``procedure/facts.py``."""
+"""Conditions on a canal, computed in ``progress/facts.py``."""
 
 
 class Option(Frozen):

@@ -40,7 +40,7 @@ FIELDS = frozenset(
         "cardiac_device",
     }
 )
-"""Names a prompt or warning may use in braces; filled by ``procedure/fields.py``."""
+"""Names a prompt or warning may use in braces; filled by ``progress/fields.py``."""
 
 
 def names_in(template: str) -> frozenset[str]:

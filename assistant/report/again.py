@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assistant.procedure.state import CASE, CaseState, Entry
+from assistant.progress.state import CASE, CaseState, Entry
 from assistant.report.marks import change_text, clock, marked
 
 

@@ -16,10 +16,10 @@ from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
 from assistant.canal.plan import Cycle, Increment
 from assistant.canal.true_length import TrueLength
-from assistant.procedure import facts, heat_reckoning, reckoning
-from assistant.procedure.facts import number, text_of
-from assistant.procedure.fields import span
-from assistant.procedure.state import CaseState
+from assistant.progress import facts, heat_reckoning, reckoning
+from assistant.progress.facts import number, text_of
+from assistant.progress.fields import span
+from assistant.progress.state import CaseState
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.lengthwise import Lengthwise, lengthwise

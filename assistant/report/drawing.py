@@ -13,8 +13,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from assistant.procedure.facts import depth_limit_mm, number, text_of, wl_is_final, wl_mm
-from assistant.procedure.state import CaseState
+from assistant.progress.facts import depth_limit_mm, number, text_of, wl_is_final, wl_mm
+from assistant.progress.state import CaseState
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.marks import track_title

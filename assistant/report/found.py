@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.report.marks import clock, mark, marked
 
 

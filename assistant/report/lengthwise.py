@@ -14,9 +14,9 @@ from assistant.canal.model import CanalShape
 from assistant.canal.plan import Increment
 from assistant.canal.pluggers import Plugger
 from assistant.canal.points import Point
-from assistant.procedure import reckoning
-from assistant.procedure.facts import number
-from assistant.procedure.state import CaseState
+from assistant.progress import reckoning
+from assistant.progress.facts import number
+from assistant.progress.state import CaseState
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 

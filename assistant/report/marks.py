@@ -9,9 +9,9 @@ from __future__ import annotations
 import unicodedata
 from datetime import datetime
 
-from assistant.procedure.facts import text_of
-from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseChange, CaseState, Entry
+from assistant.progress.facts import text_of
+from assistant.progress.intents import Scalar
+from assistant.progress.state import CASE, CaseChange, CaseState, Entry
 from assistant.protocol.moment import Moment
 from assistant.words.sayings import said_value
 

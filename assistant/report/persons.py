@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from assistant.procedure.people import operators, signer
-from assistant.procedure.state import CaseState, PersonRole, Seal
+from assistant.progress.people import operators, signer
+from assistant.progress.state import CaseState, PersonRole, Seal
 from assistant.report.marks import clock, plain
 
 

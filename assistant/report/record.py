@@ -9,8 +9,8 @@ import json
 from typing import Any
 
 from assistant.canal import lengths, teeth
-from assistant.procedure.beside import standing_condition
-from assistant.procedure.facts import (
+from assistant.progress.beside import standing_condition
+from assistant.progress.facts import (
     apical_seal_mm,
     depth_limit_mm,
     fill_top_mm,
@@ -21,8 +21,8 @@ from assistant.procedure.facts import (
     wl_is_final,
     wl_mm,
 )
-from assistant.procedure.people import operators, signer
-from assistant.procedure.state import CASE, CaseState, Entry, Track
+from assistant.progress.people import operators, signer
+from assistant.progress.state import CASE, CaseState, Entry, Track
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.marks import newest_moment

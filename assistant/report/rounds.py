@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 
-from assistant.procedure.facts import fill_top_mm, number, option_of
-from assistant.procedure.state import CaseState, Entry
+from assistant.progress.facts import fill_top_mm, number, option_of
+from assistant.progress.state import CaseState, Entry
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 

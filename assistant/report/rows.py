@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from assistant.canal import lengths
-from assistant.procedure.facts import (
+from assistant.progress.facts import (
     EPSILON_MM,
     apical_seal_mm,
     depth_limit_mm,
@@ -21,7 +21,7 @@ from assistant.procedure.facts import (
     text_of,
     wl_is_final,
 )
-from assistant.procedure.state import CaseState, Entry, Junction, Skipped, Track
+from assistant.progress.state import CaseState, Entry, Junction, Skipped, Track
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assistant.procedure.facts import fill_top_mm, new_tip_mm, text_of, wl_is_final
-from assistant.procedure.state import CaseState, Entry
+from assistant.progress.facts import fill_top_mm, new_tip_mm, text_of, wl_is_final
+from assistant.progress.state import CaseState, Entry
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.found import found

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from assistant.errors import RecordDamaged
 from assistant.files.atomic import write_atomically
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.report.computed import computed
 from assistant.report.drawing import depth_drawing, depths_of
 from assistant.report.note import as_text, note

@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from assistant.procedure import events as ev
-from assistant.procedure.facts import planned_s, text_of
-from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseChange, CaseState, Entry, Standing, Warning
+from assistant.progress import events as ev
+from assistant.progress.facts import planned_s, text_of
+from assistant.progress.intents import Scalar
+from assistant.progress.state import CASE, CaseChange, CaseState, Entry, Standing, Warning
 from assistant.protocol.conditions import name_of
 from assistant.protocol.expect import Timed
 from assistant.protocol.moment import Moment

@@ -10,9 +10,9 @@ from pathlib import Path
 from assistant.case.casefile import JOURNAL, need_lines, replayable
 from assistant.case.read_events import read_event
 from assistant.errors import InputFileError, UserError
-from assistant.procedure import events as ev
-from assistant.procedure.people import operators
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress.people import operators
+from assistant.progress.state import CaseState
 from assistant.record.journal import read_journal
 from assistant.review.case_facts import CaseFacts, facts_of
 from assistant.review.timeline import Timeline, timeline

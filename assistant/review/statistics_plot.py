@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from assistant.procedure.facts import text_of
+from assistant.progress.facts import text_of
 from assistant.report.marks import plain
 from assistant.review.case_facts import EPSILON_S
 from assistant.review.statistics import Acts, DepthStatistics, Share, Spread, Summary

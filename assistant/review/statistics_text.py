@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from assistant.procedure.facts import text_of
+from assistant.progress.facts import text_of
 from assistant.report.marks import plain
 from assistant.review.statistics import Share, Spread, Summary
 

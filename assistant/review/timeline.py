@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
-from assistant.procedure import events as ev
-from assistant.procedure.apply import apply, opened
-from assistant.procedure.state import CASE, CaseState
+from assistant.progress import events as ev
+from assistant.progress.apply import apply, opened
+from assistant.progress.state import CASE, CaseState
 from assistant.review.happenings import Happening, Place, Told, at_of, happening
 
 AwayKind = Literal["pause", "closed", "signed"]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from assistant.procedure.facts import text_of
+from assistant.progress.facts import text_of
 from assistant.report.drawing import pushed_apart
 from assistant.report.marks import track_title
 from assistant.report.statement import DEMO

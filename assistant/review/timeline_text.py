@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from assistant.procedure.facts import text_of
-from assistant.procedure.state import CASE
+from assistant.progress.facts import text_of
+from assistant.progress.state import CASE
 from assistant.report.marks import date_time, legend, place, plain, track_title
 from assistant.report.statement import DEMO
 from assistant.review.happenings import Happening

@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from assistant.procedure import events as ev
+from assistant.progress import events as ev
 from assistant.words.understand import Trust
 
 PRIOR_SD = 1.0

@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 
 from assistant.errors import InputFileError
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.room.profile import Advice, Taken, VerdictName
 from assistant.words.grammar import Grammar, Language, Wanted
 from assistant.words.phrases import Strict

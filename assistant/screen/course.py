@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal
 
-from assistant.procedure import intents as it
 from assistant.procedure import reach
 from assistant.procedure.modes import refusal
-from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, KIND_OF, CaseState, Entry
 from assistant.prompt import answers
 from assistant.protocol.expect import Timed
 from assistant.protocol.model import AT_CANALS, FINISHED, Step

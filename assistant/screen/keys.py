@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.screen.strips import Shown
 from assistant.words.sayable import Sayable
 

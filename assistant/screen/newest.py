@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.screen.port import Microphone
 from assistant.screen.view import Seen, ShownTrouble

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from assistant.canal import instruments, teeth
-from assistant.procedure import intents as it
 from assistant.procedure import reach
-from assistant.procedure.facts import depth_limit_mm, number, text_of, wl_mm
 from assistant.procedure.modes import refusal
-from assistant.procedure.state import KIND_OF, CaseState
+from assistant.progress import intents as it
+from assistant.progress.facts import depth_limit_mm, number, text_of, wl_mm
+from assistant.progress.state import KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.screen.strips import Shown, instrument_steps
 from assistant.words.phrases import plain_phrase

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from enum import Enum
 from typing import Protocol
 
-from assistant.procedure.intents import Prepare
-from assistant.procedure.state import CaseState
+from assistant.progress.intents import Prepare
+from assistant.progress.state import CaseState
 from assistant.prompt.prompts import Prompt
 from assistant.words.recognised import Recognised
 

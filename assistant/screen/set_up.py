@@ -11,9 +11,9 @@ from typing import Any, Literal
 
 from assistant.canal.teeth import Canal
 from assistant.case.prepared import preparable, told_set_up
-from assistant.procedure import intents as it
 from assistant.procedure.modes import refusal
-from assistant.procedure.state import CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.prompt.set_up import read_back
 from assistant.protocol.conditions import Condition, name_of
 from assistant.protocol.model import Step

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.prompt.prompts import Prompt
 from assistant.screen.port import Microphone, Screen
 from assistant.words.recognised import Recognised

@@ -11,9 +11,9 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from assistant.procedure import reckoning
-from assistant.procedure.facts import EPSILON_MM, fill_top_mm, number, text_of
-from assistant.procedure.state import CaseState, Track
+from assistant.progress import reckoning
+from assistant.progress.facts import EPSILON_MM, fill_top_mm, number, text_of
+from assistant.progress.state import CaseState, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, Protocol, Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds

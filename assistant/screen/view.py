@@ -21,10 +21,10 @@ from typing import Literal
 from pydantic import Field
 
 from assistant.canal import teeth
-from assistant.procedure import intents as it
-from assistant.procedure.fields import fill, fill_if_known
 from assistant.procedure.modes import Mode, mode_of
-from assistant.procedure.state import CASE, CaseState, Timer
+from assistant.progress import intents as it
+from assistant.progress.fields import fill, fill_if_known
+from assistant.progress.state import CASE, CaseState, Timer
 from assistant.prompt import answers
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import question

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
+from assistant.progress import events as ev
+from assistant.progress import intents as it
 from assistant.speech.listening import Said
 from assistant.speech.others import SOON_S
 from assistant.words.joined import joined

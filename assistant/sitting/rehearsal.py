@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.state import VISIT
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import VISIT
 from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16

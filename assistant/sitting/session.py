@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 from assistant.case.casefile import CaseFile
 from assistant.clock import Clock
 from assistant.errors import DeviceLost, RecordUnwritable
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.state import Timer
 from assistant.procedure.timing import due
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import Timer
 from assistant.prompt import chimes
 from assistant.prompt.countdown import cues
 from assistant.prompt.mouth import Mouth, Verbosity

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from assistant.procedure import intents as it
-from assistant.procedure.state import Timer
+from assistant.progress import intents as it
+from assistant.progress.state import Timer
 from assistant.protocol.moment import Moment
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.speech.attention import Attention, Listen, begins_with

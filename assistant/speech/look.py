@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.speech.listeners import Listener
 from assistant.words.grammar import Grammar
 from assistant.words.joined import goes_on

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, parts
 

@@ -26,7 +26,7 @@ from assistant.store import audit
 
 SIGNED = "note_signed"
 SEALED = "head_sealed"
-"""Kinds of events, as :mod:`assistant.procedure.events` has them, which is slow to load."""
+"""Kinds of events, as :mod:`assistant.progress.events` has them, which is slow to load."""
 
 ACCEPTED = "trail accepted"
 """What the audit trail says of itself where an earlier one was lost."""

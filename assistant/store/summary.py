@@ -8,7 +8,7 @@ from datetime import UTC
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:  # the index is asked far more often than a case is read
-    from assistant.procedure.state import CaseState
+    from assistant.progress.state import CaseState
     from assistant.protocol.moment import Moment
 
 

@@ -16,7 +16,7 @@ from math import prod
 from typing import NamedTuple
 
 from assistant.procedure.reach import answers_of
-from assistant.procedure.state import KIND_OF
+from assistant.progress.state import KIND_OF
 from assistant.protocol.model import Protocol, Step
 from assistant.words.expected import wanted_at
 from assistant.words.grammar import Grammar, Language, Wanted

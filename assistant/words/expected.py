@@ -16,7 +16,7 @@ from assistant.procedure.reach import (
     questioned,
     unasked,
 )
-from assistant.procedure.state import CASE, KIND_OF, CaseState
+from assistant.progress.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.words.grammar import Wanted
 

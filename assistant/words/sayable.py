@@ -9,10 +9,10 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from assistant.procedure import intents as it
 from assistant.procedure.offers import Offer, offers
 from assistant.procedure.reach import either
-from assistant.procedure.state import CASE, CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.model import Step
 from assistant.words.phrases import Phrases, plain_phrase
 from assistant.words.sayings import Wording, value_phrase

@@ -9,9 +9,9 @@ from pydantic import BaseModel, ConfigDict
 
 from assistant.canal import instruments, teeth
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.facts import text_of
-from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, CaseChange, CaseState, Entry
+from assistant.progress.facts import text_of
+from assistant.progress.intents import Scalar
+from assistant.progress.state import CASE, CaseChange, CaseState, Entry
 from assistant.words.grammar import number_words
 from assistant.words.phrases import Phrases
 

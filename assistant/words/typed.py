@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from functools import cache
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.protocol.conditions import Condition
 from assistant.words.phrases import Phrases
 

@@ -12,8 +12,8 @@ import re
 from dataclasses import dataclass
 from typing import Any, NamedTuple, TypeVar
 
-from assistant.procedure import intents as it
 from assistant.procedure.modes import QUERIES
+from assistant.progress import intents as it
 from assistant.protocol.conditions import Condition
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import Grammar, number_words

@@ -29,8 +29,8 @@ from assistant.case.practice_file import load_practice, prefilled
 from assistant.clock import SampleClock
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
-from assistant.procedure.state import CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol
 from assistant.report.note import as_text, note
 from assistant.sitting import assembly

@@ -11,7 +11,7 @@ from journals.write import NOTE, STATE, cases, note_of, told_by
 from typical_case import START
 
 from assistant.case.casefile import CaseFile, read_case
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.protocol.moment import Moment
 
 pytestmark = pytest.mark.core

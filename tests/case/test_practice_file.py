@@ -11,9 +11,9 @@ from typical_case import HEAD
 from assistant.case.practice_file import PracticeFile, load_practice, prefilled
 from assistant.errors import InputFileError
 from assistant.exchange.tables import rows
-from assistant.procedure import intents as it
-from assistant.procedure.apply import replay
-from assistant.procedure.beside import missing_conditions
+from assistant.progress import intents as it
+from assistant.progress.apply import replay
+from assistant.progress.beside import missing_conditions
 from assistant.protocol.conditions import Condition
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record

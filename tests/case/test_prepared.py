@@ -15,10 +15,10 @@ from assistant.case.instrument_files import load_pluggers
 from assistant.case.prepared import load_set_up, parse_set_up, rehearsed
 from assistant.commandline.main import main
 from assistant.errors import InputFileError
-from assistant.procedure import events as ev
-from assistant.procedure import heat_reckoning, reckoning
-from assistant.procedure import intents as it
-from assistant.procedure.state import CASE
+from assistant.progress import events as ev
+from assistant.progress import heat_reckoning, reckoning
+from assistant.progress import intents as it
+from assistant.progress.state import CASE
 from assistant.report.computed import computed, lines
 from assistant.report.note import as_text, note
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from assistant.procedure.apply import replay
-from assistant.procedure.events import EVENTS
-from assistant.procedure.state import CaseState
+from assistant.progress.apply import replay
+from assistant.progress.events import EVENTS
+from assistant.progress.state import CaseState
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record
 from assistant.review.timeline import timeline

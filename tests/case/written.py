@@ -21,7 +21,7 @@ from typed_case import TypedCase
 
 from assistant.files.shipped import data_folder, protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol
 from assistant.sitting import assembly
 from assistant.sitting.rehearsal import Line

@@ -29,7 +29,7 @@ from assistant.exchange.fhir import bundle_text
 from assistant.exchange.restore import folder_name, put, read_case_file
 from assistant.exchange.untrusted import DEEPEST, LARGEST_BYTES, deeper_than, parse_json
 from assistant.exchange.whole import from_journal, record_text
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.report.record import CaseRecord, as_record, json_text
 from assistant.report.write import FILES
 

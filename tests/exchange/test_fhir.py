@@ -22,7 +22,7 @@ from assistant.commandline.main import main
 from assistant.exchange import codes, r4, terminology
 from assistant.exchange.check import bundle_findings, resources
 from assistant.exchange.fhir import bundle, bundle_text
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.protocol.model import Severity
 
 EVERY = [two_canals, molar, barely_started, many_warnings, Driver]

@@ -38,7 +38,7 @@ from assistant.clock import SystemClock
 from assistant.errors import EquipmentError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.prompt.mouth import Fate, Mouth
 from assistant.prompt.voice import Pyttsx3Voice, Voice
 from assistant.protocol.model import Protocol

@@ -46,7 +46,7 @@ import results
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.errors import UserError
 from assistant.files.atomic import FileLayer, clear_leftovers
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.prompt.wording import question
 from assistant.sitting.rehearsal import Line
 from faults import stories

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from assistant.case.casefile import read_case
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.sitting.rehearsal import Line
 from faults import stories
 

@@ -39,8 +39,8 @@ from assistant.clock import SampleClock
 from assistant.commandline.options import this_second
 from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
+from assistant.progress import events as ev
+from assistant.progress import intents as it
 from assistant.protocol.model import Protocol
 from assistant.report.write import write_reports
 from assistant.sitting import assembly

@@ -20,11 +20,11 @@ from assistant.clock import SampleClock
 from assistant.files.atomic import OS_FILES, FileLayer
 from assistant.files.shipped import demo_script, protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
-from assistant.procedure.intents import AnyIntent, Reopen
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress.apply import opened
+from assistant.progress.intents import AnyIntent, Reopen
+from assistant.progress.state import CaseState
 from assistant.prompt.mouth import Mouth
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.protocol.model import Protocol

@@ -15,7 +15,7 @@ from typical_case import PROTOCOL, START
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.errors import RecordDamaged, RecordUnwritable
 from assistant.files.atomic import OS_FILES, FileLayer, write_atomically
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.protocol.moment import Moment
 from assistant.record.journal import Journal, read_journal
 from faults import crash, stories

@@ -10,8 +10,8 @@ from random import Random
 from typing import get_args
 
 from assistant.canal.teeth import PERMANENT_TEETH, Canal, canal_sets, parse_fdi
-from assistant.procedure import intents as it
-from assistant.procedure.facts import (
+from assistant.progress import intents as it
+from assistant.progress.facts import (
     PLUGGERS,
     depth_limit_mm,
     fill_top_mm,
@@ -19,7 +19,7 @@ from assistant.procedure.facts import (
     readings_mm,
     wl_mm,
 )
-from assistant.procedure.state import CASE, KIND_OF, CaseState, PersonRole
+from assistant.progress.state import CASE, KIND_OF, CaseState, PersonRole
 from assistant.protocol.conditions import Condition
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment

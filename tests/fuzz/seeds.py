@@ -15,7 +15,7 @@ from ruamel.yaml import YAML
 from typical_case import barely_started, two_canals
 
 from assistant.files.shipped import data_folder
-from assistant.procedure import events as ev
+from assistant.progress import events as ev
 from assistant.record.chain import HEADER, Chain, make_line
 from assistant.report.record import as_record
 

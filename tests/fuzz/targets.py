@@ -26,11 +26,11 @@ from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.errors import UserError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import opened
+from assistant.progress.state import CaseState
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment

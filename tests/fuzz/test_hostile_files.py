@@ -18,10 +18,10 @@ from assistant.case import casefile
 from assistant.errors import InputFileError, RecordDamaged, UserError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import parse_yaml
-from assistant.procedure import intents as it
-from assistant.procedure.apply import replay
-from assistant.procedure.events import EVENTS
-from assistant.procedure.facts import text_of
+from assistant.progress import intents as it
+from assistant.progress.apply import replay
+from assistant.progress.events import EVENTS
+from assistant.progress.facts import text_of
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 from assistant.sitting import assembly

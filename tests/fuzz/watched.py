@@ -17,11 +17,11 @@ from procedure.test_procedure_random import cooperative
 from assistant.case.instrument_files import load_pluggers
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import apply, opened, replay
 from assistant.procedure.decide import decide
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import apply, opened, replay
+from assistant.progress.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol

@@ -19,10 +19,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.decide import decide
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.protocol.moment import Moment
 from assistant.sitting import assembly
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.state import CASE, CaseState
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, CaseState
 from assistant.prompt.wording import respond
 from assistant.sound.samples import Samples
 from assistant.speech.hearing import Hearing

@@ -17,10 +17,10 @@ from dataclasses import dataclass
 from itertools import islice
 
 from assistant.canal.teeth import parse_fdi, possible_canals
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.decide import decide
-from assistant.procedure.facts import suggestion
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.facts import suggestion
 from assistant.protocol.moment import Moment
 from assistant.words.grammar import Wanted
 from assistant.words.recognised import Recognised

@@ -11,8 +11,8 @@ from typical_case import Driver
 
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure.facts import suggestion
-from assistant.procedure.state import CaseState
+from assistant.progress.facts import suggestion
+from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol, Step
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Wanted

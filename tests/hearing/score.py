@@ -13,8 +13,8 @@ from typing import Any, Literal
 
 from scipy.stats import chi2
 
-from assistant.procedure import intents as it
 from assistant.procedure.modes import QUERIES
+from assistant.progress import intents as it
 from assistant.shares import wilson
 
 Row = dict[str, Any]

@@ -8,9 +8,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from assistant.procedure import intents as it
 from assistant.procedure.modes import QUERIES
-from assistant.procedure.state import CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.sitting.dictation import LEVEL_RMS
 from assistant.sound.samples import RATE_HZ, Samples
 from assistant.words.expected import wanted_now

@@ -11,8 +11,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
+from assistant.progress import events as ev
+from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.speech.hearing import Hearing

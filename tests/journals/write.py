@@ -27,8 +27,8 @@ from assistant.case.instrument_files import load_pluggers
 from assistant.clock import SampleClock
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
-from assistant.procedure.state import CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol
 from assistant.report.note import as_text, note
 from assistant.sitting.rehearsal import Line

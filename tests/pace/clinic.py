@@ -29,12 +29,12 @@ import results
 from assistant.case.prepared import parse_set_up
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import opened
 from assistant.procedure.decide import decide
 from assistant.procedure.reach import ahead
-from assistant.procedure.state import CaseState
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import opened
+from assistant.progress.state import CaseState
 from assistant.prompt.voice import Pyttsx3Voice
 from assistant.prompt.wording import respond
 from assistant.protocol.model import Protocol, Step

@@ -45,7 +45,7 @@ from assistant.practice.screen import FindingsScreen
 from assistant.practice.script import MISTAKES, Mistake, write_script
 from assistant.practice.sheet import exercise_sheet, score_sheet
 from assistant.practice.texts import texts
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.protocol.expect import Measure
 from assistant.protocol.model import Protocol
 from assistant.protocol.roles import Role

@@ -34,7 +34,7 @@ from assistant.practice.scenario import (
     Trap,
     draw,
 )
-from assistant.procedure.state import CASE, CaseState, Track
+from assistant.progress.state import CASE, CaseState, Track
 from assistant.protocol.model import Protocol
 
 POST_LEVEL = load_yaml(protocol_path("to-post-level"), Protocol)

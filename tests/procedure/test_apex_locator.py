@@ -12,10 +12,10 @@ from typical_case import HEAD, PROTOCOL, Driver
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import replay
-from assistant.procedure.state import CASE
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import replay
+from assistant.progress.state import CASE
 from assistant.protocol.model import Protocol
 from assistant.report.record import as_record
 from assistant.report.rows import canal_rows

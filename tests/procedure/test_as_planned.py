@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from typical_case import Driver
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.state import Entry
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import Entry
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now

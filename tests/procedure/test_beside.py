@@ -7,8 +7,8 @@ from room import WORDING, Room, at_heat, at_the_end, front_tooth
 from typical_case import HEAD
 
 from assistant.exchange.tables import rows
-from assistant.procedure import intents as it
-from assistant.procedure.apply import replay
+from assistant.progress import intents as it
+from assistant.progress.apply import replay
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record
 from assistant.sitting import assembly

@@ -11,10 +11,11 @@ from room import Room, at_backfill, at_heat, at_press, front_tooth, told_at_pres
 from typical_case import PROTOCOL, START
 
 from assistant.case.instrument_files import load_pluggers
-from assistant.procedure import facts, heat_reckoning, rules, timing
-from assistant.procedure import intents as it
-from assistant.procedure.state import CaseState, Timer
-from assistant.procedure.values import ABSURD, problem_with
+from assistant.procedure import rules, timing
+from assistant.progress import facts, heat_reckoning
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState, Timer
+from assistant.progress.values import ABSURD, problem_with
 from assistant.protocol.limits import Limit
 from assistant.protocol.model import CheckName, Rule, Step
 from assistant.protocol.moment import Moment

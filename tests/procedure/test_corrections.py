@@ -8,8 +8,8 @@ import pytest
 from typical_case import Driver
 
 from assistant.case.prepared import parse_set_up
-from assistant.procedure import events as ev
-from assistant.procedure.state import CASE
+from assistant.progress import events as ev
+from assistant.progress.state import CASE
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now

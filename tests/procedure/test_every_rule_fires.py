@@ -18,9 +18,9 @@ from typed_case import TypedCase
 from assistant.canal import lengths
 from assistant.canal.teeth import Canal, parse_fdi, plausible_length_mm, possible_canals
 from assistant.files.shipped import data_folder
-from assistant.procedure import events as ev
-from assistant.procedure import facts, heat_reckoning, reckoning
-from assistant.procedure import intents as it
+from assistant.progress import events as ev
+from assistant.progress import facts, heat_reckoning, reckoning
+from assistant.progress import intents as it
 from assistant.protocol.expect import Timed
 from assistant.protocol.model import CheckName, Rule, Step
 from assistant.protocol.own_instruments import CarrierLine, PluggerFile

@@ -13,12 +13,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.decide import decide
 from assistant.procedure.modes import DOOR, QUERIES, Mode, Request, mode_of, request_of, rows_of
 from assistant.procedure.offers import offers
-from assistant.procedure.state import CASE, CaseState
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, CaseState
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from procedure.test_procedure_random import (

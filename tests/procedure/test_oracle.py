@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 from oracle import DEPTHS, Oracle
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 
 
 class AnythingSaid(RuleBasedStateMachine):

@@ -6,8 +6,8 @@ import pytest
 from room import WL, Room, front_tooth
 
 from assistant.files.shipped import data_folder
-from assistant.procedure import facts
-from assistant.procedure import intents as it
+from assistant.progress import facts
+from assistant.progress import intents as it
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, load_language
 from assistant.words.understand import understand_typed

@@ -23,12 +23,12 @@ from room import (
 )
 from typical_case import PROTOCOL, barely_started, molar, two_canals
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import apply, replay
 from assistant.procedure.decide import decide
-from assistant.procedure.facts import depth_limit_mm, suggestion, wl_mm
-from assistant.procedure.state import CASE
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import apply, replay
+from assistant.progress.facts import depth_limit_mm, suggestion, wl_mm
+from assistant.progress.state import CASE
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 

@@ -21,12 +21,12 @@ from hypothesis import strategies as st
 from assistant.canal.teeth import length_plausible, parse_fdi
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import apply, opened, replay
 from assistant.procedure.decide import decide
-from assistant.procedure.facts import depth_limit_mm, suggestion, wl_mm
-from assistant.procedure.state import CASE, KIND_OF, CaseState, Entry, Warning
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import apply, opened, replay
+from assistant.progress.facts import depth_limit_mm, suggestion, wl_mm
+from assistant.progress.state import CASE, KIND_OF, CaseState, Entry, Warning
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.conditions import Condition

@@ -10,9 +10,9 @@ import pytest
 from room import WL, at_backfill, at_heat, at_press, front_tooth, with_post
 from typical_case import PROTOCOL, START
 
-from assistant.procedure import intents as it
-from assistant.procedure.state import CASE
 from assistant.procedure.timing import due
+from assistant.progress import intents as it
+from assistant.progress.state import CASE
 from assistant.prompt.prompts import Urgency
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment

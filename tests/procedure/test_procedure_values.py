@@ -21,11 +21,11 @@ from room import (
 from typical_case import PROTOCOL
 
 from assistant.case.read_events import read_event
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.apply import replay
-from assistant.procedure.facts import fill_top_mm
-from assistant.procedure.state import CASE
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.apply import replay
+from assistant.progress.facts import fill_top_mm
+from assistant.progress.state import CASE
 from assistant.prompt.prompts import Urgency
 
 pytestmark = pytest.mark.core

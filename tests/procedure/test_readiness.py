@@ -8,9 +8,9 @@ from typical_case import HEAD, PROTOCOL
 
 from assistant.case.prepared import parse_set_up
 from assistant.files.shipped import data_folder
-from assistant.procedure import intents as it
-from assistant.procedure.fields import fill_if_known
-from assistant.procedure.state import CASE
+from assistant.progress import intents as it
+from assistant.progress.fields import fill_if_known
+from assistant.progress.state import CASE
 from assistant.protocol.roles import Role
 from assistant.report.note import as_text, note
 from assistant.words.expected import wanted_now

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from typical_case import Driver
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
 from assistant.procedure.reach import MOST_AHEAD, ahead
+from assistant.progress import events as ev
+from assistant.progress import intents as it
 from assistant.prompt.prompts import Urgency
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly

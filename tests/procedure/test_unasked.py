@@ -7,9 +7,9 @@ from room import Room, at_heat, front_tooth
 from typical_case import PROTOCOL
 
 from assistant.files.shipped import data_folder
-from assistant.procedure import heat_reckoning, reckoning
-from assistant.procedure import intents as it
 from assistant.procedure.reach import unasked
+from assistant.progress import heat_reckoning, reckoning
+from assistant.progress import intents as it
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, load_language
 from assistant.words.understand import understand_typed

@@ -12,8 +12,8 @@ from typical_case import HEAD, PROTOCOL, START
 from assistant.case.between import LONG_PAUSE_S
 from assistant.case.casefile import CaseFile
 from assistant.exchange import tables
-from assistant.procedure import intents as it
-from assistant.procedure.apply import replay
+from assistant.progress import intents as it
+from assistant.progress.apply import replay
 from assistant.prompt.mouth import Verbosity
 from assistant.protocol.moment import Moment
 from assistant.report.note import as_text, note

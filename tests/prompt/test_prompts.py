@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from typical_case import PROTOCOL, Driver, two_canals
 
 from assistant.files.shipped import data_folder
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.state import CASE, Timer
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, Timer
 from assistant.prompt import answers
 from assistant.prompt.countdown import cues
 from assistant.prompt.prompts import Urgency

@@ -7,8 +7,8 @@ import re
 import pytest
 from typical_case import Driver
 
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
+from assistant.progress import events as ev
+from assistant.progress import intents as it
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.screen.view import Seen, view

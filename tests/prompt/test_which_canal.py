@@ -6,7 +6,7 @@ import pytest
 from room import WORDING
 from typical_case import Driver
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now

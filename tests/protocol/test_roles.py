@@ -27,8 +27,8 @@ from assistant.files.yamlfile import load_yaml, parse_yaml
 from assistant.practice.scenario import draw
 from assistant.practice.score import score
 from assistant.practice.script import MISTAKES, write_script
-from assistant.procedure.intents import ValueKind
-from assistant.procedure.state import KIND_OF, CaseState
+from assistant.progress.intents import ValueKind
+from assistant.progress.state import KIND_OF, CaseState
 from assistant.protocol import needs
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.expect import SuggestionName

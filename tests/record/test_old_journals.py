@@ -14,8 +14,8 @@ from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.case.read_events import read_event
 from assistant.exchange.fhir import bundle
 from assistant.exchange.whole import load
-from assistant.procedure import intents as it
-from assistant.procedure.state import CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.protocol.frozen import WRITTEN
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role

@@ -20,9 +20,9 @@ from typical_case import (
     two_canals,
 )
 
-from assistant.procedure import intents as it
-from assistant.procedure.facts import fill_top_mm
-from assistant.procedure.state import CaseState
+from assistant.progress import intents as it
+from assistant.progress.facts import fill_top_mm
+from assistant.progress.state import CaseState
 from assistant.protocol.expect import Measure
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment

@@ -28,7 +28,7 @@ from typical_case import (
     two_canals,
 )
 
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.report import lettering as letters
 from assistant.report.drawing import (
     Drawing,

@@ -19,7 +19,7 @@ from typical_case import (
 )
 
 from assistant.errors import RecordUnwritable
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.report.record import CaseRecord, as_record, json_schema
 from assistant.report.write import FILES, write_reports
 

@@ -16,7 +16,7 @@ from procedure.test_procedure_random import (
 )
 from typical_case import HEAD, Driver
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.report.computed import computed, lines
 from assistant.report.drawing import depth_drawing, depths_of
 from assistant.report.note import as_text, note

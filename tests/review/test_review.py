@@ -22,9 +22,9 @@ from pypdf import PdfReader
 from typical_case import START, Driver, barely_started, many_warnings, molar, two_canals
 
 from assistant.commandline.main import main
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.state import CASE
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import CASE
 from assistant.record.journal import Journal
 from assistant.review import statistics_plot, statistics_text, timeline_plot, timeline_text
 from assistant.review.case_facts import CaseFacts, facts_of

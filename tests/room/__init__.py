@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from typical_case import Driver
 
 from assistant.files.shipped import data_folder
-from assistant.procedure import events as ev
-from assistant.procedure import intents as it
-from assistant.procedure.state import CASE, Entry
+from assistant.progress import events as ev
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, Entry
 from assistant.prompt.prompts import Prompt
 from assistant.prompt.wording import respond
 from assistant.words.sayings import load_wording

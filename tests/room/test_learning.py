@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from assistant.commandline.main import main
 from assistant.errors import InputFileError
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.room import check as roomcheck
 from assistant.room.learning import (
     FEWEST,

@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import results
 
 from assistant.clock import SystemClock
-from assistant.procedure.state import CaseState
+from assistant.progress.state import CaseState
 from assistant.protocol.moment import Moment
 from assistant.screen.view import ShownTrouble
 from assistant.screen.web import WebScreen

@@ -8,7 +8,7 @@ from typing import Any
 
 from playwright.sync_api import Playwright
 
-from assistant.procedure.state import CASE
+from assistant.progress.state import CASE
 from screen import room
 from screen.room import LiveCase, browser_page, crowded, version, violations, wait_until
 from screen.touched import LEAST_PX, SIZES

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typical_case import Driver
 
 from assistant.case.instrument_files import load_pluggers
-from assistant.procedure import intents as it
-from assistant.procedure.state import CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.screen.port import Microphone

@@ -27,9 +27,9 @@ from assistant.canal import fit, teeth
 from assistant.case.instrument_files import load_pluggers
 from assistant.clock import SystemClock
 from assistant.errors import EquipmentError, InputFileError
-from assistant.procedure import facts, reckoning
-from assistant.procedure import intents as it
-from assistant.procedure.state import CaseState
+from assistant.progress import facts, reckoning
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.roles import Role
@@ -76,7 +76,7 @@ STATIC = Path(server.__file__).with_name("static")
 
 def states() -> list[CaseState]:
     """Every state on the way of a whole case, and some odd ones."""
-    from assistant.procedure.apply import apply, opened
+    from assistant.progress.apply import apply, opened
 
     found = []
     for case in (two_canals(), molar(), many_warnings()):

@@ -13,8 +13,8 @@ from typical_case import PROTOCOL, Driver
 from assistant.case.casefile import CaseFile
 from assistant.case.prepared import parse_set_up
 from assistant.clock import SampleClock
-from assistant.procedure import intents as it
-from assistant.procedure.state import CASE
+from assistant.progress import intents as it
+from assistant.progress.state import CASE
 from assistant.prompt.set_up import read_back
 from assistant.screen.server import MESSAGE_BYTES, MESSAGES, FilledIn
 from assistant.screen.set_up import Checked, check, form

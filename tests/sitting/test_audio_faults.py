@@ -21,7 +21,7 @@ from assistant.clock import SampleClock
 from assistant.errors import DeviceLost, EquipmentError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.prompt.mouth import Mouth
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment

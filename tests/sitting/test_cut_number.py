@@ -10,8 +10,8 @@ from hearing.templates import grammar
 from hearing.voices import speak
 from room import WORDING, Room, front_tooth, premolar
 
-from assistant.procedure import intents as it
-from assistant.procedure.state import CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.prompt.wording import question
 from assistant.protocol.moment import Moment
 from assistant.sitting import assembly

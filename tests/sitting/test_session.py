@@ -214,7 +214,7 @@ def test_the_voice_commands_for_verbosity_take_effect(tmp_path: Path) -> None:
 def test_a_spoken_stop_cuts_the_assistant_short(tmp_path: Path) -> None:
     """The word is laid over a prompt; the prompt must end early, the case stay as it is."""
     session, _ = sit(tmp_path / "case", "flite:rms", lines=_first_line())
-    from assistant.procedure import intents as it
+    from assistant.progress import intents as it
 
     session.take(it.Command(verb="what_can_i_say", heard=it.Heard(channel="key")))
     session.mouth.pump()

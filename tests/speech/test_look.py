@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.sound.samples import Samples
 from assistant.speech.ear import Utterance

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.speech.ear import Utterance
 from assistant.speech.others import AGAIN_S, ANSWER_S, NEAR, SOON_S, Others

@@ -8,7 +8,7 @@ import pytest
 from hearing.noises import Condition, mix
 from hearing.voices import speak
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.speech.own_listener import OwnListener
 from assistant.words.grammar import Grammar, Wanted

@@ -12,7 +12,7 @@ import pytest
 from hearing.making.measure import composed
 from hearing.noises import Condition, mix
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.sound.samples import Samples
 from assistant.sound.sources import read_wav

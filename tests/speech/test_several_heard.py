@@ -7,7 +7,7 @@ from hearing.noises import Condition, mix
 from hearing.voices import speak
 from room import Room, at_press, front_tooth
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.speech.own_listener import OwnListener
 from assistant.words.expected import wanted_now

@@ -8,7 +8,7 @@ from hearing.noises import Condition, mix
 from hearing.voices import speak
 from room import WORDING, Room, front_tooth
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.prompt.wording import question
 from assistant.sitting import assembly
 from assistant.speech.own_listener import OwnListener

@@ -24,7 +24,7 @@ from assistant.case import casefile
 from assistant.case.casefile import JOURNAL
 from assistant.commandline.main import main
 from assistant.errors import RecordDamaged
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.report.record import as_record
 from assistant.store import current, index, places
 from assistant.store.index import IndexRow, Query, Stamp

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from assistant.canal.instruments import ISO_SIZES
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.protocol.model import Protocol
 from assistant.sitting import assembly
 from assistant.words.grammar import Grammar, Wanted, number_words

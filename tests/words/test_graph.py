@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from assistant.errors import InputFileError
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.sound.sources import read_wav
 from assistant.speech.own_listener import OwnListener

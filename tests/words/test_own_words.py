@@ -11,7 +11,7 @@ from assistant.commandline.main import main
 from assistant.errors import InputFileError
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.protocol.model import Protocol
 from assistant.sitting import assembly
 from assistant.words.check_words import Report, as_json, check_words, complaints, summary

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from typical_case import Driver
 
-from assistant.procedure import intents as it
+from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar

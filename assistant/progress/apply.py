@@ -10,9 +10,9 @@ from collections.abc import Iterable
 from functools import reduce
 from typing import Any
 
-from assistant.procedure import events as ev
-from assistant.procedure.belongs import check_belongs
-from assistant.procedure.state import (
+from assistant.progress import events as ev
+from assistant.progress.belongs import check_belongs
+from assistant.progress.state import (
     CASE,
     Aside,
     CaseChange,

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from assistant.canal.heat_live import LiveHeat
 from assistant.canal.instruments import Interval
 from assistant.canal.plan import Cycle
-from assistant.procedure import facts, heat_reckoning, reckoning
-from assistant.procedure.facts import UNKNOWN, number, text_of
-from assistant.procedure.state import CASE, CaseState, Track
+from assistant.progress import facts, heat_reckoning, reckoning
+from assistant.progress.facts import UNKNOWN, number, text_of
+from assistant.progress.state import CASE, CaseState, Track
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 from assistant.protocol.templates import names_in

@@ -2,7 +2,7 @@
 
 It is rebuilt from the journal by ``apply`` alone, to the bit, so it holds only
 what events put there. What follows from it (limits, computed lengths, which
-branch is open) is computed in ``procedure/facts.py``.
+branch is open) is computed in ``progress/facts.py``.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from functools import cached_property
 from typing import Literal
 
-from assistant.procedure.intents import (
+from assistant.progress.intents import (
     ChangeKind,
     Channel,
     Heard,
@@ -211,7 +211,7 @@ class Takeover(Frozen):
 
 class CaseChange(Frozen):
     """A change of the case, or a part of a canal that is done again; see
-    :class:`~assistant.procedure.intents.Change`.
+    :class:`~assistant.progress.intents.Change`.
 
     Attributes:
         reason: why, empty if it tells itself.

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from assistant.procedure import intents as it
-from assistant.procedure.state import CASE, CaseState
+from assistant.progress import intents as it
+from assistant.progress.state import CASE, CaseState
 
 LONGEST_NAME = 64
 """Characters of a name; chosen here: one line of the note."""

@@ -10,8 +10,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
-from assistant.procedure.intents import Heard, PreparedValue, Scalar
-from assistant.procedure.state import (
+from assistant.progress.intents import Heard, PreparedValue, Scalar
+from assistant.progress.state import (
     Addendum,
     CaseChange,
     Entry,

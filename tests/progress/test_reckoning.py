@@ -22,9 +22,9 @@ from assistant.case.instrument_files import load_pluggers, load_point
 from assistant.commandline.main import main
 from assistant.errors import InputFileError
 from assistant.files.shipped import data_folder
-from assistant.procedure import facts, heat_reckoning, reckoning
-from assistant.procedure import state as st
-from assistant.procedure.fields import fill
+from assistant.progress import facts, heat_reckoning, reckoning
+from assistant.progress import state as st
+from assistant.progress.fields import fill
 from assistant.prompt.wording import question
 from assistant.protocol.own_instruments import CarrierLine
 from assistant.protocol.templates import FIELDS, check_fields

@@ -7,10 +7,10 @@ from room import Room, at_the_end, front_tooth
 from typical_case import HEAD
 
 from assistant.exchange.tables import rows
-from assistant.procedure import intents as it
-from assistant.procedure.apply import replay
-from assistant.procedure.people import operators, signer
-from assistant.procedure.state import Seal
+from assistant.progress import intents as it
+from assistant.progress.apply import replay
+from assistant.progress.people import operators, signer
+from assistant.progress.state import Seal
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record
 

@@ -15,9 +15,9 @@ from assistant.canal import fit, plan, points, true_length
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape, TaperSegment, prepared
 from assistant.canal.pluggers import Plugger, PluggerSet
-from assistant.procedure import facts
-from assistant.procedure.facts import number
-from assistant.procedure.state import CaseState
+from assistant.progress import facts
+from assistant.progress.facts import number
+from assistant.progress.state import CaseState
 from assistant.protocol.expect import Measure
 from assistant.protocol.limits import Limit, Limits
 from assistant.protocol.model import Protocol

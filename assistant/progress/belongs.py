@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.teeth import parse_fdi
-from assistant.procedure import events as ev
-from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
-from assistant.procedure.values import ABSURD
+from assistant.progress import events as ev
+from assistant.progress.intents import Scalar
+from assistant.progress.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
+from assistant.progress.values import ABSURD
 from assistant.protocol.expect import Timed
 from assistant.protocol.model import AT_CANALS, FINISHED, Step
 

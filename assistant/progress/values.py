@@ -7,9 +7,9 @@ those there are.
 from __future__ import annotations
 
 from assistant.canal import instruments, teeth
-from assistant.procedure.facts import text_of
-from assistant.procedure.intents import Scalar
-from assistant.procedure.state import CASE
+from assistant.progress.facts import text_of
+from assistant.progress.intents import Scalar
+from assistant.progress.state import CASE
 from assistant.protocol.coherence import repeated
 from assistant.protocol.expect import Measure, Readings, Timed
 from assistant.protocol.model import Step

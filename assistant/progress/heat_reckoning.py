@@ -16,9 +16,9 @@ from assistant.canal.heat_live import COLD, Left, LiveHeat, Question
 from assistant.canal.heating import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
-from assistant.procedure import facts, reckoning
-from assistant.procedure.facts import number
-from assistant.procedure.state import CaseState, Entry
+from assistant.progress import facts, reckoning
+from assistant.progress.facts import number
+from assistant.progress.state import CaseState, Entry
 from assistant.protocol.model import Protocol
 from assistant.protocol.roles import Role
 
