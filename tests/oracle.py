@@ -13,7 +13,8 @@ from decimal import Decimal
 from oracle_rules import COMPUTED, DEPTHS, DOWNPACK, Rules, Told
 
 from assistant.progress import events as ev
-from assistant.progress.state import CASE, CaseChange, Entry, Pending, Timer, Warning
+from assistant.progress.entries import CaseChange, Entry, Warning
+from assistant.progress.state import CASE, Pending, Timer
 from assistant.protocol.model import Protocol
 from assistant.protocol.own_instruments import PluggerFile
 

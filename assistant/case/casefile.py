@@ -26,8 +26,9 @@ from assistant.files.atomic import OS_FILES, FileLayer, make_folder, reason
 from assistant.procedure.decide import decide
 from assistant.progress import events as ev
 from assistant.progress.apply import apply, opened, replay
+from assistant.progress.entries import Seal
 from assistant.progress.intents import AnyIntent, Reopen
-from assistant.progress.state import CaseState, Seal
+from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import PluggerFile

@@ -17,7 +17,8 @@ from assistant.commandline.store import BY, YES, registered, tell, the_case, the
 from assistant.errors import InputFileError, RecordDamaged, UserError
 from assistant.extras import need
 from assistant.files.atomic import beside, unwritable
-from assistant.progress.state import CaseState, Seal
+from assistant.progress.entries import Seal
+from assistant.progress.state import CaseState
 from assistant.protocol.moment import Moment
 from assistant.record.journal import read_journal
 from assistant.report.write import FILES, put_reports, reports

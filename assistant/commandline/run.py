@@ -39,9 +39,9 @@ from assistant.extras import need
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.progress import intents as it
+from assistant.progress.entries import PersonRole
 from assistant.progress.people import LONGEST_NAME, is_name
 from assistant.progress.people import signer as signer_of
-from assistant.progress.state import PersonRole
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.room import check as roomcheck

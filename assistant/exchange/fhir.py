@@ -55,8 +55,9 @@ from assistant.exchange.maker import (
 from assistant.exchange.observations import of_computed, of_entries
 from assistant.exchange.terminology import published
 from assistant.exchange.whole import WholeCase, replayable
+from assistant.progress.entries import Warning
 from assistant.progress.people import operators, signer
-from assistant.progress.state import CASE, Warning
+from assistant.progress.state import CASE
 from assistant.report.computed import computed, lines
 from assistant.report.conditions import condition_rows
 from assistant.report.marks import change_text, newest_moment, place, plain

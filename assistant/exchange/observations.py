@@ -29,8 +29,8 @@ from assistant.exchange import codes
 from assistant.exchange.codes import COUNT, KELVIN, MM, SECOND, Unit, amount, concept, span
 from assistant.exchange.maker import ENCOUNTER, PATIENT, PROGRAM, Maker, Resource, notes, when
 from assistant.progress import facts
+from assistant.progress.entries import Entry
 from assistant.progress.facts import number, text_of
-from assistant.progress.state import Entry
 from assistant.protocol.roles import TOPS, Role
 from assistant.report import rounds
 from assistant.report.computed import computed

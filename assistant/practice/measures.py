@@ -17,9 +17,10 @@ from assistant.procedure.draft import KEPT
 from assistant.progress import events as ev
 from assistant.progress import facts
 from assistant.progress.apply import apply, opened
+from assistant.progress.entries import Entry, Warning
 from assistant.progress.facts import EPSILON_MM, as_number, number
 from assistant.progress.intents import Scalar
-from assistant.progress.state import CaseState, Entry, Warning
+from assistant.progress.state import CaseState
 from assistant.protocol.expect import Timed
 from assistant.protocol.frozen import Frozen
 from assistant.protocol.model import CheckName

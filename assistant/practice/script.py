@@ -24,8 +24,9 @@ from assistant.progress import events as ev
 from assistant.progress import facts, reckoning
 from assistant.progress import intents as it
 from assistant.progress.apply import opened
+from assistant.progress.entries import Warning
 from assistant.progress.intents import Scalar
-from assistant.progress.state import CASE, Timer, Warning
+from assistant.progress.state import CASE, Timer
 from assistant.protocol.expect import Measure, Timed
 from assistant.protocol.model import Protocol, Step
 from assistant.protocol.moment import Moment

@@ -12,8 +12,9 @@ from assistant.canal import teeth
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.procedure.reach import stands_here
 from assistant.progress import intents as it
+from assistant.progress.entries import Entry
 from assistant.progress.facts import option_of, wl_mm
-from assistant.progress.state import CASE, CaseState, Entry, Track
+from assistant.progress.state import CASE, CaseState, Track
 from assistant.protocol.machine import position
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role

@@ -12,7 +12,8 @@ from assistant.procedure.changeable import begins_again, changed_canal, supersed
 from assistant.procedure.draft import Draft
 from assistant.progress import events as ev
 from assistant.progress import intents as it
-from assistant.progress.state import CASE, CaseChange, Entry, Pending
+from assistant.progress.entries import CaseChange, Entry
+from assistant.progress.state import CASE, Pending
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 

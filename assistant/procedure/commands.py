@@ -9,8 +9,9 @@ from assistant.procedure.rules import fired_by_skip
 from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress import people
+from assistant.progress.entries import Entry, Skipped, Takeover
 from assistant.progress.facts import odd_canals
-from assistant.progress.state import CASE, VISIT, CaseState, Entry, Pending, Skipped, Takeover
+from assistant.progress.state import CASE, VISIT, CaseState, Pending
 from assistant.protocol.model import Step
 
 

@@ -35,8 +35,9 @@ from assistant.procedure.reach import (
 )
 from assistant.progress import events as ev
 from assistant.progress import intents as it
+from assistant.progress.entries import Addendum, Entry, Origin
 from assistant.progress.facts import option_of, text_of
-from assistant.progress.state import CASE, VISIT, Addendum, CaseState, Entry, Origin, Pending
+from assistant.progress.state import CASE, VISIT, CaseState, Pending
 from assistant.progress.values import problem_with
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment

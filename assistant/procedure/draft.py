@@ -20,16 +20,10 @@ from assistant.procedure.reach import (
 from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
 from assistant.progress import events as ev
 from assistant.progress.apply import apply
+from assistant.progress.entries import Entry, Origin, Rejected, Warning
 from assistant.progress.facts import holds, option_of, stays
 from assistant.progress.intents import Heard, Intent, Part, Scalar
-from assistant.progress.state import (
-    CASE,
-    CaseState,
-    Entry,
-    Origin,
-    Rejected,
-    Warning,
-)
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.machine import next_step, position
 from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.moment import Moment

@@ -6,7 +6,7 @@ from assistant.procedure.draft import Draft
 from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress.beside import meant
-from assistant.progress.state import Noted, Remark
+from assistant.progress.entries import Noted, Remark
 from assistant.protocol.conditions import Condition
 
 

@@ -10,8 +10,9 @@ from typing import NamedTuple
 
 from assistant.progress import intents as it
 from assistant.progress import reckoning
+from assistant.progress.entries import Entry, Warning
 from assistant.progress.facts import option_of, readings_mm, stays, suggestion
-from assistant.progress.state import CASE, KIND_OF, VISIT, CaseState, Entry, Warning
+from assistant.progress.state import CASE, KIND_OF, VISIT, CaseState
 from assistant.progress.values import problem_with
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.expect import Measure, Timed

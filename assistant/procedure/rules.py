@@ -55,7 +55,7 @@ class Candidate(NamedTuple):
 
 class Fired(NamedTuple):
     """A rule that was tripped, with the sentence to show, and to say if that is another
-    (see :class:`assistant.progress.state.Warning`)."""
+    (see :class:`assistant.progress.entries.Warning`)."""
 
     rule: Rule
     text: str

@@ -17,7 +17,8 @@ from assistant.procedure.rules import fired_by_delay
 from assistant.progress import events as ev
 from assistant.progress import facts, reckoning
 from assistant.progress import intents as it
-from assistant.progress.state import CaseState, Timer, Warning
+from assistant.progress.entries import Warning
+from assistant.progress.state import CaseState, Timer
 from assistant.protocol.expect import Timed
 from assistant.protocol.limits import LimitName
 from assistant.protocol.model import Step

@@ -9,7 +9,8 @@ from __future__ import annotations
 from assistant.procedure.draft import Draft
 from assistant.progress import events as ev
 from assistant.progress import intents as it
-from assistant.progress.state import VISIT, Pending, Visit
+from assistant.progress.entries import Visit
+from assistant.progress.state import VISIT, Pending
 
 
 def ask_to_close(draft: Draft, intent: it.CloseVisit) -> None:

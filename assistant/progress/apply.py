@@ -12,18 +12,8 @@ from typing import Any
 
 from assistant.progress import events as ev
 from assistant.progress.belongs import check_belongs
-from assistant.progress.state import (
-    CASE,
-    Aside,
-    CaseChange,
-    CaseState,
-    Entry,
-    HeatOff,
-    Junction,
-    Pending,
-    Remark,
-    Track,
-)
+from assistant.progress.entries import CaseChange, Entry, Remark
+from assistant.progress.state import CASE, Aside, CaseState, HeatOff, Junction, Pending, Track
 from assistant.protocol.frozen import WRITTEN
 from assistant.protocol.machine import position
 from assistant.protocol.model import AT_CANALS, FINISHED

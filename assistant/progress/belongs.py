@@ -11,8 +11,9 @@ from __future__ import annotations
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.canal.teeth import parse_fdi
 from assistant.progress import events as ev
+from assistant.progress.entries import CaseChange, Entry
 from assistant.progress.intents import Scalar
-from assistant.progress.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
+from assistant.progress.state import CASE, VISIT, CaseState, Pending
 from assistant.progress.values import ABSURD
 from assistant.protocol.expect import Timed
 from assistant.protocol.model import AT_CANALS, FINISHED, Step

@@ -10,7 +10,8 @@ from __future__ import annotations
 from typing import Literal, get_args
 
 from assistant.progress import intents as it
-from assistant.progress.state import CaseState, Noted, Remark
+from assistant.progress.entries import Noted, Remark
+from assistant.progress.state import CaseState
 from assistant.protocol.conditions import LONGEST_CONDITION, Condition
 
 LONGEST_REMARK = 300

@@ -10,23 +10,22 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
-from assistant.progress.intents import Heard, PreparedValue, Scalar
-from assistant.progress.state import (
+from assistant.progress.entries import (
     Addendum,
     CaseChange,
     Entry,
     Noted,
-    Pending,
     PersonRole,
     Rejected,
     Remark,
     Seal,
     Skipped,
     Takeover,
-    Timer,
     Visit,
     Warning,
 )
+from assistant.progress.intents import Heard, PreparedValue, Scalar
+from assistant.progress.state import Pending, Timer
 from assistant.protocol.frozen import Frozen
 from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from assistant.canal import instruments, lengths, teeth
+from assistant.progress.entries import Entry
 from assistant.progress.intents import Scalar
-from assistant.progress.state import CaseState, Entry
+from assistant.progress.state import CaseState
 from assistant.protocol.expect import SuggestionName, Timed
 from assistant.protocol.limits import NotGivenError
 from assistant.protocol.model import FactName, Option, Protocol, Step

@@ -17,8 +17,9 @@ from assistant.canal.heating import UNKNOWN_SOURCE, Heating, Source
 from assistant.canal.instruments import Interval
 from assistant.canal.model import CanalShape
 from assistant.progress import facts, reckoning
+from assistant.progress.entries import Entry
 from assistant.progress.facts import number
-from assistant.progress.state import CaseState, Entry
+from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol
 from assistant.protocol.roles import Role
 

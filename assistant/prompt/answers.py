@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from assistant.progress import reckoning
-from assistant.progress.state import CASE, CaseState, Entry, Track
+from assistant.progress.entries import Entry
+from assistant.progress.state import CASE, CaseState, Track
 from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.roles import Role
 

@@ -16,8 +16,9 @@ from assistant.procedure.modes import CLOSED, Mode, mode_of
 from assistant.procedure.reach import numbered, press_waits
 from assistant.progress import events as ev
 from assistant.progress import intents as it
+from assistant.progress.entries import CaseChange, Entry
 from assistant.progress.fields import fill, fill_if_known
-from assistant.progress.state import CASE, VISIT, CaseChange, CaseState, Entry, Pending
+from assistant.progress.state import CASE, VISIT, CaseState, Pending
 from assistant.prompt import answers
 from assistant.prompt.beside import about_beside
 from assistant.prompt.prompts import Prompt, Urgency

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assistant.progress.state import CASE, CaseState, Entry
+from assistant.progress.entries import Entry
+from assistant.progress.state import CASE, CaseState
 from assistant.report.marks import change_text, clock, marked
 
 

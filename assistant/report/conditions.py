@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from assistant.progress.beside import missing_conditions, standing_condition
-from assistant.progress.state import CaseState, Noted
+from assistant.progress.entries import Noted
+from assistant.progress.state import CaseState
 from assistant.protocol.conditions import name_of
 from assistant.report.marks import UNRECORDED, clock, plain
 from assistant.report.rows import NoteRow

@@ -9,9 +9,10 @@ from __future__ import annotations
 import unicodedata
 from datetime import datetime
 
+from assistant.progress.entries import CaseChange, Entry
 from assistant.progress.facts import text_of
 from assistant.progress.intents import Scalar
-from assistant.progress.state import CASE, CaseChange, CaseState, Entry
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.moment import Moment
 from assistant.words.sayings import said_value
 

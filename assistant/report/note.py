@@ -16,8 +16,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from assistant.canal import teeth
+from assistant.progress.entries import Entry, Warning
 from assistant.progress.facts import number, text_of
-from assistant.progress.state import CASE, CaseState, Entry, Warning
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol import floor
 from assistant.protocol.coherence import ONCE
 from assistant.report import rounds

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from assistant.progress.entries import PersonRole, Seal
 from assistant.progress.people import operators, signer
-from assistant.progress.state import CaseState, PersonRole, Seal
+from assistant.progress.state import CaseState
 from assistant.report.marks import clock, plain
 
 

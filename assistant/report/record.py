@@ -10,6 +10,7 @@ from typing import Any
 
 from assistant.canal import lengths, teeth
 from assistant.progress.beside import standing_condition
+from assistant.progress.entries import Entry
 from assistant.progress.facts import (
     apical_seal_mm,
     depth_limit_mm,
@@ -22,7 +23,7 @@ from assistant.progress.facts import (
     wl_mm,
 )
 from assistant.progress.people import operators, signer
-from assistant.progress.state import CASE, CaseState, Entry, Track
+from assistant.progress.state import CASE, CaseState, Track
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.marks import newest_moment

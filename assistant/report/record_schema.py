@@ -10,8 +10,8 @@ from typing import Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from assistant.progress.entries import Origin, PersonRole, Standing
 from assistant.progress.intents import ChangeKind, Channel, ValueKind
-from assistant.progress.state import Origin, PersonRole, Standing
 from assistant.protocol.conditions import Condition
 from assistant.protocol.model import Severity
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assistant.progress.state import CaseState, Remark
+from assistant.progress.entries import Remark
+from assistant.progress.state import CaseState
 from assistant.report.marks import clock, place, plain
 
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 
+from assistant.progress.entries import Entry
 from assistant.progress.facts import fill_top_mm, number, option_of
-from assistant.progress.state import CaseState, Entry
+from assistant.progress.state import CaseState
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 

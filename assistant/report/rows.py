@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from assistant.canal import lengths
+from assistant.progress.entries import Entry, Skipped
 from assistant.progress.facts import (
     EPSILON_MM,
     apical_seal_mm,
@@ -21,7 +22,7 @@ from assistant.progress.facts import (
     text_of,
     wl_is_final,
 )
-from assistant.progress.state import CaseState, Entry, Junction, Skipped, Track
+from assistant.progress.state import CaseState, Junction, Track
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds

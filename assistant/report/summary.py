@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from assistant.progress.entries import Entry
 from assistant.progress.facts import fill_top_mm, new_tip_mm, text_of, wl_is_final
-from assistant.progress.state import CaseState, Entry
+from assistant.progress.state import CaseState
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.found import found

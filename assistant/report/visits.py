@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from assistant.progress.state import CASE, CaseState, Entry
+from assistant.progress.entries import Entry
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.moment import Moment
 from assistant.report.marks import clock, date_time, newest_moment, plain
 from assistant.report.persons import signed_by

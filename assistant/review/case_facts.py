@@ -9,8 +9,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
+from assistant.progress.entries import Entry, Warning
 from assistant.progress.facts import EPSILON_MM, as_number, depth_limit_mm, number
-from assistant.progress.state import CaseState, Entry, Warning
+from assistant.progress.state import CaseState
 from assistant.protocol.roles import Role
 from assistant.review.timeline import Timeline, Visit, visit_seconds
 

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from assistant.progress import events as ev
+from assistant.progress.entries import CaseChange, Entry, Standing, Warning
 from assistant.progress.facts import planned_s, text_of
 from assistant.progress.intents import Scalar
-from assistant.progress.state import CASE, CaseChange, CaseState, Entry, Standing, Warning
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.conditions import name_of
 from assistant.protocol.expect import Timed
 from assistant.protocol.moment import Moment

@@ -12,7 +12,8 @@ from typing import Literal
 from assistant.procedure import reach
 from assistant.procedure.modes import refusal
 from assistant.progress import intents as it
-from assistant.progress.state import CASE, KIND_OF, CaseState, Entry
+from assistant.progress.entries import Entry
+from assistant.progress.state import CASE, KIND_OF, CaseState
 from assistant.prompt import answers
 from assistant.protocol.expect import Timed
 from assistant.protocol.model import AT_CANALS, FINISHED, Step

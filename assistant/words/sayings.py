@@ -9,9 +9,10 @@ from pydantic import BaseModel, ConfigDict
 
 from assistant.canal import instruments, teeth
 from assistant.files.yamlfile import load_yaml
+from assistant.progress.entries import CaseChange, Entry
 from assistant.progress.facts import text_of
 from assistant.progress.intents import Scalar
-from assistant.progress.state import CASE, CaseChange, CaseState, Entry
+from assistant.progress.state import CASE, CaseState
 from assistant.words.grammar import number_words
 from assistant.words.phrases import Phrases
 

@@ -11,6 +11,7 @@ from typing import get_args
 
 from assistant.canal.teeth import PERMANENT_TEETH, Canal, canal_sets, parse_fdi
 from assistant.progress import intents as it
+from assistant.progress.entries import PersonRole
 from assistant.progress.facts import (
     PLUGGERS,
     depth_limit_mm,
@@ -19,7 +20,7 @@ from assistant.progress.facts import (
     readings_mm,
     wl_mm,
 )
-from assistant.progress.state import CASE, KIND_OF, CaseState, PersonRole
+from assistant.progress.state import CASE, KIND_OF, CaseState
 from assistant.protocol.conditions import Condition
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment

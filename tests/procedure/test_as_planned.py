@@ -7,7 +7,7 @@ from typical_case import Driver
 
 from assistant.progress import events as ev
 from assistant.progress import intents as it
-from assistant.progress.state import Entry
+from assistant.progress.entries import Entry
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now

@@ -25,8 +25,9 @@ from assistant.procedure.decide import decide
 from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress.apply import apply, opened, replay
+from assistant.progress.entries import Entry, Warning
 from assistant.progress.facts import depth_limit_mm, suggestion, wl_mm
-from assistant.progress.state import CASE, KIND_OF, CaseState, Entry, Warning
+from assistant.progress.state import CASE, KIND_OF, CaseState
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.conditions import Condition

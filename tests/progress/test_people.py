@@ -9,8 +9,8 @@ from typical_case import HEAD
 from assistant.exchange.tables import rows
 from assistant.progress import intents as it
 from assistant.progress.apply import replay
+from assistant.progress.entries import Seal
 from assistant.progress.people import operators, signer
-from assistant.progress.state import Seal
 from assistant.report.note import as_text, note
 from assistant.report.record import as_record
 

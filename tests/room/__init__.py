@@ -12,7 +12,8 @@ from typical_case import Driver
 from assistant.files.shipped import data_folder
 from assistant.progress import events as ev
 from assistant.progress import intents as it
-from assistant.progress.state import CASE, Entry
+from assistant.progress.entries import Entry
+from assistant.progress.state import CASE
 from assistant.prompt.prompts import Prompt
 from assistant.prompt.wording import respond
 from assistant.words.sayings import load_wording
