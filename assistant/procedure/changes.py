@@ -8,6 +8,7 @@ and everything that hangs on them is judged again.
 
 from __future__ import annotations
 
+from assistant.procedure import moving
 from assistant.procedure.changeable import begins_again, changed_canal, superseded
 from assistant.procedure.draft import Draft
 from assistant.progress import events as ev
@@ -67,7 +68,7 @@ def carry_out(draft: Draft) -> None:
                 for warning in draft.state.open_warnings(canal):
                     draft.answer(warning, f"{canal} is not there: {change.reason}")
             _enter(draft, _asking(draft, "canals"), names, change)
-            draft.go_where_work_is()
+            moving.go_where_work_is(draft)
         case "tooth":
             assert change.tooth is not None
             _enter(draft, _asking(draft, "tooth"), change.tooth, change)
@@ -115,7 +116,7 @@ def _go_back(draft: Draft, change: CaseChange) -> None:
     draft.check_depths_again(track)
     if draft.state.active != track:
         draft.add(ev.TrackSelected(track=track, at=draft.now))
-    draft.move(track, change.step, "again", change.round)
+    moving.move(draft, track, change.step, "again", change.round)
 
 
 def _asking(draft: Draft, kind: str) -> Step:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from assistant.procedure import timing
+from assistant.procedure import moving, timing
+from assistant.procedure.correctable import to_undo
 from assistant.procedure.draft import KEPT, REPEATED, Draft
-from assistant.procedure.reach import open_here, to_undo, way_back
-from assistant.procedure.rules import fired_by_skip
+from assistant.procedure.fired import fired_by_skip
+from assistant.procedure.reach import open_here, way_back
 from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress import people
@@ -40,7 +41,7 @@ def obey(draft: Draft, intent: it.AnyIntent) -> None:
             _skip(draft, reason or "")
         case it.SwitchCanal(canal=canal):
             draft.drop_pending("canal changed")
-            draft.go_on()
+            moving.go_on(draft)
             draft.add(ev.TrackSelected(track=canal, at=draft.now))
         case it.TakeOver():
             _take_over(draft, intent)
@@ -63,9 +64,9 @@ def _keep(draft: Draft) -> None:
     draft.drop_pending("the value before it was kept")
     for warning in waiting:
         draft.answer(warning, KEPT)
-    draft.go_on()
+    moving.go_on(draft)
     if waiting:
-        draft.after_part()
+        moving.after_part(draft)
 
 
 def _back(draft: Draft) -> None:
@@ -73,8 +74,8 @@ def _back(draft: Draft) -> None:
     assert found is not None
     draft.drop_pending("gone back")
     if (aside := draft.state.aside) is not None:
-        return draft.ask_aside(draft.state.active, aside.finding, aside.round, found[0])
-    return draft.move(draft.state.active, found[0], "back", found[1])
+        return moving.ask_aside(draft, draft.state.active, aside.finding, aside.round, found[0])
+    return moving.move(draft, draft.state.active, found[0], "back", found[1])
 
 
 def _undo(draft: Draft) -> None:
@@ -99,13 +100,13 @@ def ask_again(draft: Draft, entry: Entry) -> None:
     finding = draft.state.protocol.finding_of.get(entry.step)
     if finding is not None:
         step = None if entry.step == finding.id else entry.step
-        draft.ask_aside(entry.track, finding.id, entry.round, step)
+        moving.ask_aside(draft, entry.track, finding.id, entry.round, step)
         return
     readings = draft.state.protocol.by_id[entry.step].expect.kind == "readings"
     round_ = 1 if readings else entry.round
     loop = draft.state.protocol.by_id[entry.step].loop
     if (entry.step, round_) in (*here.visited, (here.step, here.round(loop))):
-        draft.move(entry.track, entry.step, "undo", round_)
+        moving.move(draft, entry.track, entry.step, "undo", round_)
 
 
 def _skip(draft: Draft, reason: str) -> None:
@@ -122,7 +123,7 @@ def _skip(draft: Draft, reason: str) -> None:
         at=draft.now,
     )
     draft.add(ev.StepSkipped(skipped=skipped))
-    draft.advance(skip=True)
+    moving.advance(draft, skip=True)
 
 
 def _take_over(draft: Draft, intent: it.TakeOver) -> None:
@@ -165,7 +166,7 @@ def _signs(state: CaseState, name: str) -> str:
 def sign(draft: Draft, step: Step, pending: Pending) -> None:
     """The confirmed signature."""
     draft.enter(draft.judge(CASE, step, pending.value), pending.heard, confirmed=True)
-    draft.advance()
+    moving.advance(draft)
     draft.add(ev.NoteSigned(operator=str(pending.value), at=draft.now))
 
 

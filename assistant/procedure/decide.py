@@ -2,42 +2,36 @@
 
 The door (:mod:`.modes`) refuses what the case does not take now; this file carries the
 rest out. It is the road of a dictated value: is it in range, was it heard surely, is it
-believable; then onto the record, warnings first, and on to the next step. Commands are in
-``commands.py``, timed acts in ``timing.py``. No I/O, no clock; replaying the events gives
-the same state.
+believable (:mod:`.doubts`); then onto the record, warnings first, and on to the next step
+(:mod:`.moving`). Commands are in ``commands.py``, timed acts in ``timing.py``. No I/O, no
+clock; replaying the events gives the same state.
 """
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
-from assistant.procedure import changes, commands, findings, timing, visits
-from assistant.procedure.changeable import rests_on
-from assistant.procedure.draft import Draft, Judged
+from assistant.procedure import changes, commands, doubts, findings, moving, timing, visits
+from assistant.procedure.correctable import changes_way, to_correct
+from assistant.procedure.draft import Draft
 from assistant.procedure.keep_beside import keep, note
 from assistant.procedure.known import known
-from assistant.procedure.modes import QUERIES, WHICH, refusal
+from assistant.procedure.lifts import WHICH
+from assistant.procedure.modes import QUERIES, refusal
 from assistant.procedure.reach import (
     Questioned,
-    also_fits,
-    changes_way,
-    elsewhere_to_correct,
     fits,
-    gone_back,
-    numbered,
     offered,
     planned,
     planned_for,
-    prepared,
     questioned,
-    to_correct,
     wanted,
 )
 from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress.entries import Addendum, Entry, Origin
 from assistant.progress.facts import option_of, text_of
-from assistant.progress.state import CASE, VISIT, CaseState, Pending
+from assistant.progress.state import VISIT, CaseState, Pending
 from assistant.progress.values import problem_with
 from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
@@ -72,7 +66,7 @@ def _let_in(draft: Draft, intent: it.AnyIntent) -> None:
     else:
         _carry_out(draft, intent)
         if any(isinstance(event, ev.ConfirmDropped) for event in draft.events):
-            draft.go_on()  # a question may have held the step up
+            moving.go_on(draft)  # a question may have held the step up
 
 
 def _take_known(draft: Draft) -> None:
@@ -211,16 +205,16 @@ def _take(
         return draft.refuse(intent, reason, **detail)
     track = corrects.track if corrects else draft.state.active
     judged = draft.judge(track, step, intent.value, corrects)
-    why, revises = _doubt(judged, intent.heard), _revised(draft, judged, corrects)
+    why, revises = doubts.doubt(judged, intent.heard), doubts.revised(draft, judged, corrects)
     if answers is not None and intent.heard.doubt is None and intent.value == answers.value:
         why = None  # what the rules ask of this one was said with the question
     if which is not None and why != which:
         why = f"{which} {why}"
     if why is not None or revises is not None:
         alone = answers is None and not draft.rest and which is None
-        rival = _rival(step, intent) if alone else None
+        rival = doubts.rival_of(step, intent) if alone else None
         revises = None if rival is not None else revises  # one question after the other
-        return _ask(
+        return doubts.ask(
             *(draft, judged, intent.heard, why or "", intent.kind, corrects, origin, rival),
             revises=revises,
         )
@@ -240,69 +234,10 @@ def _lead_back(draft: Draft, to: Questioned, value: it.Scalar) -> None:
         commands.ask_again(draft, to.old)
 
 
-def _revised(draft: Draft, judged: Judged, corrects: Entry | None) -> Entry | None:
-    """The value of a step gone back to that later ones rest on, and that is not said to be
-    corrected: it may be put right, or what it is about was done again."""
-    old, state = judged.old, draft.state
-    if old is None or corrects is not None or old.track == CASE or old.origin == "timed":
-        return None
-    if not gone_back(state):
-        return None
-    waits = {warning.entry for warning in state.open_warnings(old.track)}
-    return old if old.seq not in waits and rests_on(state, old) else None
-
-
 def _go_on(draft: Draft, step: Step) -> None:
     if step.expect.kind == "tooth":
         commands.check_canals_again(draft)
-    draft.go_on()
-
-
-def _doubt(judged: Judged, heard: it.Heard) -> str | None:
-    """Why this value must be confirmed before it counts, or None."""
-    asked = (one.text for one in judged.fired if one.rule.severity == "confirm")
-    return next(asked, heard.doubt)
-
-
-def _rival(step: Step, intent: it.Given | it.Correction) -> it.Scalar | None:
-    """The other value to offer: one that the step takes and that one word can answer."""
-    rival = intent.rival
-    if rival is None or rival == intent.value or intent.kind not in _OFFERED:
-        return None
-    return rival if problem_with(step, rival) is None else None
-
-
-_OFFERED = frozenset({"mm", "size", "taper", "tooth"})
-
-
-def _ask(
-    draft: Draft,
-    judged: Judged,
-    heard: it.Heard,
-    why: str,
-    kind: it.ValueKind | Literal["option"] = "option",
-    corrects: Entry | None = None,
-    origin: Origin = "said",
-    rival: it.Scalar | None = None,
-    revises: Entry | None = None,
-) -> None:
-    """Question a doubtful value; a depth past its limit is warned about at once."""
-    asks = judged.candidate.step == draft.state.step
-    pending = Pending(
-        kind=kind,
-        quantity=judged.candidate.quantity,
-        value=judged.candidate.value,
-        corrects=corrects.seq if corrects else None,
-        heard=heard,
-        why=why,
-        warned=tuple(one.text for one in judged.fired if one.rule.severity == "urgent"),
-        origin=origin,
-        rest=draft.rest,
-        rival=rival,
-        step=None if corrects or asks else judged.candidate.step.id,
-        revises=revises.seq if revises else None,
-    )
-    draft.add(ev.ConfirmAsked(pending=pending, at=draft.now))
+    moving.go_on(draft)
 
 
 def _confirm(draft: Draft, intent: it.Command) -> None:
@@ -347,7 +282,7 @@ def _correction(draft: Draft, intent: it.Correction) -> None:
     found = to_correct(draft.state, intent)
     assert found is not None
     old = found.old
-    which = None if old is None else _which(draft.state, intent, found.step, old)
+    which = None if old is None else doubts.which_of_two(draft.state, intent, found.step, old)
     if which is not None:
         doubted = intent.heard.model_copy(update={"doubt": which})
         intent = intent.model_copy(update={"heard": doubted})
@@ -356,21 +291,6 @@ def _correction(draft: Draft, intent: it.Correction) -> None:
     waits = there != draft.state.active and draft.state.open_warnings(there)
     if waits and draft.state.pending is None:
         draft.add(ev.TrackSelected(track=there, at=draft.now))  # to be answered there
-
-
-def _which(state: CaseState, intent: it.Correction, step: Step, old: Entry) -> str | None:
-    """What is asked about where two values fit a correction: the one that it is taken for,
-    as its step is called. It is confirmed, or the other is named."""
-    if state.pending is not None:
-        return None
-    elsewhere = elsewhere_to_correct(state, intent)
-    if elsewhere is not None and (elsewhere.seq > old.seq or prepared(old)):
-        return f"{old.track.capitalize()}, {step.title}."
-    doubtful = intent.number is not None and intent.heard.doubt is not None
-    if not doubtful and also_fits(state, intent, old) is None:
-        return None
-    number = f" {old.round}" if numbered(step) else ""
-    return f"{step.title.partition(',')[0]}{number}."
 
 
 def _said_for(
@@ -407,14 +327,14 @@ def _chosen(draft: Draft, intent: it.Chosen) -> None:
     if step.expect.kind == "done" and intent.option == "yes":
         return _done(draft, intent)
     judged = draft.judge(state.active, step, intent.option)
-    why = _doubt(judged, intent.heard)
+    why = doubts.doubt(judged, intent.heard)
     option = option_of(step, intent.option)
     leads = option is not None and option.to is not None
-    which = None if leads else _revised(draft, judged, None)
+    which = None if leads else doubts.revised(draft, judged, None)
     if why is not None or which is not None:
-        return _ask(draft, judged, intent.heard, why or "", revises=which)
+        return doubts.ask(draft, judged, intent.heard, why or "", revises=which)
     draft.enter(judged, intent.heard)
-    draft.go_on()
+    moving.go_on(draft)
     if option is not None and option.change is not None:
         said = it.Change(
             what=option.change,
@@ -459,7 +379,9 @@ def _corrected_or_again(draft: Draft, pending: Pending, answer: str) -> None:
     if unsaid := [text for text in new if text not in pending.why]:
         draft.drop_pending("asked about anew")
         kind = pending.kind
-        return _ask(draft, judged, pending.heard, unsaid[0], kind, corrects, pending.origin)
+        return doubts.ask(
+            draft, judged, pending.heard, unsaid[0], kind, corrects, pending.origin
+        )
     draft.enter(
         judged,
         pending.heard,
@@ -477,6 +399,6 @@ def _done(draft: Draft, intent: it.Command | it.Chosen) -> None:
     assert step is not None
     judged = draft.judge(draft.state.active, step, "done")
     if heard.doubt is not None:
-        return _ask(draft, judged, heard, heard.doubt)
+        return doubts.ask(draft, judged, heard, heard.doubt)
     draft.enter(judged, heard)
-    return draft.go_on()
+    return moving.go_on(draft)

@@ -8,24 +8,18 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from assistant.procedure.changeable import stands_from_before
-from assistant.procedure.known import known_at
+from assistant.procedure.fired import Fired, fired_by_value
 from assistant.procedure.reach import (
-    given_early,
     given_here,
-    heats,
     in_place,
-    stands_here,
 )
-from assistant.procedure.rules import Candidate, Fired, fired_by_leaving, fired_by_value
+from assistant.procedure.rules import Candidate
 from assistant.progress import events as ev
 from assistant.progress.apply import apply
 from assistant.progress.entries import Entry, Origin, Rejected, Warning
-from assistant.progress.facts import holds, option_of, stays
 from assistant.progress.intents import Heard, Intent, Part, Scalar
-from assistant.progress.state import CASE, CaseState
-from assistant.protocol.machine import next_step, position
-from assistant.protocol.model import AT_CANALS, FINISHED, Step
+from assistant.progress.state import CaseState
+from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 
@@ -275,155 +269,6 @@ class Draft:
         """An entry on record, to be judged again where it stands."""
         step, place = self.state.protocol.by_id[entry.step], self.state.place(entry)
         return Candidate(entry.track, step, entry.quantity, entry.value, entry.round, place)
-
-    # -- moving -------------------------------------------------------------
-
-    def go_on(self) -> None:
-        """Leave the present step if it has its value, and those after it in its loop that
-        were given theirs early; a value of another step (an older one, corrected) moves
-        nothing."""
-        if self.state.answered and self.state.pending is None and self.state.timer is None:
-            self.advance()
-
-    def advance(self, *, skip: bool = False) -> None:
-        """Move the active track on, unless an urgent warning waits for an answer."""
-        state = self.state
-        track, step = state.here, state.step
-        if step is None or self._held_up(step):
-            return None
-        if state.aside is not None:
-            return self._advance_aside(step)
-        given = None if skip else given_here(self.state) or stands_here(self.state)
-        option = given.value if given and isinstance(given.value, str) else None
-        target = next_step(state.protocol, step, option, holds(state, track.name), skip=skip)
-        target = self._past_unasked(target)
-        again = option is not None and stays(step, option)
-        if step.loop is not None and _loop_of(state, target) != step.loop:
-            for fired in tuple(fired_by_leaving(state, track.name, step)):
-                self.warn(fired, track.name, step, None)
-        round_ = track.round(step.loop) if again else None
-        self.move(track.name, target, "skip" if skip else "done", round_)
-        stands = given_early(self.state, step) or stands_from_before(self.state)
-        if stands and self._onward(step, state.round):
-            return self.advance()
-        self.after_part()
-        return None
-
-    def _onward(self, before: Step, round_: int) -> bool:
-        """Whether the present step comes later in the sequence than the one before it, so
-        that what stands there can be gone past without going round and round."""
-        here, part = self.state.here, self.state.protocol.part_of(before.id)
-        if here.step in {FINISHED, AT_CANALS}:
-            return False
-        round_ = round_ if before.loop else 1
-        now = here.round(self.state.protocol.by_id[here.step].loop)
-        return position(part, here.step, now) > position(part, before.id, round_)
-
-    def ask_aside(self, track: str, finding: str, round_: int, step: str | None) -> None:
-        """Ask about a finding, beside the sequence; no step: nothing more."""
-        self.add(
-            ev.AsideReached(track=track, finding=finding, round=round_, step=step, at=self.now)
-        )
-
-    def _advance_aside(self, step: Step) -> None:
-        """The next question about a finding; after the last, what else is waiting goes on."""
-        aside = self.state.aside
-        assert aside is not None
-        steps = [one.id for one in self.state.protocol.finding_of[step.id].steps]
-        onward = steps[steps.index(step.id) + 1 :]
-        given = given_here(self.state)
-        option = option_of(step, str(given.value)) if given else None
-        target = onward[0] if onward else None
-        if option is not None and option.to is not None:
-            target = step.target(option.to)
-        target = None if target == FINISHED else target
-        self.ask_aside(self.state.active, aside.finding, aside.round, target)
-        if target is None:
-            self.go_on()
-            self.after_part()
-
-    def _past_unasked(self, target: str) -> str:
-        """A target, or what comes after it where nobody asks it and no set-up answers it."""
-        protocol, held = self.state.protocol, holds(self.state, self.state.active)
-        while (step := protocol.by_id.get(target)) and not step.asked:
-            if known_at(self.state, step) is not None:
-                break
-            target = next_step(protocol, step, None, held)
-        return target
-
-    def _held_up(self, step: Step) -> bool:
-        """Whether an urgent warning waits for its answer. The heat that was too long
-        waits with its own until the press is over: the mass cools meanwhile."""
-        waiting = self.state.open_warnings(self.state.active)
-        given = given_here(self.state) if heats(step) else None
-        return any(given is None or w.entry != given.seq for w in waiting)
-
-    def move(self, track: str, target: str, via: str, round_: int | None = None) -> None:
-        """Put a track on a step; a loop that is entered, or begins again, starts a
-        new round unless the round is given."""
-        protocol = self.state.protocol
-        loop = _loop_of(self.state, target)
-        if target == FINISHED and track == CASE:
-            opening = {step.id for step in protocol.opening}
-            target = AT_CANALS if self.state.track(CASE).step in opening else FINISHED
-        if round_ is None:
-            round_ = self._next_round(track, target, loop)
-        self.add(
-            ev.StepReached.model_validate(
-                {
-                    "track": track,
-                    "step": target,
-                    "via": via,
-                    "loop": loop,
-                    "round": round_,
-                    "at": self.now,
-                }
-            )
-        )
-
-    def _next_round(self, track: str, target: str, loop: str | None) -> int:
-        """Counted on the path so far, so that going back takes the count along."""
-        if loop is None:
-            return 1
-        here = self.state.track(track)
-        steps = [step.id for step in self.state.protocol.steps() if step.loop == loop]
-        present = here.round(loop)
-        inside = here.step in steps
-        if inside and target != steps[0]:
-            return present
-        before = [round_ for step, round_ in here.visited if step in steps]
-        return 1 + max([*before, present] if inside else before, default=0)
-
-    def go_where_work_is(self) -> None:
-        """After a change of the canals: from one that is not there, and from the closing
-        steps, to a canal that is to be filled."""
-        waiting = next((t.name for t in self.state.canals if not t.finished), None)
-        if self.state.active == CASE and waiting is not None:
-            self.add(ev.TrackSelected(track=waiting, at=self.now))
-        else:
-            self.after_part()
-
-    def after_part(self) -> None:
-        """When a part is done, select what comes next."""
-        state = self.state
-        if not (state.here.finished or state.here.step == AT_CANALS):
-            return
-        waiting = next((t.name for t in state.canals if not t.finished), None)
-        if waiting is None:  # a finished canal may have been judged again
-            open_in = (t.name for t in state.canals if state.open_warnings(t.name))
-            waiting = next(open_in, None)
-        case = state.track(CASE)
-        if waiting is not None:
-            self.add(ev.TrackSelected(track=waiting, at=self.now))
-        elif case.step == AT_CANALS:
-            self.add(ev.TrackSelected(track=CASE, at=self.now))
-            self.move(CASE, state.protocol.closing[0].id, "done")
-        elif not case.finished:
-            self.add(ev.TrackSelected(track=CASE, at=self.now))
-
-
-def _loop_of(state: CaseState, place: str) -> str | None:
-    return None if place in {FINISHED, AT_CANALS} else state.protocol.by_id[place].loop
 
 
 def _holds_still(known: Warning | None, fired: Fired) -> bool:

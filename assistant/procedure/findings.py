@@ -6,6 +6,7 @@ the sequence, so that the canal goes on where it was. Nothing holds up a timer o
 
 from __future__ import annotations
 
+from assistant.procedure import moving
 from assistant.procedure.draft import Draft
 from assistant.procedure.reach import found_in
 from assistant.progress import events as ev
@@ -24,4 +25,4 @@ def note_down(draft: Draft, said: it.Finding) -> None:
     draft.enter(judged, said.heard.model_copy(update={"doubt": None}))
     if finding.steps:
         first = finding.steps[0].id
-        draft.ask_aside(track, finding.id, judged.candidate.round, first)
+        moving.ask_aside(draft, track, finding.id, judged.candidate.round, first)

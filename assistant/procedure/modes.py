@@ -10,23 +10,20 @@ only a value can still be wrong in itself (:mod:`assistant.progress.values`). Wh
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from enum import Enum, StrEnum
 from functools import cache, partial
-from typing import Any, NamedTuple, get_args
+from typing import NamedTuple, get_args
 
 from transitions import Machine
 
-from assistant.procedure import changeable, reach
+from assistant.procedure import changeable, correctable, lifts, reach
+from assistant.procedure.lifts import Lifts
 from assistant.progress import beside
 from assistant.progress import intents as it
-from assistant.progress.facts import option_of
-from assistant.progress.people import is_name
-from assistant.progress.state import CASE, VISIT, CaseState
+from assistant.progress.state import CASE, CaseState
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.machine import Place
-from assistant.protocol.model import AT_CANALS, Step
-from assistant.protocol.roles import Role
+from assistant.protocol.model import AT_CANALS
 
 QUERIES = frozenset(
     {"repeat", "where", "read_back", "what_is_left", "more", "how_long", "what_can_i_say"}
@@ -104,16 +101,13 @@ def request_of(state: CaseState, intent: it.AnyIntent) -> Request | None:
     """
     match intent:
         case it.Command(verb=verb):
-            if verb in _STARTS:
+            if verb in lifts.STARTS:
                 return Request.START
             return Request.QUERY if verb in QUERIES else Request(verb)
-        case it.Chosen(option="yes") if _expects(state, "done"):
+        case it.Chosen(option="yes") if lifts.expects(state, "done"):
             return Request.NEXT
     return _REQUESTS.get(type(intent))
 
-
-_STARTS = {"start": None, "press": "hold", "heat_on": "until_off"}
-"""What begins a timed act, and the mode of the act that it means; None for either."""
 
 _REQUESTS: dict[type[it.Intent], Request] = {
     it.Given: Request.VALUE,
@@ -135,178 +129,6 @@ _REQUESTS: dict[type[it.Intent], Request] = {
     it.Append: Request.ADDENDUM,
     it.Prepare: Request.PREPARE,
 }
-
-
-# -- what lifts a refusal ---------------------------------------------------------
-
-Lifts = Callable[[CaseState, Any], bool]
-"""Told the state and the intent, whether the refusal does not apply after all."""
-
-
-def _expects(state: CaseState, *kinds: str) -> bool:
-    return state.step is not None and state.step.expect.kind in kinds
-
-
-def _quiet(state: CaseState, _: it.Intent) -> bool:
-    return not state.open_warnings(state.active)
-
-
-def _answers_what_waits(state: CaseState, given: it.Given) -> bool:
-    """Said again, for the question or in the place of what was warned about."""
-    asked = reach.wanted(state, given)
-    again = asked is not None and (asked.old is not None or _warned(state, asked.step))
-    early = asked is not None and reach.press_waits(state) and asked.step != state.step
-    return again or early or _quiet(state, given) or bool(reach.open_here(state))
-
-
-def _warned(state: CaseState, step: Step) -> bool:
-    """Whether the value that a step of the present round has waits for an answer."""
-    given = reach.in_place(state, state.active, step, state.here.round(step.loop))
-    return given is not None and given.seq in {
-        w.entry for w in state.open_warnings(state.active)
-    }
-
-
-def _mass_cools(state: CaseState, start: it.Command) -> bool:
-    """A press is never held up: what warns about the heat waits until it is over. Any
-    other act is done again where every warning is about it."""
-    here = reach.open_here(state)
-    again = set(here) == set(state.open_warnings(state.active))
-    press = state.in_turn is not None and not reach.heats(state.in_turn)
-    return again or (press and (bool(here) or not state.here.answered))
-
-
-def _is_that_act(state: CaseState, start: it.Command) -> bool:
-    expect = state.in_turn.expect if state.in_turn else None
-    return _STARTS[start.verb] in {None, getattr(expect, "mode", None)}
-
-
-def _timed_in_turn(state: CaseState, _: it.Intent) -> bool:
-    """A question about a finding holds up no press."""
-    return state.in_turn is not None and state.in_turn.expect.kind == "timed"
-
-
-def _is_finding(state: CaseState, said: it.Finding) -> bool:
-    return said.finding in {finding.id for finding in state.protocol.findings}
-
-
-def _is_found_in_one(state: CaseState, said: it.Finding) -> bool:
-    return reach.found_in(state, said) is not None
-
-
-def _given_early(state: CaseState, given: it.Given) -> bool:
-    """A length for another step than the press that runs."""
-    found = reach.wanted(state, given)
-    return found is not None and found.step != state.step
-
-
-def _is_questioned(state: CaseState, _: it.Intent) -> bool:
-    return state.pending is not None
-
-
-def _says_no(state: CaseState, chosen: it.Chosen) -> bool:
-    return state.pending is not None and chosen.option == "no"
-
-
-def _asked(state: CaseState, _: it.Intent) -> bool:
-    return state.step is not None
-
-
-def _is_operator(state: CaseState, _: it.Intent) -> bool:
-    return state.who == "operator"
-
-
-def _no_final_length(state: CaseState, correction: it.Correction) -> bool:
-    found = reach.to_correct(state, correction)
-    old = found.old if found else None
-    if old is None or state.role(old) is not Role.PAPER_POINT:
-        return True
-    return state.newest(old.track, Role.FINAL_LENGTH) is None
-
-
-def _leads_elsewhere(state: CaseState, correction: it.Correction) -> bool:
-    found = reach.to_correct(state, correction)
-    return found is not None and reach.changes_way(state, found, correction.value)
-
-
-def _no_canal_begun(state: CaseState, correction: it.Correction) -> bool:
-    found = reach.to_correct(state, correction)
-    late = found is not None and found.old is not None and found.step.expect.kind in ONCE
-    return not late or not reach.canal_work_begun(state)
-
-
-def _may_confirm(state: CaseState, confirm: it.Command) -> bool:
-    pending = state.pending
-    signing = pending is not None and pending.quantity in {"signature", VISIT}
-    return not signing or _is_operator(state, confirm)
-
-
-WHICH = frozenset({"corrected", "again"})
-"""What answers whether a value corrects one or was taken again."""
-
-
-def _not_which(state: CaseState, _: it.Intent) -> bool:
-    return state.pending is None or state.pending.revises is None
-
-
-def _says_which(state: CaseState, chosen: it.Chosen) -> bool:
-    surely = chosen.option in WHICH and chosen.heard.doubt is None
-    return _not_which(state, chosen) or surely or chosen.option == "no"
-
-
-def _one_offered(state: CaseState, _: it.Intent) -> bool:
-    return not reach.either(state)
-
-
-def _suggests(state: CaseState, _: it.Intent) -> bool:
-    return reach.offered(state) is not None
-
-
-def _no_reading(state: CaseState, intent: it.AsPlanned) -> bool:
-    """Not a length that can be known only by reading it off."""
-    step = reach.planned_for(state, intent)
-    if step is None or step.role in reach.PLANNED:
-        return True
-    suggests = getattr(step.expect, "suggest", None) is not None
-    return suggests or step.expect.kind not in {"measure", "readings"}
-
-
-def _is_planned(state: CaseState, intent: it.AsPlanned) -> bool:
-    step = reach.planned_for(state, intent)
-    return step is not None and reach.planned(state, step) is not None
-
-
-def _is_option(state: CaseState, chosen: it.Chosen) -> bool:
-    return state.step is not None and option_of(state.step, chosen.option) is not None
-
-
-def _is_set_up(state: CaseState, _: it.Intent) -> bool:
-    return state.track(CASE).step not in {step.id for step in state.protocol.opening}
-
-
-def _at_the_end(state: CaseState, _: it.Intent) -> bool:
-    """Every canal is finished, too: one may have gone back from the closing steps."""
-    return _expects(state, "sign") and all(canal.finished for canal in state.canals)
-
-
-def _has_plan(_: CaseState, visit: it.CloseVisit) -> bool:
-    return all((text or "").strip() for text in (visit.dressing, visit.plan))
-
-
-def _is_no_beside(problem: str, state: CaseState, intent: it.Beside) -> bool:
-    return beside.problem(state, intent) != problem
-
-
-def _names_somebody(_: CaseState, intent: it.Intent) -> bool:
-    return not isinstance(intent, it.TakeOver | it.SignAs) or is_name(intent.name)
-
-
-def _is_no(problem: str, state: CaseState, change: it.Change) -> bool:
-    return changeable.change_problem(state, change) != problem
-
-
-def _says_something(_: CaseState, addendum: it.Append) -> bool:
-    return bool(addendum.text.strip() and addendum.by.strip())
 
 
 # -- the table --------------------------------------------------------------------
@@ -337,11 +159,11 @@ _PRESSING, _QUESTIONED, _WARNED, _ASKED, _FINISHED = (
 )
 _OPEN = _QUESTIONED | _WARNED | _ASKED | _FINISHED
 _WARNING = "answer_warning_first"
-_WARNING_FIRST = Row(_WARNING, _QUESTIONED | _WARNED, _quiet)
+_WARNING_FIRST = Row(_WARNING, _QUESTIONED | _WARNED, lifts.quiet)
 
 DOOR: dict[Request, tuple[Row, ...]] = {
     Request.VALUE: (
-        Row(_WARNING, _QUESTIONED | _WARNED, _answers_what_waits),
+        Row(_WARNING, _QUESTIONED | _WARNED, lifts.answers_what_waits),
         Row("nothing_asked", _FINISHED),
         Row(
             "not_this_step", _OPEN, lambda state, given: reach.wanted(state, given) is not None
@@ -351,59 +173,58 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row(
             "nothing_to_correct",
             _OPEN | _PRESSING,
-            lambda *said: reach.to_correct(*said) is not None,
+            lambda *said: correctable.to_correct(*said) is not None,
         ),
-        Row("correct_final_instead", _OPEN | _PRESSING, _no_final_length),
-        Row("canals_begun", _OPEN | _PRESSING, _no_canal_begun),
+        Row("correct_final_instead", _OPEN | _PRESSING, lifts.no_final_length),
+        Row("canals_begun", _OPEN | _PRESSING, lifts.no_canal_begun),
     ),
     Request.OPTION: (
         Row(
             "say_which",
             _QUESTIONED,
-            lambda state, chosen: chosen.option == "no" or _one_offered(state, chosen),
+            lambda state, chosen: chosen.option == "no" or lifts.one_offered(state, chosen),
         ),
-        Row("say_corrected_or_again", _QUESTIONED, _says_which),
+        Row("say_corrected_or_again", _QUESTIONED, lifts.says_which),
         Row(
             "say_confirm_or_no",
             _QUESTIONED,
-            lambda state, chosen: chosen.option == "no" or not _not_which(state, chosen),
+            lambda state, chosen: chosen.option == "no" or not lifts.not_which(state, chosen),
         ),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
-        Row("not_an_option", _ASKED, _is_option),
+        Row("not_an_option", _ASKED, lifts.is_option),
     ),
     Request.PLANNED: (
-        Row("say_which", _QUESTIONED, _one_offered),
+        Row("say_which", _QUESTIONED, lifts.one_offered),
         Row("say_confirm_or_no", _QUESTIONED),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
-        Row("read_off", _ASKED | _PRESSING, _no_reading),
-        Row("no_plan", _ASKED | _PRESSING, _is_planned),
+        Row("read_off", _ASKED | _PRESSING, lifts.no_reading),
+        Row("no_plan", _ASKED | _PRESSING, lifts.is_planned),
     ),
     Request.NEXT: (
-        Row("say_which", _QUESTIONED, _one_offered),
-        Row("say_corrected_or_again", _QUESTIONED, _not_which),
+        Row("say_which", _QUESTIONED, lifts.one_offered),
+        Row("say_corrected_or_again", _QUESTIONED, lifts.not_which),
         Row("say_confirm_or_no", _QUESTIONED),
         Row(_WARNING, _WARNED),
         Row("nothing_asked", _FINISHED),
-        Row("needs_answer", _ASKED, lambda state, _: _expects(state, "done")),
+        Row("needs_answer", _ASKED, lambda state, _: lifts.expects(state, "done")),
     ),
     Request.CONFIRM: (
-        Row("say_which", _QUESTIONED | _PRESSING, _one_offered),
-        Row("say_corrected_or_again", _QUESTIONED, _not_which),
-        Row("operator_signs", _QUESTIONED, _may_confirm),
+        Row("say_which", _QUESTIONED | _PRESSING, lifts.one_offered),
+        Row("say_corrected_or_again", _QUESTIONED, lifts.not_which),
+        Row("operator_signs", _QUESTIONED, lifts.may_confirm),
         Row(_WARNING, _WARNED),
-        Row("nothing_to_confirm", _ASKED | _FINISHED, _suggests),
+        Row("nothing_to_confirm", _ASKED | _FINISHED, lifts.suggests),
     ),
     Request.KEEP: (
         Row("nothing_to_keep", _ASKED | _FINISHED),
-        Row("nothing_to_keep", _PRESSING, lambda *said: not _quiet(*said)),
-        Row("nothing_to_keep", _QUESTIONED, lambda *said: not _quiet(*said)),
+        Row("nothing_to_keep", _PRESSING | _QUESTIONED, lambda *said: not lifts.quiet(*said)),
     ),
     Request.START: (
-        Row("nothing_to_start", _OPEN, _timed_in_turn),
-        Row("another_act", _OPEN, _is_that_act),
-        Row(_WARNING, _QUESTIONED | _WARNED, _mass_cools),
+        Row("nothing_to_start", _OPEN, lifts.timed_in_turn),
+        Row("another_act", _OPEN, lifts.is_that_act),
+        Row(_WARNING, _QUESTIONED | _WARNED, lifts.mass_cools),
     ),
     Request.STOP: (Row("nothing_to_stop", _OPEN),),
     Request.BACK: (
@@ -411,16 +232,16 @@ DOOR: dict[Request, tuple[Row, ...]] = {
         Row("at_the_start", _OPEN, lambda state, _: reach.way_back(state) is not None),
     ),
     Request.UNDO: (
-        Row("nothing_to_undo", _OPEN, lambda state, _: reach.to_undo(state) is not None),
+        Row("nothing_to_undo", _OPEN, lambda state, _: correctable.to_undo(state) is not None),
     ),
     Request.SKIP: (
         _WARNING_FIRST,
-        Row("nothing_asked", _OPEN, _asked),
-        Row("cannot_skip", _OPEN, lambda state, _: not _expects(state, *ONCE)),
+        Row("nothing_asked", _OPEN, lifts.asked),
+        Row("cannot_skip", _OPEN, lambda state, _: not lifts.expects(state, *ONCE)),
         Row("skip_needs_reason", _OPEN, lambda _, skip: bool((skip.reason or "").strip())),
     ),
     Request.SWITCH: (
-        Row("finish_setup_first", _OPEN, _is_set_up),
+        Row("finish_setup_first", _OPEN, lifts.is_set_up),
         Row(
             "canals_left",
             _OPEN,
@@ -439,37 +260,37 @@ DOOR: dict[Request, tuple[Row, ...]] = {
     ),
     Request.CHANGE: (
         _WARNING_FIRST,
-        Row("finish_setup_first", _OPEN | _PROPOSED, _is_set_up),
+        Row("finish_setup_first", _OPEN | _PROPOSED, lifts.is_set_up),
         *(
-            Row(why, _OPEN | _PROPOSED, partial(_is_no, why))
+            Row(why, _OPEN | _PROPOSED, partial(lifts.is_no, why))
             for why in get_args(changeable.ChangeProblem)
         ),
     ),
     Request.FINDING: (
-        Row("no_such_finding", _OPEN | _PROPOSED | _PRESSING | _TIMING, _is_finding),
-        Row("which_canal_first", _OPEN | _PROPOSED, _is_found_in_one),
+        Row("no_such_finding", _OPEN | _PROPOSED | _PRESSING | _TIMING, lifts.is_finding),
+        Row("which_canal_first", _OPEN | _PROPOSED, lifts.is_found_in_one),
     ),
-    Request.SPEAKER: (Row("nobody_named", _OPEN, _names_somebody),),
+    Request.SPEAKER: (Row("nobody_named", _OPEN, lifts.names_somebody),),
     Request.PAUSE: (),
     Request.RESUME: (Row("not_paused", _OPEN),),
     Request.SIGN: (
-        Row("not_at_the_end", _OPEN, _at_the_end),
+        Row("not_at_the_end", _OPEN, lifts.at_the_end),
         Row(_WARNING, _OPEN, lambda state, _: not any(w.open for w in state.warnings)),
-        Row("operator_signs", _OPEN, _is_operator),
-        Row("nobody_named", _OPEN, _names_somebody),
+        Row("operator_signs", _OPEN, lifts.is_operator),
+        Row("nobody_named", _OPEN, lifts.names_somebody),
     ),
     Request.ADDENDUM: (
         Row("not_signed", frozenset(Mode) - {Mode.SIGNED}),
-        Row("addendum_empty", frozenset({Mode.SIGNED}), _says_something),
+        Row("addendum_empty", frozenset({Mode.SIGNED}), lifts.says_something),
     ),
     Request.PREPARE: (Row("begun_already", _OPEN, lambda state, _: not state.entries),),
     Request.VISIT: (
         _WARNING_FIRST,
-        Row("operator_signs", _OPEN, _is_operator),
-        Row("visit_needs", _OPEN, _has_plan),
+        Row("operator_signs", _OPEN, lifts.is_operator),
+        Row("visit_needs", _OPEN, lifts.has_plan),
     ),
     Request.BESIDE: tuple(
-        Row(why, frozenset(Mode) - {Mode.SIGNED}, partial(_is_no_beside, why))
+        Row(why, frozenset(Mode) - {Mode.SIGNED}, partial(lifts.is_no_beside, why))
         for why in beside.PROBLEMS
     ),
     Request.QUERY: (),
@@ -481,12 +302,12 @@ WHILE_PRESSING: dict[Request, Lifts] = {
     Request.STOP: lambda *_: True,
     Request.BESIDE: lambda *_: True,
     Request.QUERY: lambda *_: True,
-    Request.VALUE: _given_early,
-    Request.CORRECTION: lambda *said: not _leads_elsewhere(*said),
+    Request.VALUE: lifts.given_early,
+    Request.CORRECTION: lambda *said: not lifts.leads_elsewhere(*said),
     Request.PLANNED: lambda *_: True,
     Request.KEEP: lambda *_: True,
-    Request.CONFIRM: _is_questioned,
-    Request.OPTION: _says_no,
+    Request.CONFIRM: lifts.is_questioned,
+    Request.OPTION: lifts.says_no,
     Request.FINDING: lambda *_: True,
 }
 """What is taken while a press runs, beside what rows of its own refuse; all else waits

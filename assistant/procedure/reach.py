@@ -11,10 +11,8 @@ from typing import NamedTuple
 from assistant.progress import intents as it
 from assistant.progress import reckoning
 from assistant.progress.entries import Entry, Warning
-from assistant.progress.facts import option_of, readings_mm, stays, suggestion
+from assistant.progress.facts import readings_mm, suggestion
 from assistant.progress.state import CASE, KIND_OF, VISIT, CaseState
-from assistant.progress.values import problem_with
-from assistant.protocol.coherence import ONCE
 from assistant.protocol.expect import Measure, Timed
 from assistant.protocol.limits import NotGivenError
 from assistant.protocol.machine import next_step
@@ -209,152 +207,6 @@ PLANNED = frozenset({Role.HEAT_DEPTH, Role.INCREMENT})
 a plugger went is what came of it, and is read off: a plan would hide a fill that is short."""
 
 
-def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
-    """What a correction replaces: the value that waits for its "confirm", else one
-    that was warned about, else that of the step that was gone back to, else the last of
-    its kind (or of the named quantity)."""
-    asked = questioned(state)
-    if asked is not None and fits(asked.step, intent):
-        return asked
-    back = gone_back(state) and not state.open_warnings(state.active)
-    here = stands_here(state) if back else None
-    if here is not None and _correctable(state, here, intent):
-        return Questioned(state.protocol.by_id[here.step], here)  # it was gone back to
-    last = (
-        _newest_to_correct(state, state.active, intent)
-        or elsewhere_to_correct(state, intent)
-        or _of_the_patient(state, intent)
-    )
-    return None if last is None else Questioned(state.protocol.by_id[last.step], last)
-
-
-def elsewhere_to_correct(state: CaseState, intent: it.Correction) -> Entry | None:
-    """The value of the canal that was finished just now that a correction fits too."""
-    track = just_finished(state)
-    return None if track is None else _newest_to_correct(state, track, intent)
-
-
-def _of_the_patient(state: CaseState, intent: it.Correction) -> Entry | None:
-    """What was told of the patient, by its name: it can come up in any canal."""
-    told = state.newest(CASE, Role.PATIENT_RISKS)
-    named = intent.quantity is not None
-    return told if told is not None and named and _correctable(state, told, intent) else None
-
-
-def just_finished(state: CaseState) -> str | None:
-    """The canal that has the newest entry that was told, if it is finished and another one is
-    at work: what is prepared for the next canal enters by itself."""
-    told = (e for e in reversed(state.entries) if e.standing == "standing" and not prepared(e))
-    newest = next(told, None)
-    if newest is None or newest.track in {CASE, state.active}:
-        return None
-    return newest.track if state.track(newest.track).finished else None
-
-
-def prepared(entry: Entry) -> bool:
-    """Whether it was told beforehand, and entered when its canal was begun."""
-    return entry.heard.channel == "prepared"
-
-
-def _newest_to_correct(state: CaseState, track: str, intent: it.Correction) -> Entry | None:
-    found = [e for e in state.standing(track) if _correctable(state, e, intent)]
-    warned = {warning.entry for warning in state.open_warnings(track)}
-    return next(reversed([e for e in found if e.seq in warned] or found), None)
-
-
-def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
-    """A value of that kind, and of that number if one was named; not a time that was
-    measured, nor an answer that led elsewhere ("level reached" is no length)."""
-    step = state.protocol.by_id[entry.step]
-    if entry.origin == "timed" or not fits(step, intent):
-        return False
-    if intent.number is not None and not (numbered(step) and entry.round == intent.number):
-        return False
-    if step.expect.kind == "choice":
-        return True
-    option = option_of(step, entry.value) if isinstance(entry.value, str) else None
-    return option is None or option.to is None or stays(step, option.id)
-
-
-def numbered(step: Step) -> bool:
-    """Whether its values have numbers: those of a cycle or increment, and readings."""
-    return step.loop is not None or step.expect.kind == "readings"
-
-
-def also_fits(state: CaseState, intent: it.Correction, old: Entry) -> Entry | None:
-    """Another value that a correction may mean as well as ``old``: one of the same
-    sentence; or, where the name is that of several and ``old`` is not the last that was
-    said, one of another step. None where a warning about ``old`` waits: it is answered."""
-    waits = {warning.entry for warning in state.open_warnings(old.track)}
-    if intent.number is not None or old.seq in waits:
-        return None
-    step, last = state.protocol.by_id[old.step], state.newest(old.track)
-    general = intent.quantity not in {None, step.expect.quantity} and old != last
-    for entry in reversed(state.standing(old.track)):
-        one = state.protocol.by_id[entry.step]
-        together = entry.at == old.at or (general and entry.step != old.step)
-        possible = intent.kind == "option" or problem_with(one, intent.value) is None
-        if entry != old and together and possible and _correctable(state, entry, intent):
-            return entry
-    return None
-
-
-def correctable_answers(state: CaseState) -> tuple[Step, ...]:
-    """Steps whose answer by an option can be corrected, newest first."""
-    steps = (state.protocol.by_id[entry.step] for entry in _correctable_entries(state))
-    return tuple(dict.fromkeys(step for step in steps if answers_of(step)))
-
-
-def changes_way(state: CaseState, found: Questioned, value: it.Scalar) -> bool:
-    """Whether a corrected answer leads elsewhere than the one that stands."""
-    old = found.old.value if found.old is not None else value
-    ways = [option_of(found.step, str(one)) for one in (old, value)]
-    to = [None if way is None else way.to for way in ways]
-    return found.step.expect.kind == "choice" and to[0] != to[1]
-
-
-def _correctable_entries(state: CaseState) -> tuple[Entry, ...]:
-    """Of this canal, then of the one that was finished just now, newest first; then what was
-    told of the patient."""
-    before = just_finished(state)
-    there = state.standing(before) if before is not None else ()
-    told = state.newest(CASE, Role.PATIENT_RISKS) if state.active != CASE else None
-    patient = () if told is None else (told,)
-    return (*reversed(state.standing(state.active)), *reversed(there), *patient)
-
-
-def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
-    """Kinds of the standing entries that can be corrected, newest first: of this canal,
-    then of the one that was finished just now; last what stays once canal work has begun."""
-    entries = _correctable_entries(state)
-    found = (KIND_OF.get(state.protocol.by_id[e.step].expect.kind) for e in entries)
-    kinds = dict.fromkeys(kind for kind in found if kind is not None and kind != "s")
-    late = ONCE if canal_work_begun(state) else frozenset()
-    return tuple(sorted(kinds, key=lambda kind: kind in late))
-
-
-def to_undo(state: CaseState) -> Entry | None:
-    """The value of the step that is shown, where it has one; else the last entry of the
-    canal; where nothing was told of it yet, or all canals are finished, that of the canal
-    finished just now; of the case where no canal has any yet; none of the opening once the
-    closing steps are reached, and none that a change of the case made: that is put right by
-    another."""
-    if (shown := given_here(state)) is not None:
-        return shown
-    track = state.active if canal_work_begun(state) else CASE
-    last, place = state.newest(track), state.track(CASE).step
-    if track == CASE and state.changes and place == AT_CANALS:
-        return None
-    before = just_finished(state)
-    if before is not None and (last is None or track == CASE or prepared(last)):
-        return state.newest(before)
-    if last is None or (
-        last.track == CASE and place != AT_CANALS and not _same_part(state, place, last.step)
-    ):
-        return None
-    return last
-
-
 def way_back(state: CaseState) -> tuple[str, int] | None:
     """The step before, and its round; the case does not go back over its canals."""
     here = state.here
@@ -365,12 +217,13 @@ def way_back(state: CaseState) -> tuple[str, int] | None:
     if not here.visited or here.step == AT_CANALS:
         return None
     step, round_ = here.visited[-1]
-    if here.name == CASE and not _same_part(state, here.step, step):
+    if here.name == CASE and not same_part(state, here.step, step):
         return None
     return step, round_
 
 
-def _same_part(state: CaseState, one: str, other: str) -> bool:
+def same_part(state: CaseState, one: str, other: str) -> bool:
+    """Whether both steps are of the opening, or neither is."""
     opening = {step.id for step in state.protocol.opening}
     return (one in opening) == (other in opening)
 

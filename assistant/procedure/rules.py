@@ -1,12 +1,12 @@
-"""The safety rules: which of a protocol's rules does a value or an act trip?
+"""The safety rules: the checks of a value that a rule can name, one short function each.
 
-A rule is data (``protocols/*.yaml``); the tests it can name are here, one short
-function each. Rules only speak: none of them changes or refuses a value.
+A rule is data (``protocols/*.yaml``); :mod:`.fired` asks which are tripped. Rules only
+speak: none of them changes or refuses a value.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import NamedTuple
 
 from assistant.canal import lengths
@@ -31,10 +31,10 @@ from assistant.progress.facts import (
     text_of,
     wl_mm,
 )
-from assistant.progress.fields import fill, firm_s
+from assistant.progress.fields import firm_s
 from assistant.progress.intents import Scalar
 from assistant.progress.state import CaseState
-from assistant.protocol.model import ACTS, CheckName, Rule, Step
+from assistant.protocol.model import CheckName, Rule, Step
 from assistant.protocol.roles import Role
 
 
@@ -53,75 +53,8 @@ class Candidate(NamedTuple):
     place: int | None = None
 
 
-class Fired(NamedTuple):
-    """A rule that was tripped, with the sentence to show, and to say if that is another
-    (see :class:`assistant.progress.entries.Warning`)."""
-
-    rule: Rule
-    text: str
-    spoken: str | None = None
-
-
 Finding = dict[str, str] | None
 """Fields that fill the rule's sentence, or None when the rule is not tripped."""
-
-
-def fired_by_value(state: CaseState, candidate: Candidate) -> Iterator[Fired]:
-    """Rules tripped by a value, judged against the state *before* it enters."""
-    for rule in state.protocol.rules:
-        if candidate.quantity not in rule.quantities or rule.check in ACTS:
-            continue
-        finding = _VALUE_CHECKS[rule.check](state, rule, candidate)
-        if finding is not None:
-            yield _fire(state, rule, candidate.track, candidate.step, finding)
-
-
-def fired_by_skip(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
-    """Rules tripped by leaving a step out."""
-    for rule in state.protocol.rules:
-        if rule.check == "skipped" and (not rule.steps or step.id in rule.steps):
-            yield _fire(state, rule, track, step, {})
-
-
-def fired_by_delay(state: CaseState, waited_s: float | None) -> Iterator[Fired]:
-    """Rules tripped by a press that is not begun so long after the heat went off, each
-    once in a cycle."""
-    step, off = state.in_turn, state.here.heat_off
-    if waited_s is None or step is None or off is None or state.here.answered:
-        return
-    said = {w.rule for w in state.warnings[off.warnings_before :] if w.track == state.active}
-    for rule in state.protocol.rules:
-        if rule.check == "late" and step.id in rule.steps and rule.id not in said:
-            bound = _bound(state, rule)
-            if waited_s > bound + EPSILON_MM:
-                found = {"value": text_of(waited_s), "limit": text_of(bound)}
-                yield _fire(state, rule, state.active, step, found)
-
-
-def fired_by_leaving(state: CaseState, track: str, step: Step) -> Iterator[Fired]:
-    """Rules tripped by leaving a loop before its goal."""
-    top, limit = fill_top_mm(state, track), depth_limit_mm(state, track)
-    near = state.protocol.limits.at_limit_within_mm
-    if limit is None or near is None:
-        return  # said with every depth, by the rules on an unknown limit
-    within = near.value + EPSILON_MM
-    for rule in state.protocol.rules:
-        if (
-            rule.check == "finish_short"
-            and step.id in rule.steps
-            and (top is None or top < limit - within)
-        ):
-            yield _fire(state, rule, track, step, {})
-
-
-def _fire(
-    state: CaseState, rule: Rule, track: str, step: Step, finding: dict[str, str]
-) -> Fired:
-    given = {"step": step.title, **finding}
-    said = fill(rule.say, state, state.track(track), **given)
-    if rule.shows is None:
-        return Fired(rule, said)
-    return Fired(rule, fill(rule.shows, state, state.track(track), **given), said)
 
 
 def _bound(state: CaseState, rule: Rule) -> float:
@@ -422,7 +355,7 @@ def _heat(state: CaseState, c: Candidate) -> LiveHeat | None:
     return heat_reckoning.heat_to(state, c.track, depth, c.round)
 
 
-_VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] = {
+VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] = {
     "deeper_than_limit": _deeper_than_limit,
     "limit_unknown": _limit_unknown,
     "below": _below,
@@ -454,3 +387,4 @@ _VALUE_CHECKS: dict[CheckName, Callable[[CaseState, Rule, Candidate], Finding]] 
     "past_coronal_level": _past_coronal_level,
     "level_off": _level_off,
 }
+"""What each check of a value finds, told the state *before* the value enters it."""

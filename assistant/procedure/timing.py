@@ -11,9 +11,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from assistant.procedure import moving
 from assistant.procedure.draft import Draft
+from assistant.procedure.fired import fired_by_delay
 from assistant.procedure.reach import given_here
-from assistant.procedure.rules import fired_by_delay
 from assistant.progress import events as ev
 from assistant.progress import facts, reckoning
 from assistant.progress import intents as it
@@ -190,7 +191,7 @@ def _end(
         target_s=timer.target_s,
         unsaid=frozenset({"above"}) if warned else frozenset(),
     )
-    draft.go_on()
+    moving.go_on(draft)
 
 
 def _warned_since(draft: Draft, timer: Timer) -> tuple[Warning, ...]:

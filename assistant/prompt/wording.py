@@ -11,9 +11,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
+from assistant.procedure.correctable import numbered
 from assistant.procedure.draft import KEPT
 from assistant.procedure.modes import CLOSED, Mode, mode_of
-from assistant.procedure.reach import numbered, press_waits
+from assistant.procedure.reach import press_waits
 from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress.entries import CaseChange, Entry

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal
 
-from assistant.procedure import reach
+from assistant.procedure import correctable
 from assistant.procedure.modes import refusal
 from assistant.progress import intents as it
 from assistant.progress.entries import Entry
@@ -120,7 +120,7 @@ def _heat_off_s(state: CaseState, now: Moment) -> float | None:
 
 def _last(state: CaseState, words: Wording) -> Iterator[LastEntry]:
     undoable = refusal(state, it.Command(verb="undo")) is None
-    undone = reach.to_undo(state) if undoable else None
+    undone = correctable.to_undo(state) if undoable else None
     undo = plain_phrase(words.phrases.commands["undo"][0])
     for entry in state.entries[: -LAST_ENTRIES - 1 : -1]:
         text = plain(told_entry(state, entry, words))
@@ -150,7 +150,7 @@ def _correction(state: CaseState, entry: Entry, words: Wording) -> tuple[str, st
     named = {name.means: name.say for name in words.phrases.lists["quantity"]}
     for quantity in (None, step.expect.quantity, *step.called):
         intent = it.Correction(kind=kind, value=0, quantity=quantity)
-        found = reach.to_correct(state, intent)
+        found = correctable.to_correct(state, intent)
         if found is None or found.old is None or found.old.seq != entry.seq:
             continue
         if refusal(state, intent) is not None:

@@ -6,16 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import takewhile
 
+from assistant.procedure.correctable import correctable_answers, correctable_kinds
 from assistant.procedure.known import known_at
-from assistant.procedure.reach import (
-    ahead,
-    answers_of,
-    correctable_answers,
-    correctable_kinds,
-    either,
-    questioned,
-    unasked,
-)
+from assistant.procedure.reach import ahead, answers_of, either, questioned, unasked
 from assistant.progress.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.words.grammar import Wanted

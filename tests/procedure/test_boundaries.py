@@ -12,6 +12,7 @@ from typical_case import PROTOCOL, START
 
 from assistant.case.instrument_files import load_pluggers
 from assistant.procedure import rules, timing
+from assistant.procedure.fired import fired_by_leaving, fired_by_value
 from assistant.progress import facts, heat_reckoning
 from assistant.progress import intents as it
 from assistant.progress.state import CaseState, Timer
@@ -31,7 +32,7 @@ TENTHS = st.integers(120, 300).map(lambda tenths: tenths / 10)
 
 def fired(state: CaseState, step: Step, value: float, round_: int = 1) -> set[str]:
     found = rules.Candidate(state.active, step, step.expect.quantity, value, round_)
-    return {one.rule.id for one in rules.fired_by_value(state, found)}
+    return {one.rule.id for one in fired_by_value(state, found)}
 
 
 def limit(name: str) -> float:
@@ -232,7 +233,7 @@ def test_a_downpack_exactly_within_its_limit_is_complete(above: float, short: bo
     holds = facts.holds(case.state, track)
     assert holds("downpack_short") is short
     assert holds("downpack_complete") is not short
-    leaving = rules.fired_by_leaving(case.state, track, PROTOCOL.by_id["press"])
+    leaving = fired_by_leaving(case.state, track, PROTOCOL.by_id["press"])
     left = {one.rule.id for one in leaving}
     assert ("downpack-short" in left) is short
 
@@ -281,7 +282,7 @@ def asked(case: Room, step: str, value: it.Scalar, round_: int = 1) -> set[str]:
         value,
         round_,
     )
-    fired_here = rules.fired_by_value(case.state, found)
+    fired_here = fired_by_value(case.state, found)
     return {one.rule.id for one in fired_here if one.rule.severity == "confirm"}
 
 
