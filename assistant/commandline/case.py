@@ -23,8 +23,8 @@ from assistant.commandline.verdict import (
     told_stamps,
 )
 from assistant.errors import RecordDamaged
-from assistant.report.note import as_text
 from assistant.report.note import note as chart_note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record
 from assistant.store.pdf_signing import PdfSignature
 

@@ -1,15 +1,13 @@
-"""The chart note: what was done, as plain text to paste into a chart.
+"""The chart note: what was done, as lines ready to be set.
 
-:func:`note` gathers everything the note says into plain lines; :func:`as_text`
-sets them in at most :data:`COLUMNS` columns and ``pdf.py`` on a page. What was done comes
-first, then what was warned about; that a warning has no answer is said at the top. What is
-unknown is said to be unknown.
+:func:`note` gathers everything the note says into plain lines; ``note_text.py`` sets them
+in columns and ``pdf.py`` on a page. What was done comes first, then what was warned about;
+that a warning has no answer is said at the top. What is unknown is said to be unknown.
 """
 
 from __future__ import annotations
 
 import re
-import textwrap
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -44,11 +42,8 @@ from assistant.report.marks import (
 from assistant.report.persons import in_turn, of_another_name, signed_by
 from assistant.report.remarks import changed_remarks, remark_lines
 from assistant.report.rows import NoteRow, answer, canal_rows, skipped_text
-from assistant.report.statement import DEMO, STATEMENT
 from assistant.report.summary import summary_row
 from assistant.report.visits import visit_rows, worked_s
-
-COLUMNS = 88
 
 REMARKS = "Remarks (as dictated, not checked)"
 
@@ -147,43 +142,6 @@ def note(state: CaseState, head_hash: str) -> Note:
     )
 
 
-def as_text(note: Note) -> str:
-    """The note as plain text, no line longer than :data:`COLUMNS`."""
-    lines: list[str] = [DEMO] if note.demo else []
-    lines += [note.title]
-    lines += _wrapped(note.signature, "  ") if note.signed else ["NOT SIGNED"]
-    lines += [waiting] if (waiting := unanswered_line(note)) else []
-    lines += ["", "CASE", *_table(note.head)]
-    lines += ["", "VISITS", *_table(note.visits)] if note.visits else []
-    lines += ["", "SUMMARY", *_table(note.summary)] if note.summary else []
-    lines += ["", f"WARNINGS: {warnings_headline(note)}"]
-    lines += _listed(note.warnings)
-    for canal in note.canals:
-        lines += ["", f"CANAL {canal.name.upper()}", *_table(canal.rows)]
-    if not note.canals:
-        lines += ["", "CANALS: not recorded"]
-    lines += ["", "READINESS AND FINISH", *_table(note.case)]
-    if note.conditions:
-        lines += ["", "MATERIALS AND CONDITIONS", *_table(note.conditions)]
-    if note.remarks:
-        lines += ["", REMARKS.upper(), *_listed(note.remarks)]
-    lines += [
-        "",
-        "CORRECTED OR TAKEN BACK (kept in the log)",
-        *_listed(note.changes or ("none",)),
-    ]
-    if note.addenda:
-        lines += ["", "ADDED AFTER THE SIGNATURE", *_listed(note.addenda)]
-    lines += ["", "THE RECORD", *_table(note.trust)]
-    lines += _wrapped(limits_line(note), "  ")
-    lines += _wrapped("Marks: " + note.legend, "  ")
-    lines += ["", *_wrapped(STATEMENT, ""), ""]
-    lines += _wrapped(note.signature, "  ")
-    lines += _wrapped(f"Journal head hash: {note.head_hash}", "  ")
-    lines += [DEMO] if note.demo else []
-    return "\n".join(lines) + "\n"
-
-
 def limits_line(note: Note) -> str:
     """The numbers that nobody dictated: the protocol's."""
     return "Default, by the protocol, not dictated: " + "; ".join(note.limits) + "."
@@ -200,25 +158,6 @@ def warnings_headline(note: Note) -> str:
         return "none"
     waiting = f", {note.unanswered} NOT ANSWERED" if note.unanswered else ""
     return f"{note.warned}{waiting}"
-
-
-# -- setting the text -------------------------------------------------------
-
-
-def _listed(lines: tuple[str, ...]) -> list[str]:
-    return [part for line in lines for part in _wrapped(f"- {line}", "  ")]
-
-
-def _table(rows: tuple[NoteRow, ...]) -> list[str]:
-    width = max([16, *(len(row.label) + 1 for row in rows)])
-    lines: list[str] = []
-    for row in rows:
-        lines += _wrapped(f"{row.label + ':':<{width}} {row.text}", " " * (width + 1))
-    return lines
-
-
-def _wrapped(text: str, hang: str) -> list[str]:
-    return textwrap.wrap(text, COLUMNS, subsequent_indent=hang, break_on_hyphens=False)
 
 
 # -- gathering --------------------------------------------------------------

@@ -12,7 +12,8 @@ from assistant.files.atomic import write_atomically
 from assistant.progress.state import CaseState
 from assistant.report.computed import computed
 from assistant.report.drawing import depth_drawing, depths_of
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record, json_schema, json_text
 from assistant.report.section import as_pages
 

@@ -10,9 +10,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import ValidationError
 from starlette.applications import Starlette
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
@@ -25,7 +24,6 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from assistant.screen.codes import squares
 from assistant.screen.guard import (
     GRANT_LIFE_S,
-    NAME_CHARACTERS,
     Bucket,
     Codes,
     Grant,
@@ -37,14 +35,19 @@ from assistant.screen.guard import (
     same_origin,
 )
 from assistant.screen.hub import BEAT_S, SLOW_S, Hub
+from assistant.screen.messages import (
+    MESSAGE_BYTES,
+    MESSAGES,
+    AskCodes,
+    FilledIn,
+    Remove,
+    Tap,
+    TypedLine,
+)
 from assistant.screen.places import Places
-from assistant.screen.port import LONGEST_LINE
 
 STATIC = Path(__file__).with_name("static")
 MAX_VIEWERS = 150
-MESSAGE_BYTES = 2048
-"""Largest message taken from a page (and largest body of a pairing)."""
-
 PROTOCOL = "fillwarm"
 """The WebSocket subprotocol; the page's key follows it."""
 
@@ -65,49 +68,6 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
 }
-
-
-class _Message(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-
-class TypedLine(_Message):
-    """A typed line from the page."""
-
-    kind: Literal["line"]
-    text: str = Field(max_length=LONGEST_LINE)
-
-
-class Tap(_Message):
-    """The pedal."""
-
-    kind: Literal["tap"]
-
-
-class AskCodes(_Message):
-    """Codes for one more device."""
-
-    kind: Literal["pair"]
-
-
-class Remove(_Message):
-    """A paired device is to be forgotten."""
-
-    kind: Literal["remove"]
-    device: str = Field(max_length=NAME_CHARACTERS)
-
-
-class FilledIn(_Message):
-    """The set-up form, to be checked or, with ``begin``, to be told to the case."""
-
-    kind: Literal["set_up"]
-    set_up: dict[str, Any]
-    begin: bool
-
-
-MESSAGES: TypeAdapter[TypedLine | Tap | AskCodes | Remove | FilledIn] = TypeAdapter(
-    TypedLine | Tap | AskCodes | Remove | FilledIn
-)
 
 
 class Door:

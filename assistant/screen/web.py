@@ -28,10 +28,11 @@ from assistant.screen import set_up
 from assistant.screen.codes import half_blocks
 from assistant.screen.guard import Codes, Grant, Pairing, Right, is_loopback, own_names
 from assistant.screen.hub import Hub
+from assistant.screen.messages import MESSAGE_BYTES, FilledIn
 from assistant.screen.newest import Newest
 from assistant.screen.places import Places
 from assistant.screen.port import Entered
-from assistant.screen.server import MESSAGE_BYTES, FilledIn, Pages, application
+from assistant.screen.server import Pages, application
 from assistant.screen.view import Seen, ShownTrouble, view
 from assistant.words.grammar import Language
 from assistant.words.sayings import load_wording

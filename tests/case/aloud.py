@@ -32,7 +32,8 @@ from assistant.files.yamlfile import load_yaml
 from assistant.progress import intents as it
 from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.sitting import assembly
 from assistant.sitting.rehearsal import Operator, Script, Tally
 from assistant.sound.player import TimelinePlayer

@@ -15,7 +15,8 @@ from assistant.progress import intents as it
 from assistant.progress.apply import replay
 from assistant.progress.beside import missing_conditions
 from assistant.protocol.conditions import Condition
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record
 
 FILE = """\

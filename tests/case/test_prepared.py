@@ -20,7 +20,8 @@ from assistant.progress import heat_reckoning, reckoning
 from assistant.progress import intents as it
 from assistant.progress.state import CASE
 from assistant.report.computed import computed, lines
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 
 WHOLE = """\
 tooth: 24

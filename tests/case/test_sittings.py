@@ -10,7 +10,8 @@ from click.testing import CliRunner
 
 from assistant.case.casefile import read_case
 from assistant.commandline.main import main
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from case.written import SITTINGS, load, on_one_line
 
 

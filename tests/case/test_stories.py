@@ -9,7 +9,8 @@ import pytest
 from assistant.progress.apply import replay
 from assistant.progress.events import EVENTS
 from assistant.progress.state import CaseState
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record
 from assistant.review.timeline import timeline
 from case.written import ONE_SITTING, load, on_one_line, typed

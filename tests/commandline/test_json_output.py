@@ -19,7 +19,8 @@ from assistant.commandline import cases as case_names
 from assistant.commandline import room
 from assistant.commandline.main import COMMANDS, main
 from assistant.files.shipped import protocol_path
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record
 
 

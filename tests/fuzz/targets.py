@@ -268,7 +268,7 @@ def _import(raw: bytes) -> None:
 def _message(raw: bytes) -> None:
     """A message of the page: one of ours, or refused by the model."""
     from assistant.screen.guard import clean_line, host_allowed, same_origin, split_host
-    from assistant.screen.server import MESSAGES
+    from assistant.screen.messages import MESSAGES
 
     text = raw.decode("utf-8", "surrogateescape")
     assert isinstance(host_allowed(text, frozenset({"localhost"}), 80), bool)

@@ -30,7 +30,8 @@ from assistant.files.yamlfile import load_yaml
 from assistant.progress import intents as it
 from assistant.progress.state import CaseState
 from assistant.protocol.model import Protocol
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.sitting.rehearsal import Line
 from assistant.sitting.session import Session
 

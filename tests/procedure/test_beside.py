@@ -9,11 +9,12 @@ from typical_case import HEAD
 from assistant.exchange.tables import rows
 from assistant.progress import intents as it
 from assistant.progress.apply import replay
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.understand import understand_typed
 
 pytestmark = pytest.mark.core
@@ -21,7 +22,7 @@ LANGUAGE = assembly.language()
 
 
 def typed(room: Room, line: str) -> Room:
-    room.do(understand_typed(line, Grammar(LANGUAGE, wanted_now(room.state))))
+    room.do(understand_typed(line, grammar_of(LANGUAGE, wanted_now(room.state))))
     return room
 
 

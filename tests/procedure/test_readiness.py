@@ -12,9 +12,10 @@ from assistant.progress import intents as it
 from assistant.progress.fields import fill_if_known
 from assistant.progress.state import CASE
 from assistant.protocol.roles import Role
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, load_language
+from assistant.words.grammar import grammar_of, load_language
 from assistant.words.understand import understand_typed
 
 pytestmark = pytest.mark.core
@@ -107,7 +108,7 @@ def test_it_is_corrected_by_its_name_in_any_canal(
     assert room.at == ("buccal", "working_length")
     room.mm(21.0)
     words = load_language(data_folder("grammars") / "en")
-    room.do(understand_typed(said, Grammar(words, wanted_now(room.state))))
+    room.do(understand_typed(said, grammar_of(words, wanted_now(room.state))))
     told = room.state.newest(CASE, Role.PATIENT_RISKS)
     assert told is not None
     assert told.value == option

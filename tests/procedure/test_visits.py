@@ -16,7 +16,8 @@ from assistant.progress import intents as it
 from assistant.progress.apply import replay
 from assistant.prompt.mouth import Verbosity
 from assistant.protocol.moment import Moment
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record
 from assistant.sitting.session import VERBOSITY
 

@@ -11,7 +11,8 @@ from assistant.progress import intents as it
 from assistant.progress.apply import replay
 from assistant.progress.entries import Seal
 from assistant.progress.people import operators, signer
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record
 
 pytestmark = pytest.mark.core

@@ -8,7 +8,8 @@ from typical_case import HEAD
 
 from assistant.protocol import floor
 from assistant.protocol.model import Unguarded
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from protocol.test_roles import (
     NAMES,
     PROTOCOLS,

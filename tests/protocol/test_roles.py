@@ -38,7 +38,8 @@ from assistant.protocol.roles import Role
 from assistant.protocol.templates import FIELDS
 from assistant.report.computed import computed, lines
 from assistant.report.drawing import depths_of
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.record import as_record
 from assistant.report.statement import STATEMENT
 from assistant.report.write import reports
@@ -46,7 +47,7 @@ from assistant.review.timeline import timeline
 from assistant.review.timeline_text import as_lines
 from assistant.screen.strips import strips
 from assistant.sitting.rehearsal import Line, Script
-from assistant.words.grammar import Grammar, Language, Wanted, load_language
+from assistant.words.grammar import Language, load_language
 from assistant.words.sayings import Wording, load_wording
 
 PROTOCOLS = data_folder("protocols")
@@ -285,7 +286,6 @@ def without(tree: Tree, step_id: str) -> tuple[Tree, Tree]:
     return tree, gone[0]
 
 
-GRAMMARS: dict[Wanted, Grammar] = {}
 """Of the steps, kept for the next script."""
 
 
@@ -312,7 +312,7 @@ def test_without_a_step_it_is_refused_or_signs_and_says_so(name: str, step_id: s
     language, wording = words(new_names=False)
     seeds = (draw(seed, 1, protocol) for seed in range(1, 50))
     scenario = next(one for one in seeds if len(one.canals) == 1)
-    done = write_script(scenario, protocol, language, grammars=GRAMMARS)
+    done = write_script(scenario, protocol, language)
     case = TypedCase(protocol, language, wording)
     state = case.type(done.lines)
     assert state.signed is not None
@@ -465,7 +465,7 @@ def test_practice_makes_its_mistakes_in_the_third_technique_too() -> None:
     protocol = load_yaml(PROTOCOLS / "cold-lateral.yaml", Protocol)
     language, wording = words(new_names=False)
     scenario = draw(4, 1, protocol)
-    done = write_script(scenario, protocol, language, mistakes=MISTAKES, grammars=GRAMMARS)
+    done = write_script(scenario, protocol, language, mistakes=MISTAKES)
     case = TypedCase(protocol, language, wording, code=scenario.code)
     assert case.type(done.lines).signed is not None
     found = score(case.events, scenario)

@@ -20,7 +20,8 @@ from assistant.protocol.frozen import WRITTEN
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 from assistant.record.journal import read_journal
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.review.reading import read_timeline
 
 JOURNALS = Path(__file__).parents[1] / "journals" / "before-roles"

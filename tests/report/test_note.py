@@ -28,7 +28,8 @@ from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 from assistant.report import rounds
 from assistant.report.marks import LEGEND, clock, entry_text, mark, marked, plain
-from assistant.report.note import COLUMNS, as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import COLUMNS, as_text
 from assistant.report.statement import DEMO, STATEMENT
 
 pytestmark = pytest.mark.core

@@ -19,7 +19,8 @@ from typical_case import HEAD, Driver
 from assistant.progress import intents as it
 from assistant.report.computed import computed, lines
 from assistant.report.drawing import depth_drawing, depths_of
-from assistant.report.note import as_text, note
+from assistant.report.note import note
+from assistant.report.note_text import as_text
 from assistant.report.pdf import as_pdf
 from assistant.report.record import as_record
 

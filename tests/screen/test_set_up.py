@@ -16,7 +16,7 @@ from assistant.clock import SampleClock
 from assistant.progress import intents as it
 from assistant.progress.state import CASE
 from assistant.prompt.set_up import read_back
-from assistant.screen.server import MESSAGE_BYTES, MESSAGES, FilledIn
+from assistant.screen.messages import MESSAGE_BYTES, MESSAGES, FilledIn
 from assistant.screen.set_up import Checked, check, form
 from assistant.screen.view import Seen, view
 from assistant.screen.web import WebScreen
