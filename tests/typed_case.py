@@ -17,19 +17,9 @@ from assistant.protocol.model import Protocol
 from assistant.protocol.moment import Moment
 from assistant.sitting.rehearsal import Line
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, Language, Wanted
+from assistant.words.grammar import Language, grammar_of
 from assistant.words.sayings import Wording
 from assistant.words.understand import understand_typed
-
-_GRAMMARS: dict[tuple[int, Wanted], Grammar] = {}
-
-
-def _grammar(language: Language, wanted: Wanted) -> Grammar:
-    """Made once for each step of a language."""
-    key = (id(language), wanted)
-    if key not in _GRAMMARS:
-        _GRAMMARS[key] = Grammar(language, wanted)
-    return _GRAMMARS[key]
 
 
 class TypedCase:
@@ -65,7 +55,7 @@ class TypedCase:
                 self.elapsed_s = round(timer.started.mono_s + timer.target_s + 0.01, 3)
                 self._take(it.Tick())
             self.elapsed_s = round(self.elapsed_s + 2.0 * (one.after_s is None), 3)
-            grammar = _grammar(self.language, wanted_now(self.state))
+            grammar = grammar_of(self.language, wanted_now(self.state))
             self._take(understand_typed(one.say, grammar))
             pending = self.state.pending
             questioned = pending is not None and pending.quantity != "signature"

@@ -33,7 +33,7 @@ from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 from assistant.sitting.rehearsal import Line, Script
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, Language, Wanted, number_words
+from assistant.words.grammar import Grammar, Language, grammar_of, number_words
 from assistant.words.graph import ways
 from assistant.words.understand import understand_typed
 
@@ -81,17 +81,13 @@ def write_script(
     *,
     operator: str = "Simulated operator",
     mistakes: Iterable[Mistake] = (),
-    grammars: dict[Wanted, Grammar] | None = None,
 ) -> Script:
     """The lines of a simulated operator, up to the confirmed signature.
-
-    ``grammars`` keeps the grammars of the steps for a further script in this language.
 
     Raises:
         InputFileError: the protocol asks for something that cannot be answered.
     """
     trial = _Trial(scenario, protocol, language, operator, list(dict.fromkeys(mistakes)))
-    trial.grammars = {} if grammars is None else grammars
     trial.run()
     return Script(case_code=scenario.code, operator=operator, lines=tuple(trial.lines))
 
@@ -122,7 +118,6 @@ class _Trial:
         due: list[Mistake],
     ) -> None:
         self.lines: list[Line] = []
-        self.grammars: dict[Wanted, Grammar] = {}
         self._scenario = scenario
         self._language = language
         self._due = due
@@ -182,10 +177,7 @@ class _Trial:
         self.state = decide(self.state, intent, self._now()).state
 
     def _grammar(self) -> Grammar:
-        wanted = wanted_now(self.state)
-        if wanted not in self.grammars:
-            self.grammars[wanted] = Grammar(self._language, wanted)
-        return self.grammars[wanted]
+        return grammar_of(self._language, wanted_now(self.state))
 
     # -- knowing what to say ------------------------------------------------
 

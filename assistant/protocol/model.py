@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     Field,
+    ModelWrapValidatorHandler,
     ValidationInfo,
     model_validator,
 )
@@ -106,6 +107,10 @@ class Step(Frozen):
     prepare: bool = False
     once: Literal["tooth"] | None = None
     asked: bool = True
+
+    def __hash__(self) -> int:
+        """Of its id alone: what is kept by steps is looked up with every answer."""
+        return hash(self.id)
 
     def target(self, to: str) -> str:
         """The step id that a branch or an option of this step leads to."""
@@ -341,11 +346,18 @@ class Protocol(Frozen):
         """The step of a kind that every protocol has once (:data:`.coherence.ONCE`)."""
         return next(step for step in self.steps() if step.expect.kind == kind)
 
-    @model_validator(mode="after")
-    def _hangs_together(self, info: ValidationInfo) -> Protocol:
-        coherence.check(self, stay=STAY, reserved={FINISHED, AT_CANALS, STAY})
+    @model_validator(mode="wrap")
+    @classmethod
+    def _hangs_together(
+        cls, given: Any, validate: ModelWrapValidatorHandler[Self], info: ValidationInfo
+    ) -> Self:
+        """What must hold between the parts of a protocol; asked of each once, as it is made."""
+        made = validate(given)
+        if made is given:
+            return made
+        coherence.check(made, stay=STAY, reserved={FINISHED, AT_CANALS, STAY})
         if info.context != WRITTEN:
-            needs.check(self)
+            needs.check(made)
         if info.context == FROM_FILE:
-            floor.check(self)
-        return self
+            floor.check(made)
+        return made

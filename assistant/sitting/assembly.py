@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -64,10 +64,17 @@ let go, 19 of 506 sounds of other talk are not. On the report half: 1.0 % of 32,
 def language(added: Path | None = None) -> Language:
     """The words this installation speaks, with a practice's own in ``added``.
 
+    The shipped ones are read once: they do not change while the program runs.
+
     Raises:
         InputFileError: a file is missing or malformed; names file and line.
     """
-    return load_language(data_folder("grammars") / "en", added)
+    return _shipped() if added is None else load_language(data_folder("grammars") / "en", added)
+
+
+@cache
+def _shipped() -> Language:
+    return load_language(data_folder("grammars") / "en")
 
 
 def listener(name: str, model: Path | None) -> Listener:

@@ -37,7 +37,7 @@ from assistant.speech.hearing import Hearing
 from assistant.speech.listeners import Lost
 from assistant.speech.listening import Listening, Outcome, Overheard, Said, TapUnused, Urgent
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, Language
+from assistant.words.grammar import Grammar, Language, grammar_of
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import Wording
 from assistant.words.understand import understand_typed
@@ -108,7 +108,6 @@ class Session:
             if not clock.real:  # time stands still until the recogniser has answered
                 hearing = replace(hearing, recogniser=None)
             self.listening = Listening(hearing, language, self.grammar, self._timer, echo)
-        self._grammars: dict[object, Grammar] = {}
         self._last_tick = clock.now()
         self._tick_again_s = 0.0
         self._told_trouble: str | None = None
@@ -318,10 +317,7 @@ class Session:
 
     def grammar(self, attention: str = "") -> Grammar:
         """The grammar of the present step, with the word before every phrase if given."""
-        wanted = wanted_now(self.case.state, attention)
-        if wanted not in self._grammars:
-            self._grammars[wanted] = Grammar(self.language, wanted)
-        return self._grammars[wanted]
+        return grammar_of(self.language, wanted_now(self.case.state, attention))
 
     # -- what is heard, and what fails -----------------------------------------
 

@@ -9,7 +9,7 @@ import hashlib
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 
 from num2words import num2words
@@ -22,9 +22,9 @@ from assistant.words.own_words import with_own_words
 from assistant.words.phrases import Listed, Phrases, plain_phrase, read_lexicon
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Language:
-    """The words of one language: phrases and pronunciations.
+    """The words of one language: phrases and pronunciations. Each that is loaded is itself.
 
     ``added`` is the folder of a practice's own words among them, if there are any.
     """
@@ -162,6 +162,12 @@ class Grammar:
     def key(self) -> str:
         """Equal for equal grammars."""
         return hashlib.sha256(repr(self.graph).encode()).hexdigest()[:16]
+
+
+@lru_cache(maxsize=256)
+def grammar_of(language: Language, wanted: Wanted) -> Grammar:
+    """The grammar of a step, made once: steps come again, and a graph takes 10 ms."""
+    return Grammar(language, wanted)
 
 
 def _sentences(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[End, tuple[str, ...]]]:

@@ -34,7 +34,7 @@ from assistant.sitting import assembly
 from assistant.sitting.rehearsal import Line, Script
 from assistant.sitting.session import Session
 from assistant.sound.player import SilentPlayer
-from assistant.words.grammar import Grammar, Language
+from assistant.words.grammar import Language
 from assistant.words.sayings import Wording, load_wording
 
 START = datetime(2026, 3, 9, 14, 5, 0, tzinfo=timezone(timedelta(hours=2)))
@@ -86,7 +86,6 @@ def wording() -> Wording:
     return load_wording(words().folder)
 
 
-_GRAMMARS: dict[object, Grammar] = {}
 """Of all sittings: made once, since a thousand sittings ask the same."""
 
 
@@ -96,7 +95,7 @@ def sitting(case: CaseFile, time: SampleClock, write: Callable[[str], None]) -> 
     def seconds() -> float:
         return time.now().mono_s
 
-    session = Session(
+    return Session(
         case,
         time,
         mouth=Mouth(Pyttsx3Voice(), SilentPlayer(), seconds),
@@ -105,8 +104,6 @@ def sitting(case: CaseFile, time: SampleClock, write: Callable[[str], None]) -> 
         wording=wording(),
         read_back_on_screen=True,
     )
-    session._grammars = _GRAMMARS
-    return session
 
 
 def tell(session: Session, time: SampleClock, told: Iterable[Line]) -> None:

@@ -52,20 +52,16 @@ from assistant.protocol.roles import Role
 from assistant.sitting.assembly import language
 from assistant.sitting.rehearsal import Line
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, Wanted
+from assistant.words.grammar import grammar_of
 from assistant.words.understand import understand_typed
 
 POST_LEVEL = load_yaml(protocol_path("to-post-level"), Protocol)
 WORDS = language()
-GRAMMARS: dict[Wanted, Grammar] = {}
 LEVELS: tuple[Level, ...] = get_args(Level)
 
 
 def typed(case: Driver, line: str, after_s: float = 2.0) -> None:
-    wanted = wanted_now(case.state)
-    if wanted not in GRAMMARS:
-        GRAMMARS[wanted] = Grammar(WORDS, wanted)
-    case.do(understand_typed(line, GRAMMARS[wanted]), after_s)
+    case.do(understand_typed(line, grammar_of(WORDS, wanted_now(case.state))), after_s)
     pending = case.state.pending
     if pending is not None and pending.quantity != "signature":
         case.do(it.Command(verb="confirm"))
@@ -75,7 +71,7 @@ def play(
     scenario: Scenario, protocol: Protocol = PROTOCOL, mistakes: tuple[Mistake, ...] = ()
 ) -> Driver:
     """The simulated operator's script, replayed."""
-    script = write_script(scenario, protocol, WORDS, mistakes=mistakes, grammars=GRAMMARS)
+    script = write_script(scenario, protocol, WORDS, mistakes=mistakes)
     case = Driver(script.operator, demo=True, code=script.case_code, protocol=protocol)
     for line in script.lines:
         follow(case, line)
@@ -162,7 +158,7 @@ def trapped(trap: str, protocol: Protocol = PROTOCOL) -> Scenario:
 
 def until(case: Driver, scenario: Scenario, step: str) -> None:
     """Have the simulated operator's lines said until a step is asked."""
-    script = write_script(scenario, case.state.protocol, WORDS, grammars=GRAMMARS)
+    script = write_script(scenario, case.state.protocol, WORDS)
     for line in script.lines:
         if case.state.step and case.state.step.id == step:
             return

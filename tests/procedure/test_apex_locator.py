@@ -20,7 +20,7 @@ from assistant.protocol.model import Protocol
 from assistant.report.record import as_record
 from assistant.report.rows import canal_rows
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, load_language
+from assistant.words.grammar import grammar_of, load_language
 from assistant.words.understand import understand_typed
 
 pytestmark = pytest.mark.core
@@ -147,7 +147,7 @@ def test_undo_asks_for_it_again() -> None:
 )
 def test_how_it_is_said(line: str, value: it.Scalar) -> None:
     room = at_apex_locator()
-    room.do(understand_typed(line, Grammar(WORDS, wanted_now(room.state))))
+    room.do(understand_typed(line, grammar_of(WORDS, wanted_now(room.state))))
     assert located(room) == [value]
 
 
@@ -249,11 +249,11 @@ def test_odd_canals_are_questioned_first(tooth: int, canals: tuple[str, ...], od
 def test_an_odd_canal_can_be_said_and_is_not_bent_into_another() -> None:
     room = Room()
     room.say("tooth", 41)
-    room.do(understand_typed("distobuccal", Grammar(WORDS, wanted_now(room.state))))
+    room.do(understand_typed("distobuccal", grammar_of(WORDS, wanted_now(room.state))))
     assert room.kinds == ["confirm_asked"]
     room.say("canals", ("single",))
     line = "correction mesial and distal"
-    room.do(understand_typed(line, Grammar(WORDS, wanted_now(room.state))))
+    room.do(understand_typed(line, grammar_of(WORDS, wanted_now(room.state))))
     assert room.kinds == ["confirm_asked"]
     assert room.state.pending is not None
     assert room.state.pending.value == ("mesial", "distal")

@@ -11,7 +11,7 @@ from assistant.progress.entries import Entry
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
 from assistant.words.understand import Trust, understand, understand_typed
@@ -43,7 +43,7 @@ def at_backfill() -> Driver:
 
 def typed(case: Driver, line: str) -> list[str]:
     before = len(case.events)
-    case.do(understand_typed(line, Grammar(WORDS, wanted_now(case.state))))
+    case.do(understand_typed(line, grammar_of(WORDS, wanted_now(case.state))))
     return [prompt.text for prompt in respond(case.events[before:], case.state, WORDING)]
 
 
@@ -142,7 +142,7 @@ def test_heard_in_doubt_it_is_asked_about_with_its_number() -> None:
     case = at_final_length()
     heard = Recognised("as planned", 0.7)
     trust = Trust(accept=0.95, command=0.6, reject=0.2)
-    meant = understand(heard, Grammar(WORDS, wanted_now(case.state)), trust)
+    meant = understand(heard, grammar_of(WORDS, wanted_now(case.state)), trust)
     assert isinstance(meant, it.AsPlanned)
     case.do(meant)
     assert case.state.pending is not None

@@ -13,7 +13,7 @@ from assistant.progress.state import CASE
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.sayings import load_wording
 from assistant.words.understand import understand_typed
 
@@ -26,7 +26,7 @@ def typed(case: Driver, *lines: str) -> list[str]:
     said: list[str] = []
     for line in lines:
         before = len(case.events)
-        case.do(understand_typed(line, Grammar(WORDS, wanted_now(case.state))))
+        case.do(understand_typed(line, grammar_of(WORDS, wanted_now(case.state))))
         prompts = respond(case.events[before:], case.state, WORDING)
         said = [prompt.text for prompt in prompts]
     return said

@@ -9,7 +9,7 @@ from assistant.files.shipped import data_folder
 from assistant.progress import facts
 from assistant.progress import intents as it
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, load_language
+from assistant.words.grammar import grammar_of, load_language
 from assistant.words.understand import understand_typed
 
 pytestmark = pytest.mark.core
@@ -82,16 +82,16 @@ def test_fewer_readings_than_wanted_count_where_no_more_can_be_had() -> None:
 )
 def test_how_it_is_said(line: str, option: str) -> None:
     room = at_paper_point()
-    meant = understand_typed(line, Grammar(WORDS, wanted_now(room.state)))
+    meant = understand_typed(line, grammar_of(WORDS, wanted_now(room.state)))
     assert isinstance(meant, it.Chosen)
     assert meant.option == option
 
 
 def test_patency_is_told_with_its_file_at_any_step() -> None:
     room = at_paper_point()
-    room.do(understand_typed("patency confirmed", Grammar(WORDS, wanted_now(room.state))))
+    room.do(understand_typed("patency confirmed", grammar_of(WORDS, wanted_now(room.state))))
     assert "With which file?" in room.said
-    room.do(understand_typed("size ten", Grammar(WORDS, wanted_now(room.state))))
+    room.do(understand_typed("size ten", grammar_of(WORDS, wanted_now(room.state))))
     assert [e.value for e in room.on_record("patency_size")] == [10]
     assert room.at[1] == "paper_point"
     assert not room.state.aside

@@ -12,7 +12,7 @@ from assistant.prompt.prompts import Urgency
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.sayings import load_wording
 from assistant.words.understand import understand_typed
 
@@ -217,7 +217,7 @@ def pressing() -> Driver:
 
 
 def typed(case: Driver, line: str) -> None:
-    case.do(understand_typed(line, Grammar(WORDS, wanted_now(case.state))))
+    case.do(understand_typed(line, grammar_of(WORDS, wanted_now(case.state))))
 
 
 def depths(case: Driver) -> list[object]:

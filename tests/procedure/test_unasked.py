@@ -11,14 +11,14 @@ from assistant.procedure.reach import unasked
 from assistant.progress import heat_reckoning, reckoning
 from assistant.progress import intents as it
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, load_language
+from assistant.words.grammar import grammar_of, load_language
 from assistant.words.understand import understand_typed
 
 WORDS = load_language(data_folder("grammars") / "en")
 
 
 def say(room: Room, line: str) -> None:
-    room.do(understand_typed(line, Grammar(WORDS, wanted_now(room.state))))
+    room.do(understand_typed(line, grammar_of(WORDS, wanted_now(room.state))))
 
 
 def at_level() -> Room:

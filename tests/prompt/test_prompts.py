@@ -22,7 +22,7 @@ from assistant.prompt.prompts import Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, Wanted, load_language, number_words
+from assistant.words.grammar import Wanted, grammar_of, load_language, number_words
 from assistant.words.phrases import plain_phrase
 from assistant.words.sayable import sayable
 from assistant.words.sayings import load_wording, said_value, spoken
@@ -369,7 +369,7 @@ def test_two_values_are_offered_by_voice_page_and_line() -> None:
     offered = [one.line for one in sayable(case.state, WORDING) if one.answers][:4]
     assert [line for line in offered if line] == ["fifteen", "sixteen point five", "neither"]
     language = load_language(data_folder("grammars") / "en")
-    intent = understand_typed("16.5", Grammar(language, wanted_now(case.state)))
+    intent = understand_typed("16.5", grammar_of(language, wanted_now(case.state)))
     case.do(intent)
     assert case.state.entries[-1].value == 16.5
     assert case.state.entries[-1].confirmed
@@ -381,6 +381,6 @@ def test_what_can_be_said_is_named_as_it_is_understood() -> None:
     for step in (*PROTOCOL.opening, *PROTOCOL.canal, *PROTOCOL.closing, *asides):
         for each in step.options:
             said = plain_phrase(language.phrases.options[each.id][0])
-            intent = understand_typed(said, Grammar(language, Wanted(options=(each.id,))))
+            intent = understand_typed(said, grammar_of(language, Wanted(options=(each.id,))))
             assert isinstance(intent, it.Chosen), said
             assert intent.option == each.id

@@ -10,7 +10,7 @@ from assistant.progress import intents as it
 from assistant.prompt.wording import respond
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
 
@@ -76,7 +76,7 @@ def test_read_backs_name_the_canal_once_two_are_begun() -> None:
 
 @pytest.mark.parametrize("sure", [0.94, 0.95])
 def test_a_canal_nearly_heard_as_another_is_asked_about(sure: float) -> None:
-    grammar = Grammar(WORDS, wanted_now(molar().state))
+    grammar = grammar_of(WORDS, wanted_now(molar().state))
     heard = Recognised("canal mesiobuccal", sure, alternatives=("canal distobuccal",))
     meant = understand(heard, grammar, TRUST)
     if sure >= TRUST.accept:

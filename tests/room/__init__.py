@@ -5,7 +5,9 @@ Scenes put a case where a test wants it. Everything in them is invented.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from copy import copy
+from functools import cache
 
 from typical_case import Driver
 
@@ -84,6 +86,19 @@ class Room(Driver):
         return [w.rule for w in self.state.warnings if w.open]
 
 
+def once(make: Callable[[], Room]) -> Callable[[], Room]:
+    """A scene driven once; everybody gets a room of their own there."""
+    made = cache(make)
+
+    def room() -> Room:
+        own = copy(made())
+        own.events = list(own.events)
+        return own
+
+    return room
+
+
+@once
 def front_tooth() -> Room:
     """An upper incisor with one canal, set-up done."""
     room = Room()
@@ -91,12 +106,14 @@ def front_tooth() -> Room:
     return room
 
 
+@once
 def premolar() -> Room:
     room = Room()
     room.set_up(24, "buccal", "palatal")
     return room
 
 
+@once
 def at_apical_plugger() -> Room:
     room = front_tooth()
     room.canal_to_pluggers(WL)
@@ -105,6 +122,7 @@ def at_apical_plugger() -> Room:
     return room
 
 
+@once
 def at_heat() -> Room:
     """Ready for the first downpack cycle: final length 21, fill seared at 10."""
     room = front_tooth()
@@ -120,6 +138,7 @@ def at_heat() -> Room:
     return room
 
 
+@once
 def at_press() -> Room:
     room = at_heat()
     room.heat(3.0)
@@ -127,6 +146,7 @@ def at_press() -> Room:
     return room
 
 
+@once
 def told_at_press() -> Room:
     """The depths of the cycle told before the press is begun."""
     room = at_press()
@@ -135,6 +155,7 @@ def told_at_press() -> Room:
     return room
 
 
+@once
 def at_backfill() -> Room:
     room = at_press()
     room.press()
@@ -147,6 +168,7 @@ def at_backfill() -> Room:
     return room
 
 
+@once
 def with_post() -> Room:
     room = front_tooth()
     room.mm(WL)
@@ -174,6 +196,7 @@ def with_post() -> Room:
     return room
 
 
+@once
 def at_the_end() -> Room:
     room = front_tooth()
     room.canal(WL, 2.5, 3.5)

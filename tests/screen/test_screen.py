@@ -62,7 +62,7 @@ from assistant.screen.view import Seen, ShownTrouble, View, view
 from assistant.screen.web import WebScreen
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.phrases import plain_phrase
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import load_wording
@@ -378,10 +378,8 @@ def test_every_key_and_phrase_is_understood_by_the_grammar_of_its_step() -> None
         for each in (*now.keys, *now.say):
             if each.line is not None:
                 tried[wanted, each.line] = None
-    grammars: dict[Any, Grammar] = {}
     for wanted, line in tried:
-        grammar = grammars.setdefault(wanted, Grammar(LANGUAGE, wanted))
-        intent = understand_typed(line, grammar)
+        intent = understand_typed(line, grammar_of(LANGUAGE, wanted))
         assert not isinstance(intent, it.Unclear), (line, wanted)
     assert len(tried) > 40
 
@@ -405,10 +403,8 @@ def test_every_tap_and_correction_is_understood_where_it_is_offered() -> None:
                 tried[wanted, entry.undo, "undo"] = None
         for tap in now.pads["skip"].taps if "skip" in now.pads else ():
             tried[wanted, tap.line, "skip"] = None
-    grammars: dict[Any, Grammar] = {}
     for wanted, line, kind in tried:
-        grammar = grammars.setdefault(wanted, Grammar(LANGUAGE, wanted))
-        intent = understand_typed(line, grammar)
+        intent = understand_typed(line, grammar_of(LANGUAGE, wanted))
         meant = {"correction": it.Correction, "undo": it.Command, "skip": it.Skip}
         assert isinstance(intent, meant.get(kind, it.Given)), (line, kind, intent)
     assert len(tried) > 60

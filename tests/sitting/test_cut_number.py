@@ -20,7 +20,7 @@ from assistant.sound.samples import RATE_HZ
 from assistant.speech.listening import Said
 from assistant.speech.others import SOON_S
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.recognised import Recognised
 from assistant.words.understand import understand
 
@@ -40,7 +40,7 @@ class Sitting:
     def say(self, text: str, after_s: float = 60.0) -> it.AnyIntent:
         began = Moment(wall=self.room.now().wall, mono_s=self.now_s + after_s)
         self.now_s += after_s + WORD_S
-        here = Grammar(WORDS, wanted_now(self.room.state))
+        here = grammar_of(WORDS, wanted_now(self.room.state))
         heard = Recognised(text, 1.0)
         intent = understand(heard, here, TRUST, began=began)
         said = self.cut.whole(Said(intent, heard, here, self.now_s))

@@ -11,7 +11,7 @@ from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.speech.own_listener import OwnListener
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.understand import understand
 
 pytestmark = pytest.mark.sound
@@ -26,7 +26,7 @@ def say(room: Room, voice: str, text: str) -> None:
     about is confirmed."""
     sound = mix(speak(text, voice), Condition("quiet"), 0, lead_s=0.4, tail_s=0.4).sound
     ears = OwnListener()
-    grammar = Grammar(WORDS, wanted_now(room.state))
+    grammar = grammar_of(WORDS, wanted_now(room.state))
     ears.prepare(grammar)
     room.do(understand(ears.hear(sound), grammar, TRUST))
     if room.state.pending is not None:
@@ -64,7 +64,7 @@ def test_two_ways_to_say_the_same_are_no_rivals() -> None:
     room = front_tooth()
     room.mm(21.0)
     room.choose("incisal_edge")
-    grammar = Grammar(WORDS, wanted_now(room.state))
+    grammar = grammar_of(WORDS, wanted_now(room.state))
     ears = OwnListener()
     ears.prepare(grammar)
     said = speak("size thirty taper oh six", "espeak-ng:en-gb")

@@ -13,7 +13,7 @@ from assistant.prompt.wording import question
 from assistant.sitting import assembly
 from assistant.speech.own_listener import OwnListener
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import grammar_of
 from assistant.words.understand import understand
 
 pytestmark = pytest.mark.sound
@@ -27,7 +27,7 @@ def said(room: Room, text: str, snr_db: float | None, variant: int) -> it.AnyInt
     noise = Condition("quiet") if snr_db is None else Condition("pink", snr_db)
     sound = mix(speak(text, "flite:awb"), noise, variant, lead_s=0.4, tail_s=0.4).sound
     ears = OwnListener()
-    grammar = Grammar(WORDS, wanted_now(room.state))
+    grammar = grammar_of(WORDS, wanted_now(room.state))
     ears.prepare(grammar)
     return understand(ears.hear(sound), grammar, TRUST)
 

@@ -10,7 +10,7 @@ from typical_case import Driver
 from assistant.progress import intents as it
 from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar
+from assistant.words.grammar import Grammar, grammar_of
 from assistant.words.recognised import Recognised
 from assistant.words.understand import Trust, bare, describe, understand, understand_typed
 
@@ -45,7 +45,7 @@ def at(step: str) -> Driver:
 
 
 def grammar(step: str) -> Grammar:
-    return Grammar(WORDS, wanted_now(at(step).state))
+    return grammar_of(WORDS, wanted_now(at(step).state))
 
 
 @pytest.mark.parametrize(
@@ -84,7 +84,7 @@ def test_all_yes_answers_the_questions_of_the_phase_and_no_more() -> None:
     case = Driver(read_out=False)
     case.say("tooth", 24)
     case.say("canals", ("buccal", "palatal"))
-    intent = understand_typed("all yes", Grammar(WORDS, wanted_now(case.state)))
+    intent = understand_typed("all yes", grammar_of(WORDS, wanted_now(case.state)))
     assert describe(intent) == "yes, yes, yes"
     case.do(intent)
     assert case.state.here.step == "patient_risks"  # nobody said yes to that
@@ -156,7 +156,7 @@ def test_too_faint_a_sentence_is_asked_again_as_a_whole() -> None:
 
 def test_the_attention_word_leads_a_sentence_of_several() -> None:
     wanted = wanted_now(at("apical_size").state, "logbook")
-    intent = understand_typed("logbook size thirty taper oh six", Grammar(WORDS, wanted))
+    intent = understand_typed("logbook size thirty taper oh six", grammar_of(WORDS, wanted))
     plain = understand_typed("size thirty taper oh six", grammar("apical_size"))
     assert isinstance(intent, it.Several)
     assert [describe(part) for part in intent.parts] == ["30", "0.06"]
