@@ -6,6 +6,7 @@ Everything here is effect. What follows from an utterance is decided in
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from queue import Empty, SimpleQueue
@@ -131,6 +132,10 @@ class Session:
 
     def _live(self, source: AudioSource, listening: Listening) -> None:
         """A microphone, which may go and come; nothing waits for it."""
+        # What was loaded stays. To look through it again took the collector 0.1 s, in the
+        # middle of a sentence.
+        gc.collect()
+        gc.freeze()
         if notice := getattr(source, "notice", ""):
             self.trouble(notice)
         live = Live(source)
