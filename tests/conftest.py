@@ -1,5 +1,6 @@
 """Settings for every test: random tests are repeatable and take their time."""
 
+import gc
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,12 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("suite")
+
+
+def pytest_collection_finish() -> None:
+    """What was loaded stays: the collector need not look through it again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
