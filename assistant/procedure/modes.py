@@ -50,18 +50,21 @@ class Mode(Enum):
 
 def mode_of(state: CaseState) -> Mode:
     """The mode that a state is in."""
-    holds = {
-        Mode.SIGNED: state.signed is not None,
-        Mode.RESTING: state.resting,
-        Mode.PAUSED: state.paused,
-        Mode.TIMING: state.timer is not None and state.timer.mode == "until_off",
-        Mode.PRESSING: state.timer is not None,
-        Mode.PROPOSED: state.proposed is not None,
-        Mode.QUESTIONED: state.pending is not None,
-        Mode.WARNED: bool(state.open_warnings(state.active)),
-        Mode.ASKED: state.step is not None,
-    }
-    return next((mode for mode, it_does in holds.items() if it_does), Mode.FINISHED)
+    if state.signed is not None:
+        return Mode.SIGNED
+    if state.resting:
+        return Mode.RESTING
+    if state.paused:
+        return Mode.PAUSED
+    if state.timer is not None:
+        return Mode.TIMING if state.timer.mode == "until_off" else Mode.PRESSING
+    if state.proposed is not None:
+        return Mode.PROPOSED
+    if state.pending is not None:
+        return Mode.QUESTIONED
+    if state.open_warnings(state.active):
+        return Mode.WARNED
+    return Mode.ASKED if state.step is not None else Mode.FINISHED
 
 
 class Request(StrEnum):

@@ -7,6 +7,7 @@ branch is open) is computed in ``progress/facts.py``.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
 from typing import Literal
 
@@ -269,12 +270,18 @@ class CaseState(Frozen):
         quantity = of.expect.quantity if isinstance(of, Step) else None
         return tuple(
             entry
-            for entry in self.entries
-            if entry.standing == "standing"
-            and entry.track == track
-            and (steps is None or entry.step in steps)
-            and quantity in (None, entry.quantity)
+            for entry in self._standing.get(track, ())
+            if (steps is None or entry.step in steps) and quantity in (None, entry.quantity)
         )
+
+    @cached_property
+    def _standing(self) -> Mapping[str, list[Entry]]:
+        """The entries that count, by their tracks."""
+        found: dict[str, list[Entry]] = {}
+        for entry in self.entries:
+            if entry.standing == "standing":
+                found.setdefault(entry.track, []).append(entry)
+        return found
 
     def newest(self, track: str, of: Role | Step | None = None) -> Entry | None:
         """The newest standing entry of a track, see :meth:`standing`."""

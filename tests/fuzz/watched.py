@@ -226,7 +226,8 @@ class Case:
         canal that is there to be looked at."""
         for was, now in zip(before.entries, self.state.entries, strict=False):
             same = all(getattr(was, n) == getattr(now, n) for n in ("seq", "step", "value"))
-            _must(same, "entry lost", f"{was}: {now}")
+            if not same:
+                raise Broken("entry lost", f"{was}: {now}")
         for name in ("entries", "warnings", "skipped", "rejected", "changes"):
             shorter = len(getattr(self.state, name)) < len(getattr(before, name))
             _must(not shorter, "record shortened", name)
