@@ -4,18 +4,24 @@ Coefficients and thresholds are fitted on the ``calibrate`` half; the figures
 that are published come from the ``report`` half. The halves share no voice, no
 variant of a noise and no seed of the phrases. Accents that stem from one
 another (flite kal and kal16, espeak-ng en-gb and its received pronunciation) are
-kept together. The one neural voice, and whatever a user brings, is report only.
+kept together. Piper's voice, and whatever a user brings, is report only.
 """
 
 from __future__ import annotations
 
 from typing import Literal
 
+from hearing.making.utterances import CALIBRATE_VOICES, REPORT_VOICES
+
 Half = Literal["calibrate", "report"]
 
 FLITE: dict[Half, tuple[str, ...]] = {
     "calibrate": ("slt", "rms"),
     "report": ("awb", "kal16", "kal"),
+}
+KOKORO: dict[Half, tuple[str, ...]] = {
+    "calibrate": CALIBRATE_VOICES,
+    "report": REPORT_VOICES,
 }
 ESPEAK: dict[Half, tuple[str, ...]] = {
     "calibrate": ("en-us", "en-us-nyc", "en-gb-scotland", "en-gb-x-gbcwmd"),

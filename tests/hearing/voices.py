@@ -1,4 +1,4 @@
-"""Voices to say the phrases: flite, espeak-ng, Piper, and recordings.
+"""Voices to say the phrases: flite, espeak-ng, Piper, Kokoro, and recordings.
 
 A voice is named ``engine:name``. Everything spoken is kept as a WAV file by
 (voice, text), so that a second run says the same sounds to the bit.
@@ -26,9 +26,17 @@ from assistant.sound.samples import RATE_HZ, Samples, to_int16
 from assistant.sound.sources import read_wav
 from hearing import halves
 from hearing.halves import Half
+from hearing.making import speech
+from hearing.making.utterances import Utterance
 
 CACHE = Path(__file__).parents[2] / ".cache" / "hearing"
 """Where spoken phrases are kept unless told otherwise."""
+
+MODELS = Path(__file__).parents[2] / ".speech" / "models"
+"""Where the making of the ears laid Kokoro (:func:`hearing.making.speech.prepare`)."""
+
+SLOWER, LOUDNESS = 0.08, 20_000
+"""How much slower a neural voice says it with each time, and its full scale."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +82,7 @@ def usable(half: Half | None = None, folder: Path | None = None) -> list[Voice]:
     ``half`` None gives both. ``folder`` adds its ``*.flitevox`` and
     ``*.onnx`` (Piper) files.
     """
-    found = [*_flite(), *_espeak(), *_piper()]
+    found = [*_flite(), *_espeak(), *_piper(), *_kokoro()]
     if folder is not None:
         found += [
             Voice(f"flite:{path.resolve()}", halves.BROUGHT_HALF)
@@ -113,7 +121,9 @@ def speak(text: str, voice: str, folder: Path | None = None, slower: int = 0) ->
     if path.exists():
         return read_wav(path)
     if engine == "piper":
-        samples = _speak_piper(text, name, 1 + 0.08 * slower)
+        samples = _speak_piper(text, name, 1 + SLOWER * slower)
+    elif engine == "kokoro":
+        samples = _speak_kokoro(text, name, 1 + SLOWER * slower)
     else:
         samples = dictate(text, voice, slower)
     _keep(path, samples)
@@ -173,6 +183,15 @@ def _piper() -> list[Voice]:
     return [Voice("piper:joe", halves.PIPER_HALF)]
 
 
+def _kokoro() -> list[Voice]:
+    """Where its model was laid and the packages that run it are there (extra ``making``)."""
+    if not (MODELS / "kokoro.onnx").exists() or not find_spec("espeakng_loader"):
+        return []
+    return [
+        Voice(f"kokoro:{name}", half) for half, names in halves.KOKORO.items() for name in names
+    ]
+
+
 @cache
 def _piper_voice(name: str) -> Any:
     try:
@@ -205,4 +224,12 @@ def _speak_piper(text: str, name: str, stretch: float) -> Samples:
     scale = voice.config.length_scale * stretch
     chunks = list(voice.synthesize(text, SynthesisConfig(length_scale=scale)))
     sound = np.concatenate([chunk.audio_float_array for chunk in chunks])
-    return to_int16(resample(sound, chunks[0].sample_rate, RATE_HZ) * 20_000)
+    return to_int16(resample(sound, chunks[0].sample_rate, RATE_HZ) * LOUDNESS)
+
+
+def _speak_kokoro(text: str, name: str, stretch: float) -> Samples:
+    from hearing.making import espeak
+
+    ipa = espeak.phonemes(text, "en-gb" if name.startswith("b") else "en-us")
+    said = Utterance("kokoro", {name: 1.0}, 1 / stretch, 1.0, "report", text, f"{ipa}.", ())
+    return to_int16(speech.by_kokoro(said, MODELS, "cpu") * LOUDNESS)
