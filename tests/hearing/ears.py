@@ -12,7 +12,6 @@ Run as a program it measures start-up and memory in a process of its own:
 from __future__ import annotations
 
 import json
-import resource
 import sys
 import time
 from collections.abc import Callable
@@ -160,24 +159,29 @@ def hear(
 
 
 def probe(arguments: list[str]) -> None:
-    """Say "ready" when the ears are, hear the sounds, print the largest memory (MB)
-    with the ears ready and after that."""
+    """Say "ready" when the ears are, as a sitting has them; hear the sounds, and print the
+    memory (MB) with the ears ready and after that."""
     name, model, *paths = arguments
     words = assembly.language()
-    ears = assembly.hearing(name, None if model == "-" else Path(model), words)
+    model_path = None if model == "-" else Path(model)
+    ears = assembly.hearing(name, model_path, words, watched=True)
     print("ready", flush=True)
-    ready_mb = _peak_mb()
+    ready_mb = _memory_mb()
     grammar = Grammar(words, Wanted(kind="mm", low=8, high=35, corrections=("mm", "size")))
-    ears.listener.prepare(grammar)
+    assert ears.recogniser is not None
     for path in paths:
-        ears.listener.hear(read_wav(Path(path)))
-    print(json.dumps({"ready_mb": ready_mb, "used_mb": _peak_mb()}))
+        ears.recogniser.ask(grammar, read_wav(Path(path)))
+        while ears.recogniser.answer() is None:
+            time.sleep(0.01)
+    print(json.dumps({"ready_mb": ready_mb, "used_mb": _memory_mb()}))
 
 
-def _peak_mb() -> float:
-    # Linux counts in KiB, macOS in bytes.
-    unit = 1 if sys.platform == "darwin" else 1024
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 2**20
+def _memory_mb(pid: str = "self") -> float:
+    """Of a process and all that it began, what they share counted once (Linux's Pss)."""
+    proc = Path("/proc") / pid
+    held = (proc / "smaps_rollup").read_text(encoding="utf-8").split("\nPss:")[1].split()[0]
+    began = " ".join(part.read_text() for part in proc.glob("task/*/children")).split()
+    return int(held) / 1024 + sum(map(_memory_mb, began))
 
 
 if __name__ == "__main__":

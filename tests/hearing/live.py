@@ -15,7 +15,6 @@ import argparse
 import os
 import sys
 import time
-from multiprocessing import active_children
 from pathlib import Path
 from statistics import median
 
@@ -80,13 +79,6 @@ class Room:
         return found
 
 
-def peaks_mb() -> list[float]:
-    """The largest memory so far of this process and of those it has begun (Linux)."""
-    pids = ["self", *(str(child.pid) for child in active_children())]
-    lines = [Path(f"/proc/{pid}/status").read_text(encoding="utf-8") for pid in pids]
-    return [int(text.split("VmHWM:")[1].split()[0]) / 1024 for text in lines]
-
-
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -118,11 +110,6 @@ def main() -> None:
             f"{ordered[-1]:.2f} s; {len(ordered)} of {len(prepared)} phrases gave an intent "
             f"({os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}; the listening process "
             f"took {cpu_s:.0f} s of processor time in {wall_s:.0f} s)"
-        )
-        here, *others = peaks_mb()
-        print(
-            f"memory: {here:.0f} MB here, {', '.join(f'{mb:.0f}' for mb in others)} MB in the "
-            "recogniser's processes, what they share counted in each"
         )
         starts = [
             start_up(argparse.Namespace(listener="own", model=None, cache=asked.cache))
