@@ -54,6 +54,9 @@ COMMANDS = {
 }
 """Where each command is: module of :mod:`assistant.commandline`, and name in it."""
 
+WITHOUT_EARS = {"--typed", "--wav", "--help", "-h"}
+"""Options with which ``run`` needs no recogniser in a process of its own."""
+
 
 class Commands(click.Group):
     """Loads a command when it is asked for, and turns a :class:`UserError` into its
@@ -80,6 +83,8 @@ class Commands(click.Group):
             near = get_close_matches(args[0], COMMANDS, n=1)
             hint = f"did you mean {near[0]}?" if near else "fillwarm --help lists them."
             ctx.fail(f"There is no command {args[0]}; {hint}")
+        if args[0] == "run" and not WITHOUT_EARS & set(args):
+            import_module("assistant.speech.watchdog").begin()
         return super().resolve_command(ctx, args)
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:

@@ -14,8 +14,6 @@ from assistant.report.computed import computed
 from assistant.report.drawing import depth_drawing, depths_of
 from assistant.report.note import note
 from assistant.report.note_text import as_text
-from assistant.report.record import as_record, json_schema, json_text
-from assistant.report.section import as_pages
 
 FILES = {
     "note": "note.txt",
@@ -77,7 +75,10 @@ def _signed_there(folder: Path) -> str | None:
 
 def reports(state: CaseState, head_hash: str) -> dict[str, bytes | str]:
     """What :func:`write_reports` writes: the content of each report, by key of ``FILES``."""
-    from assistant.report.pdf import as_pdf  # noqa: PLC0415 - a third of a second to load
+    # A sitting loads this module at its start and needs these at its end: half a second.
+    from assistant.report.pdf import as_pdf  # noqa: PLC0415
+    from assistant.report.record import as_record, json_schema, json_text  # noqa: PLC0415
+    from assistant.report.section import as_pages  # noqa: PLC0415
 
     chart = note(state, head_hash)
     drawings = [depth_drawing(depths_of(state, track.name)) for track in state.canals]

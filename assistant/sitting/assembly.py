@@ -126,7 +126,9 @@ def hearing(
         EquipmentError: a recogniser's model is missing or damaged.
         InputFileError: the model lacks words of the grammar.
     """
-    build = partial(ready_listener, name, model, words, listen)
+    # The own ears know every word, and need none of this module in their process.
+    own = name == OwnListener.name
+    build = OwnListener if own else partial(ready_listener, name, model, words, listen)
     watchdog = Watched(build) if watched else None
     from assistant.speech.ear import Ear  # noqa: PLC0415
     from assistant.speech.urgent import UrgentEar  # noqa: PLC0415

@@ -21,7 +21,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from multiprocessing import get_context
+from multiprocessing import forkserver, get_context
 from multiprocessing.connection import Connection
 from typing import Any
 
@@ -42,7 +42,8 @@ AGAIN_S = 10.0
 """After a worker could not even be started, the next is tried so much later."""
 
 # A fork of the program itself would copy its sound threads.
-if sys.platform == "linux":
+_FORKED = sys.platform == "linux"
+if _FORKED:
     _START = get_context("forkserver")
     _START.set_forkserver_preload(["assistant.speech.preloaded"])
 else:
@@ -51,6 +52,13 @@ _POLL_S = 0.005
 
 Build = Callable[[], Listener]
 """Makes the recogniser, in the worker; a function that can be pickled."""
+
+
+def begin() -> None:
+    """Begin what workers are forked from, where they are, and do not wait: it reads the
+    weights while the program reads its own modules."""
+    if _FORKED:
+        forkserver.ensure_running()
 
 
 def serve(ours: Connection, build: Build) -> None:

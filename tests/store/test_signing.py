@@ -27,7 +27,7 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("FILLWARM_CASES", str(folder))
     monkeypatch.setenv("FILLWARM_KEY", str(tmp_path / "key.json"))
     monkeypatch.setenv("FILLWARM_KEY_PASSPHRASE_FILE", str(secret))
-    monkeypatch.setattr("assistant.report.write.as_pages", lambda *_, **__: b"")  # slow
+    monkeypatch.setattr("assistant.report.section.as_pages", lambda *_, **__: b"")  # slow
     (store_case(folder, CASE) / "note.txt").unlink()
     return folder
 

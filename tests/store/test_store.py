@@ -369,7 +369,7 @@ def test_control_characters_of_a_code_do_not_reach_the_terminal(store: Path) -> 
 def test_only_an_addendum_changes_a_signed_case(
     store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("assistant.report.write.as_pages", lambda *_, **__: b"")  # slow
+    monkeypatch.setattr("assistant.report.section.as_pages", lambda *_, **__: b"")  # slow
     path = store_case(store, "a", "premolar") / JOURNAL
     signed = path.read_bytes()
     secret = tmp_path / "passphrase"
