@@ -42,8 +42,7 @@ AGAIN_S = 10.0
 """After a worker could not even be started, the next is tried so much later."""
 
 # A fork of the program itself would copy its sound threads.
-_FORKED = sys.platform == "linux"
-if _FORKED:
+if sys.platform == "linux":
     _START = get_context("forkserver")
     _START.set_forkserver_preload(["assistant.speech.preloaded"])
 else:
@@ -57,7 +56,7 @@ Build = Callable[[], Listener]
 def begin() -> None:
     """Begin what workers are forked from, where they are, and do not wait: it reads the
     weights while the program reads its own modules."""
-    if _FORKED:
+    if sys.platform == "linux":
         forkserver.ensure_running()
 
 
