@@ -116,6 +116,7 @@ class Mouth:
 
     Attributes:
         verbosity: may be changed at any time; applies to what is said next.
+        held: somebody may be about to go on speaking: nothing less than a WARNING is begun.
         on_begun: called with a prompt whose turn has come, before its sound is made: what
             is shown of it is there when it begins.
         on_spoken: called once for every prompt, when its fate is settled, with
@@ -142,6 +143,7 @@ class Mouth:
             on_spoken: as the attribute; may also be set later.
         """
         self.verbosity = verbosity
+        self.held = False
         self.spoken: list[Spoken] = []
         self._voice = voice
         self._player = player
@@ -158,6 +160,11 @@ class Mouth:
     def speaking(self) -> bool:
         """Whether sound is coming out now."""
         return self._player.busy
+
+    @property
+    def busy(self) -> bool:
+        """Whether sound is coming out or is about to."""
+        return self.speaking or bool(self._waiting)
 
     @property
     def talking(self) -> bool:
@@ -194,6 +201,8 @@ class Mouth:
         self._finish()
         while self._waiting and self._current is None and not self._player.busy:
             item = min(self._waiting, key=lambda waiting: waiting.rank)
+            if self.held and item.prompt.urgency < Urgency.WARNING:
+                break
             self._waiting.remove(item)
             self._begin(item)
         self._report()

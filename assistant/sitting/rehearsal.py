@@ -21,7 +21,7 @@ from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
 from assistant.words.grammar import number_words
-from assistant.words.understand import as_said, bare, understand_typed
+from assistant.words.understand import as_said, bare, parts, understand_typed
 
 PAUSE_S = 0.35
 """Between the end of a prompt and the operator's answer."""
@@ -140,11 +140,11 @@ class Operator:
 
     def _over(self) -> bool:
         done = not self._lines and not self._repair and self._waiting is None
-        return self.failed is not None or (done and not self._session.mouth.speaking)
+        return self.failed is not None or (done and not self._session.mouth.busy)
 
     def _perhaps_speak(self) -> None:
         frame_s = FRAME_SAMPLES / RATE_HZ
-        busy = self._session.mouth.speaking
+        busy = self._session.mouth.busy
         self._quiet_s = 0.0 if busy else self._quiet_s + frame_s
         self._since_s += frame_s
         if self._waiting is not None:
@@ -190,6 +190,11 @@ class Operator:
         if line is None or meant is None or intent.heard.channel != "voice":
             return
         self._since_s = 0.0
+        if not line.say.endswith(intent.heard.text) and (rest := _rest(intent, meant)):
+            # A pause has parted the sentence; what is left of it is still to come. Not if its
+            # end was heard: a "yes" of "all yes".
+            self._meant = rest
+            return
         if (value := getattr(meant, "value", None)) in _offered(events):
             self._waiting = None
             self.tally.confirmed += 1
@@ -225,6 +230,16 @@ class Operator:
         again = [*([first] if first else []), Line(say=line.say)]
         self._repair[:0] = again
         self._waiting = None
+
+
+def _rest(heard: it.AnyIntent, meant: it.AnyIntent) -> it.AnyIntent | None:
+    """What is left of ``meant`` if ``heard`` are its first answers; None if they are not."""
+    begun = [bare(part) for part in parts(heard)]
+    whole = [bare(part) for part in parts(meant)]
+    if whole[: len(begun)] != begun or len(whole) == len(begun):
+        return None
+    left = [part for part in parts(meant)[len(begun) :] if not isinstance(part, it.Several)]
+    return left[0] if len(left) == 1 else it.Several(parts=tuple(left), heard=meant.heard)
 
 
 def _offered(events: tuple[ev.AnyEvent, ...]) -> tuple[it.Scalar, ...]:

@@ -30,6 +30,7 @@ from assistant.sitting.clockwatch import clock_was_set, stood_still
 from assistant.sitting.cut_number import CutNumber
 from assistant.sitting.microphone_watch import SELDOM_S, MicrophoneWatch
 from assistant.sitting.seldom import Seldom
+from assistant.sitting.turn import Turn
 from assistant.sound.live import Back, Ended, Gone, Live
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples
 from assistant.sound.sources import AudioSource
@@ -114,6 +115,7 @@ class Session:
         self._told_trouble: str | None = None
         self._seldom = Seldom()
         self._cut = CutNumber()
+        self._turn = Turn(mouth)
         self._watch = MicrophoneWatch(screen, self.listening, clock.seconds)
 
     # -- the loops ----------------------------------------------------------
@@ -183,7 +185,7 @@ class Session:
     def _goes_on(self) -> bool:
         """Until the note is signed, or the visit closed, and the room has heard so."""
         over = self.case.state.signed is not None or self.case.state.resting
-        return not over or self.mouth.speaking
+        return not over or self.mouth.busy
 
     def _drain_typed(self) -> bool:
         while True:
@@ -248,6 +250,8 @@ class Session:
         if due(self.case.state, now) and now.mono_s >= self._tick_again_s:
             self.take(it.Tick())
         self._last_tick = now
+        in_speech = self.listening is not None and self.listening.in_speech
+        self._turn.passes(now.mono_s, in_speech=in_speech, timing=timer is not None)
         self.mouth.pump()
         if self.mouth.trouble != self._told_trouble:
             self._told_trouble = self.mouth.trouble
@@ -333,6 +337,7 @@ class Session:
                 case Said():
                     said = self._cut.whole(outcome)
                     self.screen.show_heard(said.heard, type(said.intent).__name__.lower())
+                    self._turn.said(said, self.clock.now().mono_s)
                     self._cut.taken(said, self.take(said.intent))
                 case Urgent(word=word, began=began):
                     self._urgent(word, began)

@@ -118,6 +118,12 @@ class Graph:
         said = frozenset(arc.word for at in nodes for arc in self.arcs[at])
         return said, any(self.ends[at] for at in nodes)
 
+    def going_on(self, words: Iterable[str]) -> frozenset[str]:
+        """Those of the words that can follow which do not begin another answer."""
+        nodes = {at for at, _ in self._after(words)}
+        arcs = chain.from_iterable(self.arcs[at] for at in nodes)
+        return frozenset(arc.word for arc in arcs if not _parts(arc))
+
     def _after(self, words: Iterable[str]) -> Iterable[tuple[int, tuple[Put, ...]]]:
         places: dict[tuple[int, tuple[Put, ...]], None] = {(self.start, ()): None}
         for i, word in enumerate(words):
@@ -161,8 +167,12 @@ class Graph:
 
 
 def _placed(arc: Arc, index: int) -> tuple[Put, ...]:
-    parted = arc.puts and arc.puts[0][0] == THEN
-    return ((AT, index), *arc.puts) if parted else arc.puts
+    return ((AT, index), *arc.puts) if _parts(arc) else arc.puts
+
+
+def _parts(arc: Arc) -> bool:
+    """Whether another answer begins with it."""
+    return bool(arc.puts) and arc.puts[0][0] == THEN
 
 
 Lists = Mapping[str, Sequence[tuple[str, str | int | float]]]

@@ -68,6 +68,16 @@ def test_what_may_go_on_is_not_closed(text: str) -> None:
     assert not closed(text, STEP)
 
 
+def test_the_next_answer_in_the_same_sentence_holds_nothing_up() -> None:
+    then = Wanted("size", names=("cone_size",), follows=True)
+    both = Grammar(assembly.language(), Wanted("mm", 8, 25, ahead=(then,)))
+    words, _ = both.graph.following(["sixteen", "point", "five", "millimetres"])
+    assert "then" in words
+    assert not both.graph.going_on(["sixteen", "point", "five", "millimetres"])
+    assert closed("sixteen point five millimetres", both)
+    assert not closed("sixteen", both)  # ... point five
+
+
 def test_the_words_that_may_follow() -> None:
     def after(text: str) -> tuple[set[str], bool]:
         words, may_end = STEP.graph.following(text.split())
