@@ -7,8 +7,8 @@ see :class:`Room`.
 
 On 60 phrases by nine synthetic voices it missed none in quiet, in white or pink noise
 at 10 dB, or in pink at 5 dB; it let go 0.11 to 0.16 s after the voice (medians of four
-rooms), and within a phrase it never let go for longer than 0.13 s. WebRTC's detector, used before,
-took white noise at 10 dB for speech: half the utterances never ended.
+rooms), and within a phrase it never let go for longer than 0.13 s. WebRTC's detector, used
+before, took white noise at 10 dB for speech: half the utterances never ended.
 """
 
 from __future__ import annotations
