@@ -5,9 +5,10 @@ Read off the state alone, as in :mod:`.reach`, for the door and for whoever carr
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from assistant.procedure.reach import (
     Questioned,
-    answers_of,
     canal_work_begun,
     fits,
     given_here,
@@ -74,9 +75,12 @@ def prepared(entry: Entry) -> bool:
 
 
 def _newest_to_correct(state: CaseState, track: str, intent: it.Correction) -> Entry | None:
-    found = [e for e in state.standing(track) if _correctable(state, e, intent)]
-    warned = {warning.entry for warning in state.open_warnings(track)}
-    return next(reversed([e for e in found if e.seq in warned] or found), None)
+    """The newest that fits, one that was warned about before all others."""
+    newest_first = state.standing(track)[::-1]
+    waits = {warning.entry for warning in state.open_warnings(track)}
+    warned = [entry for entry in newest_first if entry.seq in waits]
+    found = (e for e in (*warned, *newest_first) if _correctable(state, e, intent))
+    return next(found, None)
 
 
 def _correctable(state: CaseState, entry: Entry, intent: it.Correction) -> bool:
@@ -108,18 +112,40 @@ def also_fits(state: CaseState, intent: it.Correction, old: Entry) -> Entry | No
     step, last = state.protocol.by_id[old.step], state.newest(old.track)
     general = intent.quantity not in {None, step.expect.quantity} and old != last
     for entry in reversed(state.standing(old.track)):
-        one = state.protocol.by_id[entry.step]
         together = entry.at == old.at or (general and entry.step != old.step)
-        possible = intent.kind == "option" or problem_with(one, intent.value) is None
-        if entry != old and together and possible and _correctable(state, entry, intent):
+        if entry == old or not together or not _correctable(state, entry, intent):
+            continue
+        one = state.protocol.by_id[entry.step]
+        if intent.kind == "option" or problem_with(one, intent.value) is None:
             return entry
     return None
 
 
-def correctable_answers(state: CaseState) -> tuple[Step, ...]:
-    """Steps whose answer by an option can be corrected, newest first."""
-    steps = (state.protocol.by_id[entry.step] for entry in _correctable_entries(state))
-    return tuple(dict.fromkeys(step for step in steps if answers_of(step)))
+class Corrections(NamedTuple):
+    """What can be corrected: kinds of values, and of answers by an option the quantities
+    and the options."""
+
+    kinds: tuple[it.ValueKind, ...]
+    answers: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def corrections(state: CaseState) -> Corrections:
+    """Of the standing entries of this canal, then of the one that was finished just now,
+    newest first; then of what was told of the patient. Of the kinds last what stays once
+    canal work has begun."""
+    before = just_finished(state)
+    there = state.standing(before) if before is not None else ()
+    told = state.newest(CASE, Role.PATIENT_RISKS) if state.active != CASE else None
+    patient = () if told is None else (told,)
+    entries = (*reversed(state.standing(state.active)), *reversed(there), *patient)
+    steps = [state.protocol.by_id[name] for name in dict.fromkeys(e.step for e in entries)]
+    found = (KIND_OF.get(step.expect.kind) for step in steps)
+    kinds = dict.fromkeys(kind for kind in found if kind is not None and kind != "s")
+    late = ONCE if canal_work_begun(state) else frozenset()
+    return Corrections(
+        tuple(sorted(kinds, key=lambda kind: kind in late)),
+        tuple((step.expect.quantity, step.answers) for step in steps if step.answers),
+    )
 
 
 def changes_way(state: CaseState, found: Questioned, value: it.Scalar) -> bool:
@@ -128,26 +154,6 @@ def changes_way(state: CaseState, found: Questioned, value: it.Scalar) -> bool:
     ways = [option_of(found.step, str(one)) for one in (old, value)]
     to = [None if way is None else way.to for way in ways]
     return found.step.expect.kind == "choice" and to[0] != to[1]
-
-
-def _correctable_entries(state: CaseState) -> tuple[Entry, ...]:
-    """Of this canal, then of the one that was finished just now, newest first; then what was
-    told of the patient."""
-    before = just_finished(state)
-    there = state.standing(before) if before is not None else ()
-    told = state.newest(CASE, Role.PATIENT_RISKS) if state.active != CASE else None
-    patient = () if told is None else (told,)
-    return (*reversed(state.standing(state.active)), *reversed(there), *patient)
-
-
-def correctable_kinds(state: CaseState) -> tuple[it.ValueKind, ...]:
-    """Kinds of the standing entries that can be corrected, newest first: of this canal,
-    then of the one that was finished just now; last what stays once canal work has begun."""
-    entries = _correctable_entries(state)
-    found = (KIND_OF.get(state.protocol.by_id[e.step].expect.kind) for e in entries)
-    kinds = dict.fromkeys(kind for kind in found if kind is not None and kind != "s")
-    late = ONCE if canal_work_begun(state) else frozenset()
-    return tuple(sorted(kinds, key=lambda kind: kind in late))
 
 
 def to_undo(state: CaseState) -> Entry | None:

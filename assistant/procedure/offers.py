@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple, get_args
 
-from assistant.procedure import correctable, reach
+from assistant.procedure import reach
+from assistant.procedure.correctable import corrections
 from assistant.procedure.modes import (
     CLOSED,
     QUERIES,
@@ -93,10 +94,11 @@ def _sayable(state: CaseState) -> Iterator[it.AnyIntent]:
         if kind is not None:
             yield it.Given(kind=kind, value=0)
     yield it.AsPlanned()
-    for kind in correctable.correctable_kinds(state):
+    correct = corrections(state)
+    for kind in correct.kinds:
         yield it.Correction(kind=kind, value=0)
-    for step in correctable.correctable_answers(state)[:1]:
-        yield it.Correction(kind="option", value=reach.answers_of(step)[0])
+    for _, answers in correct.answers[:1]:
+        yield it.Correction(kind="option", value=answers[0])
     for verb in get_args(it.Verb):
         if verb not in QUERIES and verb != "start":  # it is one of the two acts
             yield it.Command(verb=verb)

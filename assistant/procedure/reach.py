@@ -113,24 +113,10 @@ def fits(step: Step, intent: it.Given | it.Correction) -> bool:
     """Whether a value is of the step's kind, or one of its options, and of its name, if it
     was named aloud."""
     if intent.kind == "option":
-        of_kind = str(intent.value) in answers_of(step)
+        of_kind = str(intent.value) in step.answers
     else:
         of_kind = KIND_OF.get(step.expect.kind) == intent.kind
-    return of_kind and called(step, intent.quantity)
-
-
-def answers_of(step: Step) -> tuple[str, ...]:
-    """The options by which the step's answer can be corrected: of a choice all; elsewhere
-    what stands for a value ("no reading"), not what leads on without one."""
-    if step.expect.kind in {"timed", "done", "sign"}:
-        return ()
-    choice = step.expect.kind == "choice"
-    return tuple(one.id for one in step.options if choice or one.to is None)
-
-
-def called(step: Step, name: str | None) -> bool:
-    """Whether a value that was named so, or not at all, can be the step's."""
-    return name in {None, step.expect.quantity, *step.called}
+    return of_kind and step.is_called(intent.quantity)
 
 
 MOST_AHEAD = 5
@@ -181,7 +167,7 @@ def planned_for(state: CaseState, intent: it.AsPlanned) -> Step | None:
     before a press, by its name if it was named."""
     timed = state.step is not None and state.step.expect.kind == "timed"
     steps = () if timed or state.step is None else (state.step,)
-    named = (one for one in (*steps, *early(state)) if called(one, intent.quantity))
+    named = (one for one in (*steps, *early(state)) if one.is_called(intent.quantity))
     return next(named, None)
 
 

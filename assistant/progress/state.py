@@ -317,4 +317,8 @@ class CaseState(Frozen):
 
     def open_warnings(self, track: str) -> tuple[Warning, ...]:
         """Urgent warnings of a track that have not been answered."""
-        return tuple(w for w in self.warnings if w.open and w.track == track)
+        return tuple(w for w in self._open if w.track == track)
+
+    @cached_property
+    def _open(self) -> list[Warning]:
+        return [warning for warning in self.warnings if warning.open]

@@ -191,9 +191,10 @@ class Mouth:
                 self._leave_out(prompt, Fate.UNVOICED)
         if any(prompt.urgency is Urgency.WARNING for prompt in admitted):
             self._make_way()
+        now_s = self._clock()
         for prompt in admitted:
             self._count += 1
-            self._waiting.append(_Waiting(prompt, self._clock(), self._count))
+            self._waiting.append(_Waiting(prompt, now_s, self._count))
         self.pump()
 
     def pump(self) -> None:

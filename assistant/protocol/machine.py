@@ -125,7 +125,7 @@ def next_step(
     """
     chosen = any(one.id == option and one.to is not None for one in step.options)
     trigger = choose(str(option)) if chosen else "skip" if skip else "advance"
-    ways, place = machine(protocol.part_of(step.id)).events.get(trigger), Place(step.id)
+    ways, place = protocol.machines[step.id].events.get(trigger), Place(step.id)
     # What leads nowhere (no protocol that passes has it) asks the same step again.
     if ways is not None and step.id in ways.transitions:
         ways.trigger(place, holds)

@@ -18,6 +18,7 @@ from pydantic import (
     ValidationInfo,
     model_validator,
 )
+from transitions import Machine
 
 from assistant.files.yamlfile import FROM_FILE
 from assistant.protocol import coherence, floor, machine, needs
@@ -108,9 +109,18 @@ class Step(Frozen):
     once: Literal["tooth"] | None = None
     asked: bool = True
 
-    def __hash__(self) -> int:
-        """Of its id alone: what is kept by steps is looked up with every answer."""
-        return hash(self.id)
+    @cached_property
+    def answers(self) -> tuple[str, ...]:
+        """The options by which its answer can be corrected: of a choice all; elsewhere
+        what stands for a value ("no reading"), not what leads on without one."""
+        if self.expect.kind in {"timed", "done", "sign"}:
+            return ()
+        choice = self.expect.kind == "choice"
+        return tuple(one.id for one in self.options if choice or one.to is None)
+
+    def is_called(self, name: str | None) -> bool:
+        """Whether a value that was named so, or not at all, can be its."""
+        return name in {None, self.expect.quantity, *self.called}
 
     def target(self, to: str) -> str:
         """The step id that a branch or an option of this step leads to."""
@@ -323,6 +333,13 @@ class Protocol(Frozen):
     def finding_of(self) -> Mapping[str, Finding]:
         """The finding that a step belongs to, by the id of the step."""
         return {step.id: one for one in self.findings for step in one.all_steps}
+
+    @cached_property
+    def machines(self) -> Mapping[str, Machine]:
+        """The machine of the part that a step is in, by the id of the step."""
+        parts = (self.opening, self.canal, self.closing)
+        made = [(part, machine.machine(part)) for part in parts]
+        return {step.id: of_part for part, of_part in made for step in part}
 
     def part_of(self, step_id: str) -> tuple[Step, ...]:
         """The steps that a step is one of: the opening, those of a canal, the closing."""

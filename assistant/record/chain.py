@@ -30,7 +30,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -84,6 +84,25 @@ def _canonical(value: object) -> bytes:
     ).encode()
 
 
+def make_batch(
+    chain: Chain, at: str, events: Sequence[Mapping[str, object]]
+) -> tuple[bytes, Chain, list[JournalLine]]:
+    """The lines of one batch after ``chain`` (the header before the first), the chain
+    with them, and the entries as they will be read.
+
+    Raises:
+        ValueError: an event is not JSON, or would not read back.
+    """
+    data, entries = b"", []
+    if chain.seq == 0:
+        data, chain = make_line(chain, at, HEADER, 0)
+    for left, event in zip(reversed(range(len(events))), events, strict=True):
+        line, after = make_line(chain, at, event, left)
+        entries.append(_read_back(line, chain, event))
+        data, chain = data + line, after
+    return data, chain, entries
+
+
 def make_line(
     chain: Chain, at: str, event: Mapping[str, object], batch_left: int
 ) -> tuple[bytes, Chain]:
@@ -109,7 +128,7 @@ def _extend(chain: Chain, line: bytes) -> Chain:
     return Chain(chain.seq + 1, head, chain.length + len(line))
 
 
-def read_back(line: bytes, chain: Chain, event: Mapping[str, object]) -> JournalLine:
+def _read_back(line: bytes, chain: Chain, event: Mapping[str, object]) -> JournalLine:
     """The entry as a later reader will see it; refuses what would not read back."""
     try:
         entry = _parse(line, chain)

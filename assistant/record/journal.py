@@ -28,11 +28,9 @@ from assistant.files.atomic import (
     write_new,
 )
 from assistant.record.chain import (
-    HEADER,
     Chain,
     JournalLine,
-    make_line,
-    read_back,
+    make_batch,
     require_offset,
     verify,
 )
@@ -107,7 +105,7 @@ class Journal:
             ValueError: as for :meth:`append`.
         """
         require_offset(at)
-        data, chain, _ = _batch(Chain(), at, first)
+        data, chain, _ = make_batch(Chain(), at, first)
         taken = RecordUnwritable(
             f"{path} exists already and was left as it is; open that case or choose "
             "another name."
@@ -189,7 +187,7 @@ class Journal:
         require_offset(at)
         if not events:
             return []
-        data, chain, entries = _batch(self._chain, at, events)
+        data, chain, entries = make_batch(self._chain, at, events)
 
         self._check_file()
         # Stays set if anything, even Ctrl-C, comes between here and the end.
@@ -286,21 +284,6 @@ class Opened:
     journal: Journal
     entries: list[JournalLine]
     recovery: str | None
-
-
-def _batch(
-    chain: Chain, at: str, events: Sequence[Mapping[str, object]]
-) -> tuple[bytes, Chain, list[JournalLine]]:
-    """The lines of one batch after ``chain`` (the header before the first), the chain
-    with them, and the entries as they will be read."""
-    data, entries = b"", []
-    if chain.seq == 0:
-        data, chain = make_line(chain, at, HEADER, 0)
-    for left, event in zip(reversed(range(len(events))), events, strict=True):
-        line, after = make_line(chain, at, event, left)
-        entries.append(read_back(line, chain, event))
-        data, chain = data + line, after
-    return data, chain, entries
 
 
 def _one_name(path: Path) -> Path:

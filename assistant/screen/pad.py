@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from assistant.canal import instruments, teeth
-from assistant.procedure import correctable, reach
+from assistant.procedure import reach
+from assistant.procedure.correctable import corrections
 from assistant.procedure.modes import refusal
 from assistant.progress import intents as it
 from assistant.progress.facts import depth_limit_mm, number, text_of, wl_mm
@@ -56,7 +57,7 @@ def pads(state: CaseState, words: Wording) -> dict[str, Pad]:
         for reason in (item.say for item in words.phrases.lists["reason"])
         if refusal(state, it.Skip(reason=reason)) is None
     )
-    kinds = dict.fromkeys(correctable.correctable_kinds(state))
+    kinds = dict.fromkeys(corrections(state).kinds)
     made = {str(kind): _pad(state, None, str(kind), words) for kind in kinds}
     if step is not None and (kind := KIND_OF.get(step.expect.kind)) not in {None, "s"}:
         asked_for = _pad(state, step, str(kind), words)

@@ -64,9 +64,10 @@ class MicrophoneWatch:
 
     def show(self) -> None:
         """Tell the screen if it has changed."""
-        if self.state is not self._shown:
-            self._shown = self.state
-            self._screen.show_microphone(self.state)
+        state = self.state
+        if state is not self._shown:
+            self._shown = state
+            self._screen.show_microphone(state)
 
     def off(self) -> None:
         """There is no microphone in this sitting."""

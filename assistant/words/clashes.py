@@ -15,7 +15,6 @@ from itertools import combinations, product
 from math import prod
 from typing import NamedTuple
 
-from assistant.procedure.reach import answers_of
 from assistant.progress.state import KIND_OF
 from assistant.protocol.model import Protocol, Step
 from assistant.words.expected import wanted_at
@@ -273,9 +272,7 @@ def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wan
                     wanted_at(step),
                     corrections=tuple(kind for kind in kinds if kind != "s"),
                     answers=tuple(
-                        (one.expect.quantity, answers_of(one))
-                        for one in near
-                        if answers_of(one)
+                        (one.expect.quantity, one.answers) for one in near if one.answers
                     ),
                     canals=canals if named else (),
                     finish=part == "closing",

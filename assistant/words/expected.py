@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import takewhile
 
-from assistant.procedure.correctable import correctable_answers, correctable_kinds
+from assistant.procedure.correctable import corrections
 from assistant.procedure.known import known_at
-from assistant.procedure.reach import ahead, answers_of, either, questioned, unasked
+from assistant.procedure.reach import ahead, either, questioned, unasked
 from assistant.progress.state import CASE, KIND_OF, CaseState
 from assistant.protocol.model import Step
 from assistant.words.grammar import Wanted
@@ -32,16 +32,15 @@ def wanted_now(state: CaseState, attention: str = "") -> Wanted:
         # Beside a press the lengths of its round are told before they are asked for.
         asked = wanted_at(present)
         here = replace(here, beside=asked.kind, options=(*asked.options, *here.options))
+    correct = corrections(state)
     return replace(
         here,
         readings=readings,
         all_yes=_all_yes(steps),
         ahead=tuple(_following(state, steps)),
         unasked=tuple(wanted_at(one) for one in unasked(state)),
-        corrections=correctable_kinds(state),
-        answers=tuple(
-            (one.expect.quantity, answers_of(one)) for one in correctable_answers(state)
-        ),
+        corrections=correct.kinds,
+        answers=correct.answers,
         canals=_canals(state),
         start=state.timer is None,
         finish=state.track(CASE).step in {s.id for s in state.protocol.closing},
