@@ -347,22 +347,33 @@ class Rules:
         return at_limit and held < self.limit("last_press_s")
 
     def _readings(self, t: Told) -> list[Decimal]:
+        """As :meth:`_read`, at least one."""
+        return self._read(t) or [Decimal(0)]
+
+    def _read(self, t: Told) -> list[Decimal]:
         """The newest readings that have to agree, with this one; a point that read nothing
         is none."""
         others = [r for r in self.standing(t.canal, "paper_point_mm") if r.place != t.place]
         row = sorted([*others, t], key=lambda r: r.place)
         read = [r.number for r in row if r.number is not None]
-        return read[-int(self.limit("readings_min")) :] or [Decimal(0)]
+        return read[-int(self.limit("readings_min")) :]
 
     def _lengths_disagree(self, t: Told) -> bool:
-        """The apex locator against the middle, to 0.1 mm, of the paper points that count."""
+        """The apex locator against the middle, to 0.1 mm, of the paper points that count, once
+        both are known: of the points enough agree, or no further one can be read."""
         if t.quantity == "apex_locator_mm":
             points = self.standing(t.canal, "paper_point_mm")
             numbers = [p.number for p in points if p.number is not None]
             middles, located = numbers[-int(self.limit("readings_min")) :], t.number
         elif t.quantity == "paper_point_mm":
             found = self.standing(t.canal, "apex_locator_mm")
-            middles, located = self._readings(t), found[-1].number if found else None
+            located = found[-1].number if found else None
+            middles = self._read(t)
+            apart = max(middles, default=Decimal(0)) - min(middles, default=Decimal(0))
+            more = len(middles) < self.limit("readings_min")
+            more = more or apart > self.limit("readings_agree_mm")
+            if t.value != "no_reading" and (t.number is None or more):
+                return False
         else:
             return False
         if not middles or located is None:

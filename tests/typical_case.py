@@ -118,9 +118,12 @@ class Driver:
         self.choose("yes", "yes", "yes", "none_known")
         return self
 
-    def canal_to_pluggers(self, wl: float, post: str = "no") -> None:
+    def canal_to_pluggers(
+        self, wl: float, post: str = "no", locator: float | None = None
+    ) -> None:
         self.mm(wl)
         self.choose("buccal_cusp")
+        self.mm(wl if locator is None else locator)
         self.say("size", 30)
         self.say("taper", 0.06)
         self.choose(post)
@@ -139,7 +142,6 @@ class Driver:
         """Paper points 0.1 mm longer than ``wl``, which becomes the final length."""
         self.choose("dry")
         self.mm(wl, wl + 0.2, round(wl + 0.1, 1))
-        self.mm(wl)  # the apex locator
         self.command("confirm", "confirm")
         self.choose("yes", "yes")
         self.command("next")
@@ -212,7 +214,7 @@ def many_warnings(count: int = 20) -> Driver:
     """One canal; a plugger said too deep until ``count`` warnings are on record."""
     case = Driver().set_up(11, "single")
     case.mm(22.0)
-    case.choose("incisal_edge")
+    case.choose("incisal_edge", "no_reading")
     case.say("size", 30)
     case.say("taper", 0.04)  # too little taper: a caution
     case.choose("no")

@@ -27,7 +27,9 @@ from assistant.progress.facts import (
     number,
     odd_canals,
     out_of_order,
+    readings_done,
     readings_mm,
+    stays,
     text_of,
     wl_mm,
 )
@@ -271,12 +273,19 @@ def _readings_with(state: CaseState, c: Candidate, value: float) -> tuple[float,
 
 
 def _differs_from_paper_points(state: CaseState, rule: Rule, c: Candidate) -> Finding:
-    """The apex locator against the paper points, whichever of them is the candidate."""
-    value, readings = as_number(c.value), readings_mm(state, c.track)
-    located = value
-    if value is not None and c.step.expect.kind == "readings":
-        located = apex_locator_mm(state, c.track)
-        readings = _readings_with(state, c, value)
+    """The apex locator against the paper points, whichever is known last; those are known
+    once there are as many as ought to agree, and they do, or no more can be had."""
+    located, readings = as_number(c.value), readings_mm(state, c.track)
+    if c.step.expect.kind == "readings":
+        value, located = located, apex_locator_mm(state, c.track)
+        readings = readings if value is None else _readings_with(state, c, value)
+        more = (
+            stays(c.step, str(c.value))
+            if value is None
+            else not readings_done(state.protocol, readings)
+        )
+        if more:
+            return None
     if located is None or not readings:
         return None
     centre = lengths.final_length_mm(readings).centre_mm

@@ -83,6 +83,15 @@ def newest_readings(protocol: Protocol, every: Sequence[float]) -> tuple[float, 
     return tuple(every if wanted is None else every[-int(wanted.value) :])
 
 
+def readings_done(protocol: Protocol, readings: Sequence[float]) -> bool:
+    """Whether those that count are as many as ought to agree, and do, as far as the
+    protocol says so."""
+    wanted, within = protocol.limits.readings_min, protocol.limits.readings_agree_mm
+    if not readings or (wanted is not None and len(readings) < wanted.value):
+        return False
+    return within is None or lengths.readings_agree(readings, within.value)
+
+
 def apex_locator_mm(state: CaseState, track: str) -> float | None:
     """What the electronic apex locator gave, None if nothing or nothing yet."""
     return number(state.last(track, Role.APEX_LOCATOR))

@@ -55,8 +55,8 @@ _BEFORE: tuple[tuple[str, tuple[Piece, ...]], ...] = (
         "Working length",
         ((Role.WORKING_LENGTH, "provisional {}"), (Role.REFERENCE_POINT, "reference point {}")),
     ),
-    ("Paper points", ((Role.PAPER_POINT, "{}"),)),
     ("Apex locator", ((Role.APEX_LOCATOR, "{}"),)),
+    ("Paper points", ((Role.PAPER_POINT, "{}"),)),
     ("Final length", ((Role.FINAL_LENGTH, "{}"),)),
     (
         "Preparation",

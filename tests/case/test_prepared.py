@@ -26,6 +26,7 @@ from assistant.report.note_text import as_text
 WHOLE = """\
 tooth: 24
 every_canal:
+  apex_locator_mm: no reading
   taper: 0.06
   post_planned: no
 canals:
@@ -69,10 +70,11 @@ def test_what_is_prepared_is_not_asked() -> None:
     assert values(case, CASE) == [24, ("buccal", "palatal")]
     assert case.state.here.step == "dam", "nobody can prepare a rubber dam"
     case.choose("yes", "yes", "yes", "none_known")
-    assert values(case, "buccal") == [21, "buccal_cusp", 30, 0.06, "no", 11]
+    assert values(case, "buccal") == [21, "buccal_cusp", "no_reading", 30, 0.06, "no", 11]
     assert case.state.here.step == "shaped"
     case.do(it.SwitchCanal(canal="palatal"))
-    assert values(case, "palatal") == [20.5, "palatal_cusp", 35, 0.06, "no", 10]
+    prepared = [20.5, "palatal_cusp", "no_reading", 35, 0.06, "no", 10]
+    assert values(case, "palatal") == prepared
     told = {n.condition.value: (n.text, n.channel) for n in case.state.conditions}
     assert told == {
         "sealer": ("invented sealer", "prepared"),
@@ -131,15 +133,15 @@ def test_a_case_that_is_begun_takes_no_set_up() -> None:
     ("old", "new", "line", "said"),
     [
         ("tooth: 24", "tooth: 54", 1, "tooth: 54 is no answer to: tooth"),
-        ("taper: 0.06", "taper: 0.21", 3, "0.21 is no answer to: taper"),
-        ("length_mm: 20.5", "length_mm: 35.1", 9, "35.1 is outside 8 to 35"),
-        ("length_mm: 20.5", "length_mm: 7.9", 9, "7.9 is outside 8 to 35"),
-        ("palatal cusp", "tip of the nose", 10, "tip_of_the_nose is no answer"),
-        ("apical_size: 35", "apical_size: 36", 11, "36 is no answer to: final apical size"),
-        ("apical_size: 35", "apical_size: thirty", 11, "thirty is no answer"),
-        ("  palatal:", "  palatel:", 8, "no canal is called so"),
-        ("sealer:", "glue:", 13, "glue"),
-        ("apical_size: 35", "tugback: yes", 11, "cannot be prepared"),
+        ("taper: 0.06", "taper: 0.21", 4, "0.21 is no answer to: taper"),
+        ("length_mm: 20.5", "length_mm: 35.1", 10, "35.1 is outside 8 to 35"),
+        ("length_mm: 20.5", "length_mm: 7.9", 10, "7.9 is outside 8 to 35"),
+        ("palatal cusp", "tip of the nose", 11, "tip_of_the_nose is no answer"),
+        ("apical_size: 35", "apical_size: 36", 12, "36 is no answer to: final apical size"),
+        ("apical_size: 35", "apical_size: thirty", 12, "thirty is no answer"),
+        ("  palatal:", "  palatel:", 9, "no canal is called so"),
+        ("sealer:", "glue:", 14, "glue"),
+        ("apical_size: 35", "tugback: yes", 12, "cannot be prepared"),
     ],
 )
 def test_an_error_names_field_and_line(
@@ -164,7 +166,7 @@ def test_values_at_the_ends_of_their_range_can_be_prepared(length: int) -> None:
 def test_what_is_asked_once_for_the_tooth_is_read_back_in_the_next_canal() -> None:
     case = Driver(read_out=False, protocol=ONCE).set_up(24, "buccal", "palatal")
     case.mm(21)
-    case.choose("buccal_cusp")
+    case.choose("buccal_cusp", "no_reading")
     case.say("size", 30)
     case.say("taper", 0.06)
     case.choose("no")
@@ -172,8 +174,9 @@ def test_what_is_asked_once_for_the_tooth_is_read_back_in_the_next_canal() -> No
     case.do(it.SwitchCanal(canal="palatal"))
     case.mm(20.5)
     assert values(case, "palatal") == [20.5, "buccal_cusp"]
+    case.choose("no_reading")
     case.say("size", 35)
-    assert values(case, "palatal") == [20.5, "buccal_cusp", 35, 0.06, "no"]
+    assert values(case, "palatal") == [20.5, "buccal_cusp", "no_reading", 35, 0.06, "no"]
     assert case.state.here.step == "coronal_level"
     assert case.state.entries[-1].heard.text == "as in the buccal canal"
 
@@ -193,9 +196,9 @@ def test_a_sentence_goes_past_what_need_not_be_asked() -> None:
     case.mm(21)
     case.choose("buccal_cusp")
     case.do(it.SwitchCanal(canal="palatal"))
-    length, size = it.Given(kind="mm", value=20.5), it.Given(kind="size", value=35)
-    case.do(it.Several(parts=(length, size)))
-    assert values(case, "palatal") == [20.5, "buccal_cusp", 35]
+    length, located = it.Given(kind="mm", value=20.5), it.Given(kind="mm", value=20.6)
+    case.do(it.Several(parts=(length, located)))
+    assert values(case, "palatal") == [20.5, "buccal_cusp", 20.6]
 
 
 def test_the_command_writes_checks_and_reads_back(tmp_path: Path) -> None:
@@ -236,7 +239,8 @@ def test_run_reads_the_set_up_back_and_asks_for_the_rest(tmp_path: Path) -> None
 KNOWN = """\
 tooth: 11
 canals:
-  single: {working_length_mm: 21, reference_point: incisal edge, apical_size: 30, taper: 0.06,
+  single: {working_length_mm: 21, reference_point: incisal edge, apex_locator_mm: 21,
+    apical_size: 30, taper: 0.06,
     apical_part_mm: 4, apical_taper: 0.1, curve_begins_mm: 12, curve_radius_mm: 8,
     root_wall_mm: 0.6, post_planned: no, coronal_level_mm: 10}
 """

@@ -79,14 +79,16 @@ def lines_of(told: object) -> Iterator[Line]:
     match told:
         case {"fit": {"wl": wl, "cusp": cusp}}:
             limit = round(wl - 5, 1)
-            yield from _each(f"{wl}", cusp, "size 30", "taper point oh six", "no")
+            yield from _each(
+                f"{wl}", cusp, f"apex locator {wl}", "size 30", "taper point oh six", "no"
+            )
             yield from _each(f"{round(limit - 6.4, 1)}", "yes", "cone size 30")
             yield from _each("cone taper point oh six", f"cone length {wl + 0.5}", "yes")
             yield from _each("radiograph accepted", "plugger 9", "plugger 12")
             yield from _each(f"plugger {limit}", f"carrier {limit}")
         case {"fill": {"wl": wl}}:
             limit = round(wl - 5, 1)
-            yield from _each("dry", f"{wl}", f"{wl}", f"{wl}", f"{wl}", "confirm", "confirm")
+            yield from _each("dry", f"{wl}", f"{wl}", f"{wl}", "confirm", "confirm")
             yield from _each("yes", "complete", "seated", f"sear {round(limit - 6.4, 1)}")
             for depth in (round(limit - 3.2, 1), limit):
                 yield from (Line(say="heat on"), Line(say="heat off", after_s=2.0))

@@ -28,6 +28,7 @@ single
 yes
 none
 22
+no reading
 taper .06
 cone size 40
 22
@@ -39,7 +40,6 @@ carrier 17
 dry
 22
 22
-no reading
 confirm
 confirm
 yes

@@ -93,9 +93,18 @@ def _then(text: str) -> Line:
 
 _POST_LEVEL: tuple[Sitting, ...] = (
     (
-        *_told("tooth 11", "single", "yes", "none", "22.5", "correction 22", "taper .04"),
-        *_told("size 40", "22", "no", "size 45", "21.4", "correction cone length 21.8", "yes"),
-        *_told("wall contact", "18", "keep it", "22", "22.9", "22.2", "22.1", "no reading"),
+        *_told("tooth 11", "single", "yes", "none", "22.5", "correction 22", "no reading"),
+        *_told(
+            "taper .04",
+            "size 40",
+            "22",
+            "no",
+            "size 45",
+            "21.4",
+            "correction cone length 21.8",
+            "yes",
+        ),
+        *_told("wall contact", "18", "keep it", "22", "22.9", "22.2", "22.1"),
         *_told("confirm", "keep it", "seated", "11"),
         *_heat(6.0),
         *_told("14.5", "skip, not needed"),
@@ -111,9 +120,21 @@ _POST_LEVEL: tuple[Sitting, ...] = (
 _INTERRUPTED: tuple[Sitting, ...] = (
     (
         *_told("tooth 46", "mesiobuccal, mesiolingual, distal", "yes", "yes", "yes", "none"),
-        *_told("canal distal", "20", "distobuccal cusp", "size 30", "taper .06", "yes", "10"),
-        *_told("yes", "size 30", "taper .06", "20.5", "yes", "accepted", "8", "12", "15", "15"),
-        *_told("dry", "20", "20.2", "20.1", "20", "confirm", "confirm", "yes", "yes", "seated"),
+        *_told("canal distal", "20", "distobuccal cusp", "20", "size 30", "taper .06", "yes"),
+        *_told(
+            "10",
+            "yes",
+            "size 30",
+            "taper .06",
+            "20.5",
+            "yes",
+            "accepted",
+            "8",
+            "12",
+            "15",
+            "15",
+        ),
+        *_told("dry", "20", "20.2", "20.1", "confirm", "confirm", "yes", "yes", "seated"),
         *_told("8"),
         *_heat(2.0),
         *_told("11.5", "11"),
@@ -146,8 +167,19 @@ _DOUBTED: tuple[Sitting, ...] = (
         it.Unclear(
             reason="not_understood", readings=("size 30", "size 13"), heard=_voice("size", 0.2)
         ),
-        *_told("buccal cusp", "undo that", "palatal cusp", "size 30", "taper .06", "no", "10"),
-        *_told("go back", "11", "yes", "size 30", "taper .06", "21.5", "contact high"),
+        *_told("buccal cusp", "undo that", "palatal cusp", "no reading", "size 30"),
+        *_told(
+            "taper .06",
+            "no",
+            "10",
+            "go back",
+            "11",
+            "yes",
+            "size 30",
+            "taper .06",
+            "21.5",
+            "contact high",
+        ),
         it.WhoSpeaks(who="chairside", heard=_voice("chairside speaking")),
         *_told("size 35", "taper .06", "21", "yes", "accepted", "gibberish of no meaning"),
         it.Trouble(text="The microphone is gone; typed lines still work."),

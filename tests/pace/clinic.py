@@ -224,7 +224,7 @@ class Sitting:
                 limit = canal.wl - 5
                 return f"pluggers 9 12.5 {limit} carrier {limit}"
             case ["dry", "paper_point", "paper_point", "paper_point", *_] if canal:
-                return f"dry three points at {canal.wl} locator {canal.wl}"
+                return f"dry three points at {canal.wl}"
             case ["tugback_again", *_]:
                 return "tugback coat complete seated sear 9"
             case ["heat_depth", "plugger_depth", *_] if canal:
@@ -267,6 +267,7 @@ class Sitting:
         answers: dict[str, Callable[[], str]] = {
             "working_length": lambda: f"working length {canal.wl}",
             "reference_point": lambda: "cusp tip",
+            "apex_locator": lambda: f"apex locator {canal.wl}",
             "apical_size": lambda: f"size {canal.size}",
             "taper": lambda: "taper point oh six",
             "post": lambda: "no",
@@ -281,7 +282,6 @@ class Sitting:
             "heat_tip_fit": lambda: f"carrier {limit}",
             "dry": lambda: "dry",
             "paper_point": lambda: f"paper point {canal.wl}",
-            "apex_locator": lambda: f"apex locator {canal.wl}",
             "final_length": lambda: "confirm",
             "cut_back": lambda: "confirm",
             "seated": lambda: "seated",

@@ -28,13 +28,29 @@ pytestmark = pytest.mark.core
 WORDS = load_language(data_folder("grammars") / "en")
 
 
-def at_apex_locator(*readings_mm: float) -> Room:
-    """An upper incisor with those paper points; the apex locator is asked for."""
+def at_apex_locator() -> Room:
+    """An upper incisor whose length and reference point are told; the canal is wet."""
     room = front_tooth()
-    room.canal_to_pluggers(WL)
-    room.choose("dry")
-    room.mm(*(readings_mm or (21.0, 21.2, 21.0)))
+    room.mm(WL)
+    room.choose("incisal_edge")
     assert room.at[1] == "apex_locator"
+    return room
+
+
+def at_paper_points(answer: str | float) -> Room:
+    """The apex locator told; the canal is dry, and the paper points are asked for."""
+    room = at_apex_locator()
+    room.choose(answer) if isinstance(answer, str) else room.mm(answer)
+    room.say("size", 30)
+    room.say("taper", 0.06)
+    room.choose("no")
+    room.mm(10.0)
+    room.choose("yes")
+    room.cone(WL)
+    room.choose("yes", "accepted")
+    room.mm(10.0, 13.0, WL - 5, WL - 5)
+    room.choose("dry")
+    assert room.at[1] == "paper_point"
     return room
 
 
@@ -42,40 +58,82 @@ def located(room: Room) -> list[it.Scalar]:
     return room.values("apex_locator_mm")
 
 
-@pytest.mark.parametrize("value", [20.5, 21.0, 21.5])
-def test_a_reading_within_half_a_millimetre_is_taken(value: float) -> None:
+def read(room: Room) -> list[it.Scalar]:
+    return room.values("paper_point_mm")
+
+
+def test_it_is_asked_with_the_lengths_in_a_wet_canal() -> None:
     room = at_apex_locator()
-    room.mm(value)
+    assert room.said.endswith("Wet canal. Apex locator, or no reading?")
+    room.mm(21.5)
+    assert "Apex locator 21.5." in room.said
+    assert room.at[1] == "apical_size"
+
+
+def test_an_implanted_device_is_told_of_before_it_is_used() -> None:
+    room = Room()
+    room.say("tooth", 11)
+    room.say("canals", ("single",))
+    room.choose("yes", "yes", "yes", "cardiac_device")
+    room.mm(WL)
+    room.choose("incisal_edge")
+    assert "Cardiac device noted: only if it was cleared." in room.said
+
+
+@pytest.mark.parametrize("value", [20.5, 21.0, 21.5])
+def test_paper_points_within_half_a_millimetre_of_it_are_taken(value: float) -> None:
+    room = at_paper_points(value)
+    room.mm(21.0, 21.2, 21.0)
     assert located(room) == [value]
     assert room.at[1] == "final_length"
-    assert f"Apex locator {value:g}." in room.said
     assert not room.warned
 
 
 @pytest.mark.parametrize("value", [20.4, 21.6])
-def test_a_reading_further_from_their_median_is_questioned_first(value: float) -> None:
-    room = at_apex_locator()
-    room.mm(value)
+def test_paper_points_further_from_it_are_questioned_once_they_are_all_there(
+    value: float,
+) -> None:
+    room = at_paper_points(value)
+    room.mm(21.0, 21.2)
+    assert read(room) == [21.0, 21.2]  # the question waits for what they come to
+    room.mm(21.0)
     assert room.said == (
-        f"Apex locator {value:g}, paper points 21, 21.2, 21. {value:g}? Say confirm, or no."
+        f"Apex locator {value:g}, paper points 21, 21.2, 21. 21? Say confirm, or no."
     )
-    assert not located(room)
-    assert room.at[1] == "apex_locator"
+    assert read(room) == [21.0, 21.2]
     room.command("confirm")
-    assert located(room) == [value]
-    assert next(room.on_record("apex_locator_mm")).confirmed
+    assert read(room) == [21.0, 21.2, 21.0]
+    assert list(room.on_record("paper_point_mm"))[-1].confirmed
     assert not room.warned  # what was confirmed is not said again
     assert room.at[1] == "final_length"
 
 
-def test_no_drops_it_and_it_is_asked_for_again() -> None:
-    room = at_apex_locator()
-    room.mm(22.0)
+def test_no_drops_the_reading_and_another_is_asked_for() -> None:
+    room = at_paper_points(21.6)
+    room.mm(21.0, 21.2, 21.0)
     room.choose("no")
-    assert not list(room.on_record("apex_locator_mm"))
-    assert "Apex locator, or no reading?" in room.said
-    room.mm(21.2)
-    assert located(room) == [21.2]
+    assert read(room) == [21.0, 21.2]
+    assert "Paper point?" in room.said
+    room.mm(21.3)
+    assert read(room) == [21.0, 21.2, 21.3]
+    assert room.at[1] == "final_length"
+
+
+def test_points_that_do_not_agree_are_compared_once_they_do() -> None:
+    room = at_paper_points(22.5)
+    room.mm(20.0, 21.0, 20.5)
+    assert room.warned == ["readings-spread"]
+    room.mm(20.9)
+    assert room.said.startswith("Apex locator 22.5, paper points 21, 20.5, 20.9. 20.9? ")
+
+
+def test_fewer_points_are_compared_where_no_more_can_be_read() -> None:
+    room = at_paper_points(22.5)
+    room.mm(21.0)
+    room.choose("no_reading")
+    assert room.said.startswith("Apex locator 22.5, paper points 21. ")
+    room.command("confirm")
+    assert room.at[1] == "final_length"
 
 
 def test_no_reading_is_an_answer() -> None:
@@ -83,25 +141,23 @@ def test_no_reading_is_an_answer() -> None:
     room.choose("no_reading")
     assert located(room) == ["no_reading"]
     assert "Apex locator no reading." in room.said
+    assert room.at[1] == "apical_size"
+
+
+def test_without_it_there_is_nothing_to_compare() -> None:
+    room = at_paper_points("no_reading")
+    room.mm(19.0, 19.0, 19.0)
+    assert read(room) == [19.0] * 3
     assert room.at[1] == "final_length"
 
 
-def test_without_paper_points_there_is_nothing_to_compare() -> None:
-    room = front_tooth()
-    room.canal_to_pluggers(WL)
-    room.choose("dry")
-    room.skip()
-    room.mm(19.0)
-    assert located(room) == [19.0]
-
-
-def test_a_correction_of_the_apex_locator_is_judged_like_the_first_value() -> None:
-    room = at_apex_locator()
-    room.mm(21.0)
-    room.correct("mm", 21.3)
+def test_a_correction_of_it_after_the_points_is_judged_too() -> None:
+    room = at_paper_points(21.0)
+    room.mm(21.0, 21.2, 21.0)
+    room.correct_named("apex_locator_mm", 21.3)
     assert "Corrected. Apex locator 21.3." in room.said
-    room.correct("mm", 22.0)
-    assert room.kinds == ["confirm_asked"]
+    room.correct_named("apex_locator_mm", 22.0)
+    assert room.said.startswith("Apex locator 22, paper points 21, 21.2, 21. 22? ")
     assert located(room) == [21.3]
     room.command("confirm")
     assert located(room) == [22.0]
@@ -109,23 +165,16 @@ def test_a_correction_of_the_apex_locator_is_judged_like_the_first_value() -> No
 
 
 def test_a_corrected_paper_point_that_makes_them_differ_is_questioned() -> None:
-    room = at_apex_locator(21.0, 21.4, 21.4)
-    room.mm(21.6)
+    room = at_paper_points(21.6)
+    room.mm(21.0, 21.4, 21.4)
     room.correct_named("paper_point_mm", 21.2)  # median 21.2: within the limit
-    assert room.values("paper_point_mm") == [21.0, 21.4, 21.2]
+    assert read(room) == [21.0, 21.4, 21.2]
     room.correct_named("paper_point_mm", 21.0)  # median 21.0: not
     assert room.said.startswith("Apex locator 21.6, paper points 21, 21.4, 21. 21? ")
-    assert room.values("paper_point_mm") == [21.0, 21.4, 21.2]
+    assert read(room) == [21.0, 21.4, 21.2]
     room.command("confirm")
-    assert room.values("paper_point_mm") == [21.0, 21.4, 21.0]
+    assert read(room) == [21.0, 21.4, 21.0]
     assert room.at[1] == "final_length"
-
-
-def test_a_corrected_paper_point_is_not_questioned_without_a_reading() -> None:
-    room = at_apex_locator(21.0, 21.4, 21.4)
-    room.choose("no_reading")
-    room.correct_named("paper_point_mm", 21.0)
-    assert room.values("paper_point_mm") == [21.0, 21.4, 21.0]
 
 
 def test_undo_asks_for_it_again() -> None:
@@ -134,6 +183,13 @@ def test_undo_asks_for_it_again() -> None:
     room.command("undo")
     assert room.at[1] == "apex_locator"
     assert not located(room)
+
+
+def test_the_cone_done_again_leaves_it() -> None:
+    room = at_paper_points(21.0)
+    room.do(it.Change(what="replaced"))
+    room.command("confirm")
+    assert located(room) == [21.0]
 
 
 @pytest.mark.parametrize(
@@ -156,9 +212,8 @@ def test_how_it_is_said(line: str, value: it.Scalar) -> None:
 
 def drawn(answer: str | float) -> dict[str, str]:
     case = Driver().set_up(11, "single")
-    case.canal_to_pluggers(WL)
-    case.choose("dry")
-    case.mm(WL, WL, WL)
+    case.mm(WL)
+    case.choose("incisal_edge")
     case.choose(answer) if isinstance(answer, str) else case.mm(answer)
     return {row.label: row.text for row in canal_rows(case.state, "single")}
 

@@ -24,7 +24,7 @@ def at_final_length() -> Driver:
     case = Driver(read_out=False).set_up(11, "single")
     case.canal_to_pluggers(21.0)
     case.choose("dry")
-    case.mm(21.0, 21.0, 21.0, 21.0)
+    case.mm(21.0, 21.0, 21.0)
     return case
 
 

@@ -44,7 +44,7 @@ def refused(case: Driver) -> list[str]:
 def at_cone() -> Driver:
     case = Driver(read_out=False).set_up(24, "buccal", "palatal")
     case.mm(21.0)
-    case.choose("buccal_cusp")
+    case.choose("buccal_cusp", "no_reading")
     case.say("size", 30)
     case.say("taper", 0.06)
     case.choose("no")
@@ -229,8 +229,8 @@ def test_undo_of_a_finished_canal_asks_its_last_step_again() -> None:
 
 def prepared_and_filled() -> Driver:
     """The buccal canal is filled; what is prepared for the palatal one has just entered."""
-    told = "{working_length_mm: 21, reference_point: buccal cusp, apical_size: 30, "
-    told += "taper: 0.06, post_planned: no, coronal_level_mm: 10}"
+    told = "{working_length_mm: 21, reference_point: buccal cusp, apex_locator_mm: no reading, "
+    told += "apical_size: 30, taper: 0.06, post_planned: no, coronal_level_mm: 10}"
     text = f"tooth: 24\ncanals:\n  buccal: {told}\n  palatal: {told}\n"
     case = Driver(read_out=False)
     case.do(parse_set_up(text, case.state.protocol, "set-up").intent(case.state.protocol))

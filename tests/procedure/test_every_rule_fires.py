@@ -313,14 +313,19 @@ def readings_spread(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, b
 
 
 def lengths_disagree(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
-    """The locator is told last, or the last paper point is corrected after it."""
+    """The last paper point is told after the locator, or the locator corrected after it."""
     located, count = 21.0, int(protocol(name).limits.value("readings_min"))
     for off in (0.0, 0.1):
         case = Told(name)
         apart = case.limit(rule) + off
+        case.reach("apex_locator_mm")
+        case.mm(located)
         if where == "apex_locator_mm":
-            case.reach(where)
-            case.mm(located + apart)
+            case.reach("final_working_length_mm")
+            middle = facts.suggestion(case.state, case.state.active, "final_length")
+            assert middle is not None
+            told = value_phrase("mm", round(middle + apart, 1), "en")
+            case.say(f"correction apex locator {told}")
             yield case, off != 0.0
             continue
         near, far = located + case.limit(rule) - 0.1, round(located + apart, 1)
@@ -331,12 +336,8 @@ def lengths_disagree(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, 
             if lengths.final_length_mm([*stays, tenths / 10]).centre_mm == far
         )
         case.reach(where)
-        for reading in (*stays, near):
+        for reading in (*stays, last):
             case.mm(reading)
-        case.reach("apex_locator_mm")
-        case.mm(located)
-        case.mark = len(case.events)
-        case.say(f"correction paper point {value_phrase('mm', last, 'en')}")
         yield case, off != 0.0
 
 

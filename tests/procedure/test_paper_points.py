@@ -17,9 +17,11 @@ pytestmark = pytest.mark.core
 WORDS = load_language(data_folder("grammars") / "en")
 
 
-def at_paper_point() -> Room:
+def at_paper_point(locator: float = WL) -> Room:
     room = front_tooth()
     room.canal_to_pluggers(WL)
+    if locator != WL:
+        room.correct_named("apex_locator_mm", locator)
     room.choose("dry")
     assert room.at[1] == "paper_point"
     return room
@@ -40,11 +42,9 @@ def test_a_point_dry_to_its_end_is_no_length_and_the_next_is_asked_for() -> None
 
 
 def test_no_reading_at_all_leads_on_and_the_other_reading_is_suggested() -> None:
-    room = at_paper_point()
+    room = at_paper_point(WL + 0.5)
     room.choose("no_reading")
     assert room.warned == ["no-point-read"]
-    assert room.at[1] == "apex_locator"
-    room.mm(WL + 0.5)
     assert room.at[1] == "final_length"
     assert room.said.endswith(f"Final length {WL + 0.5:g}: confirm?")
     room.command("confirm")
@@ -53,7 +53,9 @@ def test_no_reading_at_all_leads_on_and_the_other_reading_is_suggested() -> None
 
 def test_without_any_reading_the_length_is_to_be_said() -> None:
     room = at_paper_point()
-    room.choose("no_reading")
+    entry = next(room.on_record("apex_locator_mm"))
+    told = it.Correction(kind="option", value="no_reading", quantity=entry.quantity)
+    room.do(told)
     room.choose("no_reading")
     assert room.at[1] == "final_length"
     room.command("confirm")
@@ -66,7 +68,7 @@ def test_fewer_readings_than_wanted_count_where_no_more_can_be_had() -> None:
     room = at_paper_point()
     room.mm(WL, WL + 0.2)
     room.choose("no_reading")
-    assert room.at[1] == "apex_locator"
+    assert room.at[1] == "final_length"
     assert facts.suggestion(room.state, "single", "final_length") == WL + 0.1
 
 

@@ -74,7 +74,7 @@ def test_a_finished_canal_hands_over_to_the_next() -> None:
 def test_canals_interleave_and_keep_their_places() -> None:
     room = premolar()
     room.mm(21.0)
-    room.choose("buccal_cusp")
+    room.choose("buccal_cusp", "no_reading")
     room.switch("palatal")
     assert room.at == ("palatal", "working_length")
     assert room.said == "Palatal. Length?"
@@ -253,7 +253,7 @@ def test_skipping_the_readings_leaves_them_even_when_they_disagree() -> None:
     room.mm(20.0, 21.0, 22.0)
     assert room.at[1] == "paper_point"
     room.skip("clinical decision")
-    assert room.at[1] == "apex_locator"
+    assert room.at[1] == "final_length"
 
 
 def test_a_depth_without_working_length_is_warned_about() -> None:
@@ -328,7 +328,7 @@ def test_undo_a_reading() -> None:
     room.canal_to_pluggers(WL)
     room.choose("dry")
     room.mm(21.0, 21.0, 20.8)
-    assert room.at[1] == "apex_locator"
+    assert room.at[1] == "final_length"
     room.command("undo")
     assert room.at[1] == "paper_point"
     assert room.values("paper_point_mm") == [21.0, 21.0]
@@ -336,7 +336,7 @@ def test_undo_a_reading() -> None:
     assert room.values("paper_point_mm") == [21.0]
     assert room.at[1] == "paper_point"
     room.mm(21.2, 21.1)
-    assert room.at[1] == "apex_locator"
+    assert room.at[1] == "final_length"
     assert suggestion(room.state, "single", "final_length") == 21.1
     room.command("back", "back")
     assert room.at[1] == "dry"
@@ -421,10 +421,9 @@ def test_undo_of_a_correction_warns_again_about_the_earlier_value() -> None:
 
 def test_undo_of_the_final_length_checks_the_depths_against_the_provisional_one() -> None:
     room = front_tooth()
-    room.canal_to_pluggers(WL)
+    room.canal_to_pluggers(WL, locator=22.0)
     room.choose("dry")
     room.mm(22.0, 22.0, 22.0)
-    room.choose("no_reading")
     room.command("confirm")
     room.correct_named("apical_plugger_mm", 17.0)  # within 22 - 5
     assert not room.open()
@@ -434,10 +433,9 @@ def test_undo_of_the_final_length_checks_the_depths_against_the_provisional_one(
     assert not room.open()
 
     room = front_tooth()
-    room.canal_to_pluggers(WL)
+    room.canal_to_pluggers(WL, locator=22.0)
     room.choose("dry")
     room.mm(22.0, 22.0, 22.0)
-    room.choose("no_reading")
     room.command("confirm")
     room.correct_named("apical_plugger_mm", 17.0)
     room.command("back")

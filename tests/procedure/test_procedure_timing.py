@@ -420,7 +420,6 @@ def test_another_cone_starts_over_from_its_size() -> None:
     room.canal_to_pluggers(WL)
     room.choose("dry")
     room.mm(WL, WL, WL)
-    room.choose("no_reading")
     room.command("confirm", "confirm")
     room.choose("no")
     assert room.warned == ["no-tugback"]

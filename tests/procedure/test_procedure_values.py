@@ -37,12 +37,15 @@ def test_a_bare_correction_replaces_the_last_value_of_its_kind() -> None:
     room = front_tooth()
     room.mm(22.0)
     room.choose("incisal_edge")
-    room.say("size", 30)
     room.correct("mm", 22.5)
+    room.mm(22.0)
+    room.say("size", 30)
+    room.correct("mm", 22.4)
     assert room.values("working_length_mm") == [22.5]
+    assert room.values("apex_locator_mm") == [22.4]
     assert room.values("apical_size") == [30]
     assert room.at[1] == "taper"
-    assert "Corrected. Length 22.5." in room.said
+    assert "Corrected. Apex locator 22.4." in room.said
 
 
 def test_a_named_correction_reaches_an_earlier_step_and_moves_nothing() -> None:
@@ -116,10 +119,9 @@ def test_keeping_an_older_depth_does_not_pass_over_the_present_step() -> None:
 
 def test_a_length_that_raises_warnings_moves_on_once_they_are_answered() -> None:
     room = front_tooth()
-    room.canal_to_pluggers(WL)
+    room.canal_to_pluggers(WL, locator=20.0)
     room.choose("dry")
     room.mm(20.0, 20.0, 20.0)
-    room.choose("no_reading")
     room.command("confirm")
     assert room.at[1] == "final_length"
     assert len(room.open()) == 2
@@ -194,7 +196,7 @@ def test_a_corrected_reading_is_compared_without_the_one_it_replaces() -> None:
     assert room.at[1] == "paper_point"
     room.correct("mm", 21.0)
     assert not room.warned
-    assert room.at[1] == "apex_locator"
+    assert room.at[1] == "final_length"
 
 
 def test_readings_stay_once_the_final_length_is_taken() -> None:
@@ -440,10 +442,9 @@ def test_a_length_that_is_odd_for_the_tooth_is_asked_about() -> None:
 
 def test_a_computed_length_that_is_odd_is_asked_about_too() -> None:
     room = front_tooth()
-    room.canal_to_pluggers(WL)
+    room.canal_to_pluggers(WL, locator=33.0)
     room.choose("dry")
     room.mm(33.0, 33.0, 33.0)
-    room.choose("no_reading")
     room.command("confirm")
     assert room.kinds == ["confirm_asked"]
     assert "unusual for this tooth" in room.said
@@ -530,7 +531,7 @@ def test_a_canal_named_twice() -> None:
 def test_no_such_size_or_taper(kind: it.ValueKind, value: float) -> None:
     room = front_tooth()
     room.mm(22.0)
-    room.choose("incisal_edge")
+    room.choose("incisal_edge", "no_reading")
     if kind == "taper":
         room.say("size", 30)
     room.say(kind, value)

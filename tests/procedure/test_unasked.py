@@ -24,7 +24,7 @@ def say(room: Room, line: str) -> None:
 def at_level() -> Room:
     """Asked for the coronal level, a length from 0 on."""
     room = front_tooth()
-    for line in ("22", "incisal edge", "size 40", "taper oh six", "no"):
+    for line in ("22", "incisal edge", "no reading", "size 40", "taper oh six", "no"):
         say(room, line)
     assert room.at == ("single", "coronal_level")
     return room

@@ -298,7 +298,7 @@ def test_read_back_is_what_was_measured() -> None:
     case = premolar()
     assert asked(case, "read_back") == "Nothing recorded here yet."
     case.mm(21.0)
-    case.choose("buccal_cusp")
+    case.choose("buccal_cusp", "no_reading")
     case.say("size", 30)
     assert asked(case, "read_back") == "Length 21. Size 30."
 

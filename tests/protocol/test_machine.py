@@ -117,7 +117,7 @@ def test_readings_repeat_until_they_are_enough_and_agree() -> None:
     for wanted, disagree in product((False, True), repeat=2):
         facts = {"readings_wanted": wanted, "readings_disagree": disagree}
         target = next_step(protocol, step, None, facts.__getitem__)
-        assert target == ("paper_point" if wanted or disagree else "apex_locator")
+        assert target == ("paper_point" if wanted or disagree else "final_length")
 
 
 def test_the_first_branch_that_holds_wins() -> None:
@@ -135,7 +135,7 @@ def test_a_branch_may_stay() -> None:
     canal = tuple(step if s.id == step.id else s for s in protocol.canal)
     changed = protocol.model_copy(update={"canal": canal})
     assert next_step(changed, step, None, lambda _: True) == "paper_point"
-    assert next_step(changed, step, None, lambda _: True, skip=True) == "apex_locator"
+    assert next_step(changed, step, None, lambda _: True, skip=True) == "final_length"
 
 
 def test_deciding_leaves_no_trace_in_the_machine() -> None:

@@ -172,31 +172,31 @@ MISFITS = [
     pytest.param(
         "expect: {kind: taper, quantity: taper}",
         "expect: {kind: tapper, quantity: taper}",
-        ["canal[3].expect", "'tapper'", "'measure', 'readings', 'size', 'taper'"],
+        ["canal[4].expect", "'tapper'", "'measure', 'readings', 'size', 'taper'"],
         id="unknown kind",
     ),
     pytest.param(
         "when: readings_wanted",
         "when: readings_needed",
-        ["canal[22].next[0].when", "'readings_needed'", "'readings_wanted'"],
+        ["canal[23].next[0].when", "'readings_needed'", "'readings_wanted'"],
         id="unknown fact",
     ),
     pytest.param(
         'ask: "Apical plugger depth? Limit {limit}."',
         'ask: "Apical plugger depth? Limit {limits}."',
-        ["canal[19].ask", "{limits} is not one of", "limit, limit_high"],
+        ["canal[20].ask", "{limits} is not one of", "limit, limit_high"],
         id="unknown field in braces",
     ),
     pytest.param(
         'ask: "Apical plugger depth? Limit {limit}."',
         'ask: "Apical plugger depth? Limit {limit."',
-        ["canal[19].ask", "expected '}'"],
+        ["canal[20].ask", "expected '}'"],
         id="unbalanced braces",
     ),
     pytest.param(
         'ask: "Apical plugger depth? Limit {limit}."',
         'ask: "Apical plugger depth? Limit {limit:.1f}."',
-        ["canal[19].ask", "a name alone"],
+        ["canal[20].ask", "a name alone"],
         id="format in braces",
     ),
     pytest.param(
@@ -226,7 +226,7 @@ MISFITS = [
     pytest.param(
         "typical_s: 60",
         "takes_s: 60",
-        ["canal[16].takes_s", "extra inputs are not permitted"],
+        ["canal[17].takes_s", "extra inputs are not permitted"],
         id="unknown key",
     ),
     pytest.param(
@@ -300,7 +300,7 @@ STEPS_APART = [
         '{id: "no", to: cone_size}',
         '{id: "no", to: chamber}',
         ["'tugback' leads to 'chamber'", "allowed here", "cone_size"],
-        "canal[15].options[1].to",
+        "canal[16].options[1].to",
         id="option that leads into another part",
     ),
     pytest.param(

@@ -482,8 +482,16 @@ def test_practice_makes_its_mistakes_in_the_third_technique_too() -> None:
 def test_the_spreader_has_limits_of_its_own() -> None:
     protocol = load_yaml(PROTOCOLS / "cold-lateral.yaml", Protocol)
     case = TypedCase(protocol, *words(new_names=False))
-    start = ["tooth 11", "single", "yes", "none", "working length 22", "size 40", "taper .06"]
-    start += ["coronal level 8", "cone size 40", "cone taper .02", "cone length 22", "yes"]
+    start = ["tooth 11", "single", "yes", "none", "working length 22", "no reading"]
+    start += [
+        "size 40",
+        "taper .06",
+        "coronal level 8",
+        "cone size 40",
+        "cone taper .02",
+        "cone length 22",
+        "yes",
+    ]
     case.type([*start, "accepted", "spreader 21.5"])
     assert case.said[-1].startswith("Depth check: limit 21, heard 21.5.") or any(
         said == "Depth check: limit 21, heard 21.5." for said in case.said

@@ -91,8 +91,8 @@ def test_a_warning_alone_is_told_in_full_and_repeated_ones_once_with_their_count
     assert "heard 19.4. Value 19.4 mm [d]. NOT ANSWERED. Rule depth-limit." in open_
     assert "TIMES" not in open_
     # 20 warnings: a caution, and 19 depths from 17.6 to 19.4 of which the last waits.
-    assert "heard 17.6. Value 17.6 mm [d]. Answer: replaced by entry 20: 17.7." in repeated
-    assert "18 TIMES, answered alike: again 14:05:20 17.7 mm [d], 14:05:21 17.8" in repeated
+    assert "heard 17.6. Value 17.6 mm [d]. Answer: replaced by entry 21: 17.7." in repeated
+    assert "18 TIMES, answered alike: again 14:05:21 17.7 mm [d], 14:05:22 17.8" in repeated
     assert caution.endswith("No answer asked. Rule low-taper.")
 
 
@@ -188,7 +188,7 @@ def test_a_depth_corrected_after_the_backfill_began_moves_the_levels_above_it() 
 def test_refits_are_told_with_the_values_of_the_cone_given_up() -> None:
     case = Driver().set_up(24, "buccal")
     case.mm(21.0)
-    case.choose("buccal_cusp")
+    case.choose("buccal_cusp", "no_reading")
     case.say("size", 30)
     case.say("taper", 0.06)
     case.choose("no")

@@ -66,6 +66,7 @@ CASE = (
         "none",
         "22",
         "incisal edge",
+        "no reading",
         "size 40",
         "point oh six",
         "N",
@@ -84,7 +85,7 @@ CASE = (
         "correction 17",
         "17",
     ),
-    *("dry", "22", "22.2", "22.1", "no reading", "C", "C", "Y", "Y", "P", "P", "D", "9"),
+    *("dry", "22", "22.2", "22.1", "C", "C", "Y", "Y", "P", "P", "D", "9"),
     *(
         "Space",
         "wait 1.2",

@@ -72,7 +72,7 @@ def _reference() -> Scene:
 def _pluggers() -> Scene:
     case = Driver(demo=True).set_up(24, "buccal", "palatal")
     case.mm(21.0)
-    case.choose("buccal_cusp")
+    case.choose("buccal_cusp", "no_reading")
     case.say("size", 30)
     case.say("taper", 0.06)
     case.choose("no")

@@ -31,6 +31,7 @@ FILLED: dict[str, Any] = {
     "tooth": 24,
     "case": {"allergy_or_device": "none_known"},
     "every_canal": {
+        "apex_locator_mm": "no_reading",
         "apical_size": 35,
         "taper": 0.06,
         "post_planned": "no",
@@ -68,7 +69,9 @@ def test_what_is_filled_in_is_what_a_file_would_tell_and_read_back_alike() -> No
     same = parse_set_up(json.dumps(FILLED), PROTOCOL, "set-up")
     assert told == same.intent(PROTOCOL)
     assert list(answer.lines) == read_back(same, PROTOCOL, None, WORDS)
-    assert answer.lines[1].startswith("Buccal: Length 21. Reference cusp tip. Size 30.")
+    assert answer.lines[1].startswith(
+        "Buccal: Length 21. Reference cusp tip. Apex locator no reading."
+    )
     assert (answer.field, answer.problem, answer.taken) == ("", "", False)
 
 
@@ -158,7 +161,7 @@ def test_a_session_takes_it_and_does_not_ask_again(tmp_path: Path) -> None:
     state = case.state
     assert [entry.value for entry in state.standing(CASE)][:2] == [24, ("buccal", "palatal")]
     assert state.here.step == "cone_size"
-    assert [e.heard.channel for e in state.standing("buccal")].count("prepared") == 6
+    assert [e.heard.channel for e in state.standing("buccal")].count("prepared") == 7
     case.close()
 
 

@@ -496,9 +496,9 @@ class Sitting:
 
 
 UP_TO_HEAT = (
-    "tooth 11", "single", "yes", "none", "working length 22", "taper .06", "cone size 40",
-    "cone length 22", "yes", "accepted", "plugger 17", "carrier 17", "dry",
-    "paper point 22", "22", "apex locator 22", "confirm", "confirm", "yes", "seated", "sear 11",
+    "tooth 11", "single", "yes", "none", "working length 22", "apex locator 22", "taper .06",
+    "cone size 40", "cone length 22", "yes", "accepted", "plugger 17", "carrier 17", "dry",
+    "paper point 22", "22", "confirm", "confirm", "yes", "seated", "sear 11",
 )  # fmt: skip
 
 

@@ -55,7 +55,7 @@ class Sitting:
 
 def at_size() -> Sitting:
     sitting = Sitting(front_tooth())
-    for text in ("working length twenty one", "incisal edge"):
+    for text in ("working length twenty one", "incisal edge", "no reading"):
         sitting.say(text)
     return sitting
 

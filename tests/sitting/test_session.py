@@ -149,8 +149,8 @@ def test_a_full_disk_is_said_and_nothing_counts_until_it_is_stored(tmp_path: Pat
 
 
 TO_HEAT = (
-    "22", "taper .06", "cone size 40", "22", "yes", "accepted", "plugger 17", "carrier 17",
-    "dry", "22", "22", "no reading", "confirm", "confirm", "yes", "seated", "sear 11",
+    "22", "no reading", "taper .06", "cone size 40", "22", "yes", "accepted", "plugger 17",
+    "carrier 17", "dry", "22", "22", "confirm", "confirm", "yes", "seated", "sear 11",
 )  # fmt: skip
 
 

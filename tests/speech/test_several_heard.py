@@ -47,7 +47,7 @@ def test_the_depths_of_a_cycle_while_its_press_runs(voice: str) -> None:
 @VOICES
 def test_the_sentences_of_a_preparation(voice: str) -> None:
     room = front_tooth()
-    say(room, voice, "working length twenty one incisal edge")
+    say(room, voice, "working length twenty one incisal edge apex locator twenty one")
     say(room, voice, "size thirty taper oh six no post level ten")
     say(room, voice, "shaped and irrigated")
     say(room, voice, "cone size thirty oh six length twenty one and a half tugback")
@@ -63,7 +63,7 @@ def test_two_ways_to_say_the_same_are_no_rivals() -> None:
     """Over suction "size is thirty" fits about as well, and means nothing else."""
     room = front_tooth()
     room.mm(21.0)
-    room.choose("incisal_edge")
+    room.choose("incisal_edge", "no_reading")
     grammar = grammar_of(WORDS, wanted_now(room.state))
     ears = OwnListener()
     ears.prepare(grammar)

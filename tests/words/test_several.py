@@ -23,6 +23,7 @@ def at(step: str) -> Driver:
     ways: dict[str, Callable[[], None]] = {
         "working_length": lambda: case.mm(21),
         "reference_point": lambda: case.choose("buccal_cusp"),
+        "apex_locator": lambda: case.mm(21),
         "apical_size": lambda: case.say("size", 30),
         "taper": lambda: case.say("taper", 0.06),
         "post": lambda: case.choose("no"),
@@ -32,7 +33,7 @@ def at(step: str) -> Driver:
         "tugback": lambda: case.choose("yes", "accepted"),
         "plugger_coronal": lambda: case.mm(9, 12, 16, 16),
         "dry": lambda: case.choose("dry"),
-        "paper_point": lambda: case.mm(21, 21, 21, 21),
+        "paper_point": lambda: case.mm(21, 21, 21),
         "final_length": lambda: case.command("confirm", "confirm"),
     }
     for name, go in ways.items():
@@ -52,6 +53,12 @@ def grammar(step: str) -> Grammar:
     ("step", "line", "meant"),
     [
         ("working_length", "working length 21, buccal cusp", "21, buccal cusp"),
+        (
+            "working_length",
+            "working length 21, buccal cusp, locator 21, size thirty, taper oh six",
+            "21, buccal cusp, 21, 30, 0.06",
+        ),
+        ("working_length", "21 buccal cusp no reading", "21, buccal cusp, no reading"),
         ("apical_size", "size thirty taper oh six", "30, 0.06"),
         ("apical_size", "size thirty, taper oh six, no post, level eleven", "30, 0.06, no, 11"),
         ("cone_size", "cone thirty oh six length 21.5 tugback", "30, 0.06, 21.5, yes"),
@@ -62,11 +69,11 @@ def grammar(step: str) -> Grammar:
         ("plugger_coronal", "pluggers twenty one", "21"),
         ("dry", "dry, three points at twenty one", "dry, 21, 21, 21"),
         ("paper_point", "three points at twenty and a half", "20.5, 20.5, 20.5"),
-        ("paper_point", "two points at twenty locator", None),
+        ("paper_point", "two points at twenty final length", None),
         ("paper_point", "points twenty one twenty one point two twenty one", "21, 21.2, 21"),
-        ("paper_point", "three points at 21 locator 21", "21, 21, 21, 21"),
-        ("paper_point", "three points at 21 no reading", "21, 21, 21, no reading"),
-        ("paper_point", "three points at 21 locator as planned", "21, 21, 21, as planned"),
+        ("paper_point", "three points at 21 final length 21", "21, 21, 21, 21"),
+        ("paper_point", "three points at 21 cut back as planned", None),
+        ("paper_point", "three points at 21 final length as planned", "21, 21, 21, as planned"),
         ("tugback_again", "tugback, coat complete, seated, sear ten", "yes, complete, yes, 10"),
         # Without its name a value after another could be either's: it is not taken.
         ("plugger_coronal", "plugger nine twelve sixteen", None),
