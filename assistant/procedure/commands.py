@@ -13,7 +13,7 @@ from assistant.progress import people
 from assistant.progress.entries import Entry, Skipped, Takeover
 from assistant.progress.facts import odd_canals
 from assistant.progress.state import CASE, VISIT, CaseState, Pending
-from assistant.protocol.model import Step
+from assistant.protocol.model import AT_CANALS, Step
 
 
 def obey(draft: Draft, intent: it.AnyIntent) -> None:
@@ -92,6 +92,8 @@ def _undo(draft: Draft) -> None:
         draft.add(ev.TrackSelected(track=last.track, at=draft.now))
     if draft.take_back(last) is None:
         ask_again(draft, last)
+    elif draft.state.here.step == AT_CANALS:
+        moving.after_part(draft)
 
 
 def ask_again(draft: Draft, entry: Entry) -> None:

@@ -13,6 +13,7 @@ from assistant.procedure.reach import (
     fits,
     given_here,
     gone_back,
+    is_set_up,
     questioned,
     same_part,
     stands_here,
@@ -24,7 +25,6 @@ from assistant.progress.state import CASE, KIND_OF, CaseState
 from assistant.progress.values import problem_with
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.model import AT_CANALS, Step
-from assistant.protocol.roles import Role
 
 
 def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
@@ -41,7 +41,7 @@ def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
     last = (
         _newest_to_correct(state, state.active, intent)
         or elsewhere_to_correct(state, intent)
-        or _of_the_patient(state, intent)
+        or _of_the_opening(state, intent)
     )
     return None if last is None else Questioned(state.protocol.by_id[last.step], last)
 
@@ -52,11 +52,18 @@ def elsewhere_to_correct(state: CaseState, intent: it.Correction) -> Entry | Non
     return None if track is None else _newest_to_correct(state, track, intent)
 
 
-def _of_the_patient(state: CaseState, intent: it.Correction) -> Entry | None:
-    """What was told of the patient, by its name: it can come up in any canal."""
-    told = state.newest(CASE, Role.PATIENT_RISKS)
-    named = intent.quantity is not None
-    return told if told is not None and named and _correctable(state, told, intent) else None
+def _of_the_opening(state: CaseState, intent: it.Correction) -> Entry | None:
+    """What was answered before the canals, of the patient or of readiness, by its name: it
+    can come up in any of them."""
+    if intent.quantity is None:
+        return None
+    return next((e for e in _told_before(state) if _correctable(state, e, intent)), None)
+
+
+def _told_before(state: CaseState) -> tuple[Entry, ...]:
+    """The answers that were chosen in the opening, newest first."""
+    found = (state.newest(CASE, one) for one in state.protocol.opening if one.options)
+    return tuple(sorted((e for e in found if e is not None), key=lambda e: -e.seq))
 
 
 def just_finished(state: CaseState) -> str | None:
@@ -131,13 +138,12 @@ class Corrections(NamedTuple):
 
 def corrections(state: CaseState) -> Corrections:
     """Of the standing entries of this canal, then of the one that was finished just now,
-    newest first; then of what was told of the patient. Of the kinds last what stays once
+    newest first; then of what was told before the canals. Of the kinds last what stays once
     canal work has begun."""
     before = just_finished(state)
     there = state.standing(before) if before is not None else ()
-    told = state.newest(CASE, Role.PATIENT_RISKS) if state.active != CASE else None
-    patient = () if told is None else (told,)
-    entries = (*reversed(state.standing(state.active)), *reversed(there), *patient)
+    opening = _told_before(state) if state.active != CASE else ()
+    entries = (*reversed(state.standing(state.active)), *reversed(there), *opening)
     steps = [state.protocol.by_id[name] for name in dict.fromkeys(e.step for e in entries)]
     found = (KIND_OF.get(step.expect.kind) for step in steps)
     kinds = dict.fromkeys(kind for kind in found if kind is not None and kind != "s")
@@ -149,7 +155,10 @@ def corrections(state: CaseState) -> Corrections:
 
 
 def changes_way(state: CaseState, found: Questioned, value: it.Scalar) -> bool:
-    """Whether a corrected answer leads elsewhere than the one that stands."""
+    """Whether a corrected answer leads elsewhere than the one that stands; none of the
+    opening does once that is behind: what it warns of is answered, and work goes on."""
+    if is_set_up(state) and not same_part(state, found.step.id, AT_CANALS):
+        return False
     old = found.old.value if found.old is not None else value
     ways = [option_of(found.step, str(one)) for one in (old, value)]
     to = [None if way is None else way.to for way in ways]

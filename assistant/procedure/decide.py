@@ -31,9 +31,9 @@ from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress.entries import Addendum, Entry, Origin
 from assistant.progress.facts import option_of, text_of
-from assistant.progress.state import VISIT, CaseState, Pending
+from assistant.progress.state import CASE, VISIT, CaseState, Pending
 from assistant.progress.values import problem_with
-from assistant.protocol.model import Step
+from assistant.protocol.model import AT_CANALS, Step
 from assistant.protocol.moment import Moment
 
 
@@ -289,8 +289,10 @@ def _correction(draft: Draft, intent: it.Correction) -> None:
     _said_for(draft, intent, found, "corrected", which=which)
     there = old.track if old is not None else draft.state.active
     waits = there != draft.state.active and draft.state.open_warnings(there)
-    if waits and draft.state.pending is None:
+    if waits and draft.state.pending is None and draft.state.timer is None:
         draft.add(ev.TrackSelected(track=there, at=draft.now))  # to be answered there
+    elif draft.state.here.step == AT_CANALS and not draft.state.open_warnings(CASE):
+        moving.after_part(draft)  # it was
 
 
 def _said_for(

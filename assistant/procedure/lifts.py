@@ -10,7 +10,7 @@ from assistant.progress import beside
 from assistant.progress import intents as it
 from assistant.progress.facts import option_of
 from assistant.progress.people import is_name
-from assistant.progress.state import CASE, VISIT, CaseState
+from assistant.progress.state import VISIT, CaseState
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
@@ -181,7 +181,7 @@ def is_option(state: CaseState, chosen: it.Chosen) -> bool:
 
 def is_set_up(state: CaseState, _: it.Intent) -> bool:
     """The opening steps are done."""
-    return state.track(CASE).step not in {step.id for step in state.protocol.opening}
+    return reach.is_set_up(state)
 
 
 def at_the_end(state: CaseState, _: it.Intent) -> bool:

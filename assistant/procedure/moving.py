@@ -154,7 +154,9 @@ def after_part(draft: Draft) -> None:
     state = draft.state
     if not (state.here.finished or state.here.step == AT_CANALS):
         return
-    waiting = next((t.name for t in state.canals if not t.finished), None)
+    told = next((e.track for e in reversed(state.entries) if e.track != CASE), None)
+    left = [t.name for t in state.canals if not t.finished]
+    waiting = told if told in left else next(iter(left), None)
     if waiting is None:  # a finished canal may have been judged again
         open_in = (t.name for t in state.canals if state.open_warnings(t.name))
         waiting = next(open_in, None)

@@ -214,6 +214,11 @@ def same_part(state: CaseState, one: str, other: str) -> bool:
     return (one in opening) == (other in opening)
 
 
+def is_set_up(state: CaseState) -> bool:
+    """Whether the case has come past its opening."""
+    return not same_part(state, state.track(CASE).step, state.protocol.opening[0].id)
+
+
 def canal_work_begun(state: CaseState) -> bool:
     """Whether any canal has an entry that counts, or has left its first step."""
     return any(canal.visited or state.newest(canal.name) is not None for canal in state.canals)

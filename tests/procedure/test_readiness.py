@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from room import WORDING, Room
+from room import WORDING, Room, at_press, premolar
 from typical_case import HEAD, PROTOCOL
 
 from assistant.case.prepared import parse_set_up
@@ -115,6 +115,66 @@ def test_it_is_corrected_by_its_name_in_any_canal(
     assert told.correction
     assert room.warned == rules
     assert room.at == ("buccal", "reference_point")
+
+
+@pytest.mark.parametrize(
+    ("said", "quantity", "rules"),
+    [
+        ("correction quiet tooth no", "tooth_quiet", ["not-ready"]),
+        ("correction radiograph available no", "radiograph_available", ["not-ready"]),
+    ],
+)
+def test_what_is_not_ready_after_all_is_cautioned_and_the_work_goes_on(
+    said: str, quantity: str, rules: list[str]
+) -> None:
+    room = in_the_palatal_canal()
+    spoken(room, said)
+    assert room.values(quantity, CASE) == ["no"]
+    assert room.warned == rules
+    assert room.at == ("palatal", "reference_point")
+    spoken(room, said.removesuffix("no") + "yes")
+    assert room.values(quantity, CASE) == ["yes"]
+    assert room.at == ("palatal", "reference_point")
+
+
+@pytest.mark.parametrize("answer", ["keep it", "correction rubber dam yes", "undo that"])
+def test_no_dam_after_all_waits_for_its_answer_and_the_canal_at_work_goes_on(
+    answer: str,
+) -> None:
+    room = in_the_palatal_canal()
+    spoken(room, "correction rubber dam no")
+    assert room.warned == ["no-dam"]
+    assert room.open() == ["no-dam"]
+    assert room.at[0] == CASE
+    spoken(room, answer)
+    assert not room.open()
+    kept = answer == "keep it"
+    assert room.values("rubber_dam", CASE) == ["no" if kept else "yes"]
+    assert room.at == ("palatal", "reference_point")
+
+
+def test_while_a_press_runs_nothing_moves_and_it_is_answered_before_the_signature() -> None:
+    room = at_press()
+    room.command("start")
+    spoken(room, "correction rubber dam no")
+    assert room.warned == ["no-dam"]
+    assert room.at == ("single", "press")
+    room.wait_out()
+    room.mm(13.5, 13.5)
+    assert room.at == ("single", "heat")
+    assert room.open() == ["no-dam"]
+
+
+def in_the_palatal_canal() -> Room:
+    room = premolar()
+    room.switch("palatal")
+    room.mm(21.0)
+    return room
+
+
+def spoken(room: Room, line: str) -> None:
+    words = load_language(data_folder("grammars") / "en")
+    room.do(understand_typed(line, Grammar(words, wanted_now(room.state))))
 
 
 def test_without_its_name_a_correction_reaches_nothing_of_the_patient() -> None:
