@@ -35,7 +35,9 @@ DEPTHS = frozenset(
 
 DOWNPACK = frozenset({"heat", "heat_depth", "plugger_depth", "press"})
 FITTED = ("coronal_plugger_mm", "middle_plugger_mm", "apical_plugger_mm")
-SAYS_WHERE = ("sear_depth_mm", "cut_off_mm", "plugger_depth_mm", "post_level_mm")
+SAYS_WHERE = (
+    "sear_depth_mm", "cut_off_mm", "plugger_depth_mm", "post_level_mm", "removed_to_mm",
+)  # fmt: skip
 NOT_READY = frozenset({"no", "wet", "bleeding", "exudate"})
 READINESS = frozenset(
     {"tooth_quiet", "radiograph_available", "ready", "shaped_and_irrigated", "dryness"}
@@ -112,7 +114,7 @@ class Rules:
 
     def downpacked_to(self, canal: str) -> Decimal | None:
         """How deep the fill has been compacted; None before the sear."""
-        compacted = self.standing(canal, "sear_depth_mm", "plugger_depth_mm")
+        compacted = self.standing(canal, "sear_depth_mm", "plugger_depth_mm", "removed_to_mm")
         depths = [t.number for t in compacted]
         known = [depth for depth in depths if depth is not None]
         return known[-1] if known else None
@@ -153,7 +155,8 @@ class Rules:
                 yield "readings-spread"
         if self._lengths_disagree(t):
             yield "lengths-disagree"
-        seal = _tenth_below(wl - value) if t.quantity == "post_level_mm" and wl else None
+        left = t.quantity in {"post_level_mm", "removed_to_mm"}
+        seal = _tenth_below(wl - value) if left and wl else None
         if seal is not None and seal < self.limit("apical_seal_min_mm"):
             yield "seal-short"
         for rule in COMPUTED:
@@ -230,9 +233,15 @@ class Rules:
             yield "depth-order"
 
     def _carrier_starts(self, t: Told) -> Decimal | None:
-        """The fill the carrier is placed on: where the last cycle left it, else the sear."""
-        fills = self.standing(t.canal, "plugger_depth_mm")
-        before = [f.number for f in fills if f.round < t.round and f.number is not None]
+        """The fill the carrier is placed on: where the last cycle left it, or what was left
+        when it was taken out since; else the sear."""
+        cycle = self.standing(t.canal, "heat_s", "heat_depth_mm", "plugger_depth_mm", "press_s")
+        mine = [one.place for one in cycle if one.round == t.round]
+        fills = [f for f in cycle if f.quantity == "plugger_depth_mm" and f.round < t.round]
+        taken = self.standing(t.canal, "removed_to_mm")
+        taken = [one for one in taken if one.place < min(mine, default=t.place)]
+        told = sorted([*fills, *taken], key=lambda one: one.place)
+        before = [f.number for f in told if f.number is not None]
         sears = [s.number for s in self.standing(t.canal, "sear_depth_mm")]
         return before[-1] if before else (sears[-1] if sears else None)
 

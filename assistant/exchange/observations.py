@@ -47,7 +47,7 @@ CATEGORY = {
 }
 
 _CODE = re.compile(r"[^\s]+(\s[^\s]+)*")
-_LEVELS = TOPS | {Role.INCREMENT}
+_LEVELS = TOPS | {Role.REMOVED_TO, Role.INCREMENT}
 
 
 def of_entries(make: Maker) -> Iterator[Resource]:
@@ -226,7 +226,8 @@ def _length(make: Maker, canal: str) -> Entry | None:
 
 
 def _levels(make: Maker, canal: str) -> Iterator[Resource]:
-    how = "the last compaction less the increments dictated since; their shrinking is not known"
+    how = "the last compaction or removal less the increments dictated since; "
+    how += "their shrinking is not known"
     basis = [e for e in make.state.in_sequence(canal) if make.state.role(e) in _LEVELS]
     basis = [e for e in basis if number(e) is not None]
     for one in rounds.increments(make.state, canal):

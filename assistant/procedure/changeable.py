@@ -13,7 +13,15 @@ from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.procedure.reach import stands_here
 from assistant.progress import intents as it
 from assistant.progress.entries import Entry
-from assistant.progress.facts import option_of, wl_mm
+from assistant.progress.facts import (
+    EPSILON_MM,
+    depth_limit_mm,
+    fill_top_mm,
+    holds,
+    number,
+    option_of,
+    wl_mm,
+)
 from assistant.progress.state import CASE, CaseState, Track
 from assistant.protocol.machine import position
 from assistant.protocol.model import Step
@@ -33,6 +41,8 @@ ChangeProblem = Literal[
     "no_post_here",
     "post_already",
     "not_done_yet",
+    "removed_level",
+    "removed_where",
     "change_needs_reason",
 ]
 """Why a change cannot be; each a key of the wording's refusals."""
@@ -83,6 +93,8 @@ def _canal_problem(state: CaseState, change: it.Change) -> ChangeProblem | None:
             return "joins_nothing"
         case "post":
             return _post_problem(state, track.name)
+        case "removed" if change.mm is not None:
+            return _removed_problem(state, track.name, change.mm)
         case "again" | "reheated" | "replaced" | "removed" | "film":
             return None if begins_again(state, track.name, change) else "not_done_yet"
     return None
@@ -117,6 +129,17 @@ def _post_problem(state: CaseState, track: str) -> ChangeProblem | None:
     return "post_already" if planned.value == "yes" else None
 
 
+def _removed_problem(state: CaseState, track: str, mm: float) -> ChangeProblem | None:
+    """A part of the fill is taken out from its top, and something is left of it."""
+    if state.protocol.with_role(Role.REMOVED_TO) is None:
+        return "removed_level"
+    top, end = fill_top_mm(state, track), wl_mm(state, track)
+    if top is None:
+        return "not_done_yet"
+    within = top + EPSILON_MM < mm < (MAX_LENGTH_MM if end is None else end) - EPSILON_MM
+    return None if within else "removed_where"
+
+
 def changed_canal(state: CaseState, change: it.Change) -> str | None:
     """The canal that a change is about: the one named, else the one at work, else the only
     one there is; None for the case."""
@@ -148,13 +171,12 @@ def begins_again(state: CaseState, track: str, change: it.Change) -> Begin | Non
             films = [e for e in state.in_sequence(track) if state.role(e) in FILMS]
             return _begin_at(state, films[-1]) if films else None
         case "reheated":
-            step = _first(state, lambda one: one.role is Role.HEAT)
-            loop = {one.id for one in state.protocol.canal if step and one.loop == step.loop}
-            heated = [e for e in state.standing(track) if e.step in loop and e.is_measurement]
-            round_ = 1 + max((entry.round for entry in heated), default=0)
-            step = step if heated else None
+            step, round_ = _next_heat(state, track)
+            step = step if round_ > 1 else None
         case "again":
             step = _first(state, lambda one: one.phase == change.to)
+        case "removed" if change.mm is not None:
+            return _begin_below(state, track, change.mm)
         case "replaced" | "removed":
             step = _first(state, lambda one: one.role in CONES)
             filled = (Role.SEATED, Role.SEAR, Role.COMPACTION, Role.CUT_OFF)
@@ -166,6 +188,39 @@ def begins_again(state: CaseState, track: str, change: it.Change) -> Begin | Non
         return None
     gone = superseded(state, track, step, round_)
     return Begin(step, round_, gone) if gone or round_ > 1 else None
+
+
+def _next_heat(state: CaseState, track: str) -> tuple[Step | None, int]:
+    """The heat of a further cycle, and its number."""
+    step = state.protocol.with_role(Role.HEAT)
+    loop = {one.id for one in state.protocol.canal if step and one.loop == step.loop}
+    heated = [e for e in state.standing(track) if e.step in loop and e.is_measurement]
+    return step, 1 + max((entry.round for entry in heated), default=0)
+
+
+def _begin_below(state: CaseState, track: str, level_mm: float) -> Begin | None:
+    """Where a canal goes on that was emptied to a level: with another heat cycle while it was
+    never filled down to its limit, else with what comes after the downpack."""
+    steps, round_ = state.protocol, 1
+    limit, compacted = depth_limit_mm(state, track), number(state.last(track, Role.COMPACTION))
+    near = steps.limits.at_limit_within_mm
+    reached = max(level_mm, compacted or 0.0)
+    short = limit is not None and near and reached < limit - near.value - EPSILON_MM
+    if short and steps.with_role(Role.HEAT):
+        step, round_ = _next_heat(state, track)
+    elif holds(state, track)("post_planned") and steps.with_role(Role.POST_DECISION):
+        step = steps.with_role(Role.POST_DECISION)
+    else:
+        increment = steps.with_role(Role.INCREMENT)
+        loop = increment and increment.loop
+        step = _first(state, lambda one: loop is not None and one.loop == loop)
+        step = step or increment or steps.with_role(Role.POST_LEVEL)
+    if step is None:
+        return None
+    before = (entry.seq for entry in state.standing(track, Role.REMOVED_TO))
+    return Begin(
+        step, round_, tuple(sorted({*superseded(state, track, step, round_), *before}))
+    )
 
 
 FILMS = frozenset({Role.VERIFICATION, Role.DOWNPACK_RADIOGRAPH, Role.FINAL_RADIOGRAPH})

@@ -84,6 +84,10 @@ def carry_out(draft: Draft) -> None:
             draft.enter(judged, change.heard, confirmed=True)
     if change.step is not None:
         _go_back(draft, change)
+    level = draft.state.protocol.with_role(Role.REMOVED_TO)
+    if change.what == "removed" and change.mm is not None and level is not None:
+        judged = draft.judge(canal, level, change.mm)
+        draft.enter(judged, change.heard, confirmed=True)
 
 
 def from_here(draft: Draft, old: Entry, pending: Pending) -> None:

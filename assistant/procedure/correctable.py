@@ -25,6 +25,7 @@ from assistant.progress.state import CASE, KIND_OF, CaseState
 from assistant.progress.values import problem_with
 from assistant.protocol.coherence import ONCE
 from assistant.protocol.model import AT_CANALS, Step
+from assistant.protocol.roles import Role
 
 
 def to_correct(state: CaseState, intent: it.Correction) -> Questioned | None:
@@ -180,6 +181,8 @@ def to_undo(state: CaseState) -> Entry | None:
     before = just_finished(state)
     if before is not None and (last is None or track == CASE or prepared(last)):
         return state.newest(before)
+    if last is not None and state.role(last) is Role.REMOVED_TO:
+        return None
     if last is None or (
         last.track == CASE and place != AT_CANALS and not same_part(state, place, last.step)
     ):

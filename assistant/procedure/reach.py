@@ -64,7 +64,7 @@ def unasked(state: CaseState) -> tuple[Step, ...]:
     step, canal = state.step, state.protocol.canal
     if step is None or step.loop is not None or step not in canal or state.pending is not None:
         return ()
-    return tuple(one for one in canal if not one.asked and one is not step)
+    return tuple(one for one in canal if one.told and one is not step)
 
 
 def early(state: CaseState) -> tuple[Step, ...]:

@@ -96,6 +96,8 @@ def _check_change(state: CaseState, change: CaseChange) -> None:
         _known_track(state, change.to or "")
         right = change.mm is not None and 0 < change.mm <= MAX_LENGTH_MM
         _must(right and change.to != change.canal, "a canal joins another nowhere")
+    if change.what == "removed" and change.mm is not None:
+        _must(0 < change.mm <= MAX_LENGTH_MM, "a fill is removed to nowhere")
     if change.what == "renamed":
         free = bool(change.to) and all(t.name != change.to for t in state.tracks)
         _must(free, f"{change.to!r} is no name for a canal here")

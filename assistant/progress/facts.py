@@ -100,7 +100,7 @@ def apex_locator_mm(state: CaseState, track: str) -> float | None:
 def fill_top_mm(state: CaseState, track: str, before: int | None = None) -> float | None:
     """Depth of the top of the fill, by what was dictated so far; None before the sear.
 
-    The sear and each compaction set it, each backfill increment raises it by
+    The sear, each compaction and a removal set it, each backfill increment raises it by
     its length (compaction shrinks it a little; that is not computed here). A
     value corrected late counts in its own place. ``before`` ends the account
     at that place (:meth:`CaseState.place`) of the sequence.
@@ -113,7 +113,7 @@ def fill_top_mm(state: CaseState, track: str, before: int | None = None) -> floa
         if before is not None and state.place(entry) >= before:
             break
         role = state.role(entry)
-        if role in TOPS:
+        if role in TOPS or role is Role.REMOVED_TO:
             top = value
         elif role is Role.INCREMENT and top is not None:
             top = lengths.level_after_increment_mm(top, value)
@@ -122,11 +122,23 @@ def fill_top_mm(state: CaseState, track: str, before: int | None = None) -> floa
 
 def cycle_top_mm(state: CaseState, track: str, round_: int) -> float | None:
     """Depth of the fill that a downpack cycle began on, in whatever order its depths were
-    told: where the cycle before left it, else where the cone was seared or cut off."""
+    told: where the cycle before left it, or a removal since; else where the cone was seared
+    or cut off."""
     compacted = [e for e in state.in_sequence(track, Role.COMPACTION) if e.round < round_]
     started = (state.last(track, role) for role in (Role.SEAR, Role.CUT_OFF))
-    tops = (number(e) for e in (*reversed(compacted), *started))
-    return next((top for top in tops if top is not None), None)
+    tops = [e for e in (*reversed(compacted), *started) if number(e) is not None]
+    left, removed = tops[0] if tops else None, state.last(track, Role.REMOVED_TO)
+    if removed is not None:
+        place = state.place(removed)
+        begun = (e for role in CYCLE for e in state.in_sequence(track, role))
+        after = all(state.place(e) > place for e in begun if e.round == round_)
+        if after and (left is None or state.place(left) < place):
+            left = removed
+    return number(left)
+
+
+CYCLE = (Role.HEAT, Role.HEAT_DEPTH, Role.COMPACTION, Role.PRESS)
+"""What is told of one downpack cycle."""
 
 
 def fill_before_mm(

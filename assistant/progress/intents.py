@@ -217,7 +217,8 @@ class Change(Intent):
         to: the other name of a renamed canal, the canal that another joins, the phase that
             is done again.
         tooth: the right tooth.
-        mm: where canals join, a depth in the one that joins.
+        mm: where canals join, a depth in the one that joins; to which depth a fill was
+            removed, None if all of it was.
         reason: free words, None if not given.
     """
 

@@ -88,7 +88,7 @@ class Step(Frozen):
     the answer can be given before the case is begun; with ``once`` the answer of one canal
     is taken for the other canals of the tooth and read back there. A step that is not
     ``asked`` is answered by a set-up, or by name while another is asked; else it is passed
-    over.
+    over. The one of role ``removed_to`` is told with the change of the case alone.
     """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
@@ -122,6 +122,11 @@ class Step(Frozen):
         """Whether a value that was named so, or not at all, can be its."""
         return name in {None, self.expect.quantity, *self.called}
 
+    @property
+    def told(self) -> bool:
+        """Whether it is told by its name, and not asked."""
+        return not self.asked and self.prepare
+
     def target(self, to: str) -> str:
         """The step id that a branch or an option of this step leads to."""
         return self.id if to == STAY else to
@@ -132,7 +137,12 @@ class Step(Frozen):
             raise ValueError("a step that expects a choice needs options")
         if twice := repeated([option.id for option in self.options]):
             raise ValueError(f"option ids must be unique; {twice!r} occurs twice")
-        if not self.asked and (not self.prepare or self.next or self.loop):
+        removal = self.role is Role.REMOVED_TO
+        if removal and (self.asked or self.prepare):
+            raise ValueError(
+                "a step of role removed_to is never asked nor prepared: asked: false"
+            )
+        if not self.asked and (not (self.prepare or removal) or self.next or self.loop):
             raise ValueError(
                 "a step that is not asked needs `prepare: true`, and neither `next` nor `loop`"
             )

@@ -72,6 +72,9 @@ class Role(StrEnum):
     """Depth of a plugger on the fill, which is the fill's top from then on."""
     PRESS = "press"
     DOWNPACK_RADIOGRAPH = "downpack_radiograph"
+    REMOVED_TO = "removed_to"
+    """Depth to which a fill was taken out again: its top from then on. Never asked; it is told
+    with the change."""
     POST_DECISION = "post_decision"
     POST_LEVEL = "post_level"
     """Top of a fill that ends under a post."""
@@ -131,6 +134,7 @@ KINDS: Mapping[Role, frozenset[str]] = {
     Role.COMPACTION: _MEASURE,
     Role.PRESS: _TIMED,
     Role.DOWNPACK_RADIOGRAPH: _CHOICE,
+    Role.REMOVED_TO: _MEASURE,
     Role.POST_DECISION: _CHOICE,
     Role.POST_LEVEL: _MEASURE,
     Role.INCREMENT: _MEASURE,

@@ -119,10 +119,10 @@ def change_text(change: CaseChange, *, named: bool = True) -> str:
     """A change of the case, or what is done again, with its reason; what is done again
     can be told without the name of its canal."""
     canal, to = plain(change.canal or ""), plain(change.to or "")
+    left = text_of(change.mm)
     what = {
         "found": f"{canal} canal found during the treatment",
-        "joins": f"{canal} canal joins the {to} canal at {text_of(change.mm)} mm; "
-        "filled to there",
+        "joins": f"{canal} canal joins the {to} canal at {left} mm; filled to there",
         "separate": f"{canal} canal does not join another",
         "absent": f"{canal} canal is not there",
         "renamed": f"{canal} canal named {to} from here on, with all it has",
@@ -131,7 +131,7 @@ def change_text(change: CaseChange, *, named: bool = True) -> str:
         "again": f"{to.lower()} done again",
         "reheated": "heated once more",
         "replaced": "master cone replaced",
-        "removed": "fill removed",
+        "removed": "fill removed" if change.mm is None else f"fill removed to {left} mm",
         "film": "radiograph taken again",
     }[change.what]
     if named and change.what in {"again", "reheated", "replaced", "removed", "film"}:

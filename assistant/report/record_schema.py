@@ -241,7 +241,7 @@ class ChangeRecord(_Part):
     """The other name of a canal, the canal it joins, or the part that was done again."""
     tooth: int | None
     mm: float | None = None
-    """Depth at which canals join."""
+    """Depth at which canals join, or to which a fill was removed."""
     reason: str
     by: str
     at: AwareDatetime

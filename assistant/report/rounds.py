@@ -10,7 +10,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 from assistant.progress.entries import Entry
-from assistant.progress.facts import fill_top_mm, number, option_of
+from assistant.progress.facts import CYCLE, fill_top_mm, number, option_of
 from assistant.progress.state import CaseState
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
@@ -21,7 +21,6 @@ CONE = (Role.CONE_SIZE, Role.CONE_TAPER, Role.CONE_LENGTH)
 CONE_VERDICTS = (Role.CONE_FIT, Role.VERIFICATION, Role.CONE_FIT_AGAIN)
 """Answers after which the protocol can ask for another cone."""
 
-CYCLE = (Role.HEAT, Role.HEAT_DEPTH, Role.COMPACTION, Role.PRESS)
 INCREMENT = (Role.INCREMENT, Role.INCREMENT_PRESS)
 
 
@@ -93,9 +92,11 @@ def _top_after(state: CaseState, canal: str, entry: Entry | None) -> float | Non
 
 
 def downpack_top_mm(state: CaseState, canal: str) -> float | None:
-    """Depth of the fill before the backfill: the last cycle's, else where the cones end."""
-    tops = (state.last(canal, role) for role in (Role.COMPACTION, Role.SEAR, Role.CUT_OFF))
-    return next((top for entry in tops if (top := number(entry)) is not None), None)
+    """Depth of the fill before the backfill: the last cycle's, or what a removal left, else
+    where the cones end."""
+    tops = {Role.COMPACTION, Role.REMOVED_TO, Role.SEAR, Role.CUT_OFF}
+    told = (e for e in reversed(state.in_sequence(canal)) if state.role(e) in tops)
+    return next((top for entry in told if (top := number(entry)) is not None), None)
 
 
 def made(state: CaseState, canal: str, roles: Collection[Role] | None = None) -> list[Entry]:

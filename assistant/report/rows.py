@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from assistant.canal import lengths
 from assistant.progress.entries import Entry, Skipped
 from assistant.progress.facts import (
+    CYCLE,
     EPSILON_MM,
     apical_seal_mm,
     depth_limit_mm,
@@ -384,7 +385,7 @@ def _others(state: CaseState, canal: str) -> Iterator[NoteRow]:
     """Steps of a protocol that no row above tells of."""
     told = {role for _, pieces in _BEFORE for role, _ in pieces}
     told |= {role for role, _ in (*_POST, *_LEVEL)}
-    told |= set(rounds.CYCLE) | set(rounds.INCREMENT)
+    told |= set(CYCLE) | set(rounds.INCREMENT)
     loops: set[str] = set()
     for step in state.protocol.canal:
         if step.role in told or not (step.asked or state.last(canal, step)):

@@ -256,7 +256,7 @@ def differing(one: str, other: str) -> tuple[str, str]:
 def _moments(language: Language, protocol: Protocol) -> Iterator[tuple[Step, Wanted]]:
     """Each step with the most that can be said at it (compare ``expected.wanted_now``)."""
     canals = tuple(dict.fromkeys(str(i.means) for i in language.phrases.lists["canal"]))
-    told = tuple(wanted_at(step) for step in protocol.canal if not step.asked)
+    told = tuple(wanted_at(step) for step in protocol.canal if step.told)
     named = False
     asides = tuple(step for finding in protocol.findings for step in finding.steps)
     parts = {"opening": protocol.opening, "canal": (*protocol.canal, *asides)}
@@ -305,6 +305,8 @@ def _spoken(grammar: Grammar) -> Iterator[Said]:
             if end.doubt:
                 continue  # always confirmed
             if what not in {"given", "correction"}:
+                # A depth at its end is told apart by itself, as all numbers are.
+                said = tuple(way for way in said if "whole_any" not in dict(way.puts).values())
                 for text, means in _filled(said, grammar, compared):
                     yield Said(text, _meaning(what, rest, means))
                 continue

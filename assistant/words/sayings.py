@@ -86,7 +86,9 @@ def said_change(change: CaseChange, words: Wording) -> str:
         "to": change.to or "",
         "reason": f": {change.reason}" if change.reason else "",
     }
-    text = words.changes[change.what].format(tooth=tooth, **fields)
+    partly = change.what == "removed" and change.mm is not None
+    key = "removed_to" if partly else change.what
+    text = words.changes[key].format(tooth=tooth, **fields)
     return text[:1].upper() + text[1:]
 
 

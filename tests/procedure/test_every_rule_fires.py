@@ -210,6 +210,17 @@ def lengths_at(
     return scene
 
 
+def seal_short(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
+    """The level under a post is asked for; one that is left is told with the removal."""
+    for off in (0.0, 0.1):
+        case = Told(name, WITH_POST)
+        case.reach("heat_s" if where == "removed_to_mm" else where)
+        depth = round(case.wl - case.limit(rule) + off, 1)
+        told = value_phrase("mm", depth, "en")
+        case.say(f"fill removed to {told}" if where == "removed_to_mm" else told)
+        yield case, off != 0.0
+
+
 def limit_unknown(name: str, rule: Rule, where: str) -> Iterator[tuple[Told, bool]]:
     unknown = {"working_length_mm": SKIP, "final_working_length_mm": SKIP}
     for instead in ({}, unknown):
@@ -524,9 +535,7 @@ SCENES: dict[CheckName, Scene] = {
     "advance_outside": advance_outside,
     "readings_spread": readings_spread,
     "differs_from_paper_points": lengths_disagree,
-    "seal_below": lengths_at(
-        lambda case, rule: case.wl - case.limit(rule), 0.1, instead=WITH_POST
-    ),
+    "seal_below": seal_short,
     "not_shallower_than": not_above,
     "finish_short": finish_short,
     "cone_misfit": cone_misfit,

@@ -174,7 +174,7 @@ def in_the_palatal_canal() -> Room:
 
 def spoken(room: Room, line: str) -> None:
     words = load_language(data_folder("grammars") / "en")
-    room.do(understand_typed(line, Grammar(words, wanted_now(room.state))))
+    room.do(understand_typed(line, grammar_of(words, wanted_now(room.state))))
 
 
 def test_without_its_name_a_correction_reaches_nothing_of_the_patient() -> None:

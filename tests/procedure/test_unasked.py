@@ -53,7 +53,7 @@ def test_each_is_stored_and_read_back_and_the_step_stays(
 
 def test_at_every_step_outside_the_rounds_and_in_none_of_them() -> None:
     room = front_tooth()
-    assert unasked(room.state) == tuple(step for step in PROTOCOL.canal if not step.asked)
+    assert unasked(room.state) == tuple(step for step in PROTOCOL.canal if step.told)
     say(room, "root wall one")  # where a length from 8 on is asked
     room.canal_to_pluggers(21.0)
     assert room.at[1] == "dry"

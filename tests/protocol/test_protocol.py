@@ -293,7 +293,7 @@ STEPS_APART = [
         "{when: post_planned, to: post_stop}",
         "{when: post_planned, to: post_halt}",
         ["'downpack_radiograph' leads to 'post_halt'", "allowed here", "post_level"],
-        "canal[34].next[0].to",
+        "canal[35].next[0].to",
         id="branch that leads nowhere",
     ),
     pytest.param(
@@ -321,7 +321,7 @@ STEPS_APART = [
         "{when: always, to: finished}",
         "{when: always, to: stay}",
         ["no answer leads from step 'post_level' to the end"],
-        "canal[36].id",
+        "canal[37].id",
         id="step without a way out",
     ),
     pytest.param(
@@ -353,7 +353,7 @@ STEPS_APART = [
         id="duplicate rule",
     ),
     pytest.param(
-        "quantities: [post_level_mm]",
+        "quantities: [post_level_mm, removed_to_mm]",
         "quantities: [cone_size]",
         ["'seal-short' checks a length", "'cone_size'"],
         "rules[27].quantities[0]",
