@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
-from oracle_rules import COMPUTED, DEPTHS, DOWNPACK, Rules, Told
+from oracle_rules import COMPUTED, DEPTHS, DOWNPACK, Rules, Told, tenth_below
 
 from assistant.progress import events as ev
 from assistant.progress.entries import CaseChange, Entry, Warning
@@ -101,7 +101,8 @@ class Oracle(Rules):
         self.tally.count(self.tally.fired, (w.rule for w in raised))
         self.tally.count(self.tally.expected, (r for rules in fresh.values() for r in rules))
         self.tally.count(self.tally.expected, (rule for rule, _ in acts))
-        return [*wrong, *self._compare(fresh, acts, raised), *self._unsaid_depths()]
+        wrong += self._compare(fresh, acts, raised)
+        return [*wrong, *self._unsaid_depths(), *self._unsaid_seals()]
 
     def _changed(self, change: CaseChange) -> None:
         """What was done is the same under another name; what is done again counts no more."""
@@ -261,6 +262,24 @@ class Oracle(Rules):
         if warning.track in self.late_said:
             yield f"press-late was said twice of {warning.track}"
         self.late_said.add(warning.track)
+
+    def _unsaid_seals(self) -> Iterator[str]:
+        """Every level that leaves too little of the fill below it has been warned about, with
+        what it leaves of the length that holds now."""
+        for told in self.told.values():
+            if not told.stands or "seal-short" not in self.broken(told):
+                continue
+            wl = self.working_length(told.canal)
+            assert wl is not None and told.number is not None
+            left = f"seal {float(tenth_below(wl - told.number)):g},"
+            if not any(
+                w.rule == "seal-short"
+                and w.entry == told.seq
+                and left in w.text
+                and w.answer in {None, "kept as said"}
+                for w in self.warnings.values()
+            ):
+                yield f"seal-short was never said of {told} under length {wl}"
 
     def _unsaid_depths(self) -> Iterator[str]:
         """Every depth that stands and is too deep has been warned about, under the

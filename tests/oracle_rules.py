@@ -110,7 +110,7 @@ class Rules:
         wl = self.working_length(canal)
         if wl is None:
             return None
-        return max(Decimal(0), _tenth_below(wl - self.limit("short_of_wl_mm")))
+        return max(Decimal(0), tenth_below(wl - self.limit("short_of_wl_mm")))
 
     def downpacked_to(self, canal: str) -> Decimal | None:
         """How deep the fill has been compacted; None before the sear."""
@@ -135,6 +135,8 @@ class Rules:
         named = t.value if t.quantity == "canals" and isinstance(t.value, tuple) else ()
         if self._never_together(named):
             yield "canals-unusual"
+        if self._lengths_disagree(t):
+            yield "lengths-disagree"
         if value is None:
             return
         yield from self._depths(t, value, wl)
@@ -153,10 +155,8 @@ class Rules:
             readings = self._readings(t)
             if max(readings) - min(readings) > self.limit("readings_agree_mm"):
                 yield "readings-spread"
-        if self._lengths_disagree(t):
-            yield "lengths-disagree"
         left = t.quantity in {"post_level_mm", "removed_to_mm"}
-        seal = _tenth_below(wl - value) if left and wl else None
+        seal = tenth_below(wl - value) if left and wl else None
         if seal is not None and seal < self.limit("apical_seal_min_mm"):
             yield "seal-short"
         for rule in COMPUTED:
@@ -470,5 +470,5 @@ class Rules:
         return False if min(shafts) < slack - MARGIN_MM else None
 
 
-def _tenth_below(length: Decimal) -> Decimal:
+def tenth_below(length: Decimal) -> Decimal:
     return length.quantize(Decimal("0.1"), ROUND_FLOOR)

@@ -123,7 +123,7 @@ def test_sigkill_loses_no_accepted_value(tmp_path: Path) -> None:
                 break
         process.send_signal(signal.SIGKILL)
     again = fillwarm("run", "--typed", "--case", case, text="where are we\nread back\n")
-    assert_clear(again, 0, "Case reopened.", "Length 22.5", "Taper of the preparation")
+    assert_clear(again, 0, "Case reopened.", "Length 22.5", "Apex locator reading")
 
 
 def test_second_process_on_the_same_case(tmp_path: Path) -> None:

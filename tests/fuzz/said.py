@@ -80,6 +80,13 @@ def _to_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
         return it.Command(verb=rng.choice(STEERING), heard=heard)
     if rng.random() < 0.06:
         return _change(rng, state, heard)
+    if rng.random() < 0.02:
+        told = {"dressing": "temporary filling", "plan": "go on with the filling"}
+        return it.CloseVisit(heard=heard, **told)
+    if rng.random() < 0.02:
+        return _taken_over(rng, heard)
+    if rng.random() < 0.02:
+        return it.Remark(text="bleeding stopped after 5 minutes", heard=heard)
     if state.protocol.findings and rng.random() < 0.06:
         finding = rng.choice(state.protocol.findings).id
         mm = rng.choice((None, None, 0.0, 1.5, 2.0, 2.1, 30.0))
@@ -106,6 +113,8 @@ def _change(rng: Random, state: CaseState, heard: it.Heard) -> it.Change:
     """The case is another one, or something is done again; mostly one that can be."""
     names = [track.name for track in state.canals] or ["single"]
     phases = sorted({step.phase for step in state.protocol.canal})
+    if rng.random() < 0.2:
+        return it.Change(what="removed", mm=_left(rng, state), heard=heard)
     return it.Change(
         what=rng.choice(get_args(it.ChangeKind)),
         canal=rng.choice([None, *names, str(rng.choice(list(Canal)))]),
@@ -115,6 +124,22 @@ def _change(rng: Random, state: CaseState, heard: it.Heard) -> it.Change:
         reason=rng.choice([None, " ", "void seen", *GARBAGE]),
         heard=heard,
     )
+
+
+def _left(rng: Random, state: CaseState) -> float:
+    """A level to which a fill can be taken out: below its top, or as deep as a seal or the
+    downpack's limit allows; sometimes above it."""
+    top, wl = fill_top_mm(state, state.active) or 10.0, wl_mm(state, state.active) or 21.0
+    deepest = depth_limit_mm(state, state.active)
+    near = [top, top + 0.1, top + 1.5, (top + wl) / 2, wl - 5.0, wl - 5.5, wl - 4.9, wl - 0.1]
+    near += [] if deepest is None else [deepest, deepest - 0.5, deepest - 0.6]
+    return round(rng.choice(near), 1)
+
+
+def _taken_over(rng: Random, heard: it.Heard) -> it.TakeOver:
+    role: PersonRole = rng.choice(("operator", "chairside"))
+    name = rng.choice(["operator b", "Operator A", "Dr Invented", *GARBAGE])
+    return it.TakeOver(role=role, name=name, heard=heard)
 
 
 def _near_wl(state: CaseState) -> tuple[float, ...]:
@@ -241,9 +266,7 @@ def _off_the_point(rng: Random, state: CaseState) -> it.AnyIntent:
             return it.SwitchCanal(canal=rng.choice([*names, CASE, "", "x"]), heard=heard)
         case 8:
             if rng.random() < 0.5:
-                role: PersonRole = rng.choice(("operator", "chairside"))
-                name = rng.choice(["operator b", "Operator A", *GARBAGE])
-                return it.TakeOver(role=role, name=name, heard=heard)
+                return _taken_over(rng, heard)
             return it.WhoSpeaks(who=rng.choice(("operator", "chairside")), heard=heard)
         case 9:
             text = rng.choice(GARBAGE)

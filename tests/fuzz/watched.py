@@ -228,7 +228,8 @@ class Case:
             same = all(getattr(was, n) == getattr(now, n) for n in ("seq", "step", "value"))
             if not same:
                 raise Broken("entry lost", f"{was}: {now}")
-        for name in ("entries", "warnings", "skipped", "rejected", "changes"):
+        beside = ("dictated", "conditions", "takeovers", "visits")
+        for name in ("entries", "warnings", "skipped", "rejected", "changes", *beside):
             shorter = len(getattr(self.state, name)) < len(getattr(before, name))
             _must(not shorter, "record shortened", name)
         names = {track.name for track in self.state.tracks}

@@ -186,8 +186,11 @@ class Watched:
                 assert known is not None
                 assert known.open or known.answer == "kept as said"
         if raised:
-            assert self.prompts[0].urgency is Urgency.WARNING
-            assert "Depth check" in self.prompts[0].text
+            # Where it is in another canal than was at work, that is named first.
+            canals = {f"{track.name.capitalize()}." for track in self.state.canals}
+            loud = [p.text for p in self.prompts if p.urgency is Urgency.WARNING]
+            assert self.prompts[0].text in loud
+            assert "Depth check" in next(text for text in loud if text not in canals)
 
     def check_beside(
         self, before: CaseState, intent: it.AnyIntent, events: tuple[ev.AnyEvent, ...]
@@ -471,6 +474,7 @@ CHANGES: list[it.AnyIntent] = [
     ),
     it.Change(what="separate", canal="palatal"),
     *(it.Change(what=what) for what in ("reheated", "replaced", "removed", "film")),
+    *(it.Change(what="removed", mm=mm) for mm in (10.5, 12.0, 13.5, 15.4, 16.1, 18.0, 20.9)),
     *(
         it.Change(what="again", to=phase, reason="void seen")
         for phase in ("Master cone", "Pluggers", "Drying", "Downpack", "Backfill", "Finish")
@@ -588,3 +592,23 @@ def test_going_back_and_forth_never_leaves_a_gap_in_the_rounds(
 
 def test_every_kind_of_value_is_tried() -> None:
     assert set(VALUES) == set(KIND_OF.values())
+
+
+@pytest.mark.parametrize("name", sorted(PROTOCOLS))
+def test_a_length_put_right_and_taken_back_from_the_next_canal_is_judged_again(
+    name: str,
+) -> None:
+    case = next(
+        stop.copy()
+        for stop in road(name)
+        if stop.state.active == "palatal" and stop.state.track("buccal").finished
+    )
+    told = it.Correction(kind="mm", value=10.0, quantity="working_length_mm")
+    for value in (10.0, 22.0):
+        case.give(told.model_copy(update={"value": value}))
+        if case.state.pending is not None:
+            case.give(it.Command(verb="confirm"))
+        assert case.state.active == "palatal"
+    case.give(it.Command(verb="undo"))
+    assert case.prompts[0].text == "Buccal."
+    assert any(warning.open for warning in case.state.warnings)
