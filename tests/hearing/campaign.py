@@ -31,7 +31,7 @@ from hearing.halves import SEED_OFFSET, Half
 from hearing.noises import CONDITIONS, Condition
 from hearing.phrases import Phrase, for_recordings, phrase_set
 from hearing.scenes import scenes
-from hearing.voices import CACHE, Voice, kept_as, recordings, speak, usable
+from hearing.voices import CACHE, NEURAL, Voice, kept_as, recordings, speak, usable
 
 STRETCH_S = 30.0
 """One stretch of talk or of silence; each at another step."""
@@ -110,7 +110,7 @@ def _another(one: Voice, voice: Voice) -> bool:
     """Not the speaker of the phrase, by whatever engine; neural voices are slow."""
     stem = voice.name.partition("+")[0]
     kal = one.label.startswith("flite:kal") and voice.label.startswith("flite:kal")
-    return one.engine != "piper" and not one.name.startswith(stem) and not kal
+    return one.engine not in NEURAL and not one.name.startswith(stem) and not kal
 
 
 def talk_tasks(

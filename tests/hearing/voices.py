@@ -35,6 +35,9 @@ CACHE = Path(__file__).parents[2] / ".cache" / "hearing"
 MODELS = Path(__file__).parents[2] / ".speech" / "models"
 """Where the making of the ears laid Kokoro (:func:`hearing.making.speech.prepare`)."""
 
+NEURAL = frozenset({"piper", "kokoro"})
+"""Engines that speak like people, and take a second or more for a phrase."""
+
 SLOWER, LOUDNESS = 0.08, 20_000
 """How much slower a neural voice says it with each time, and its full scale."""
 
