@@ -190,10 +190,11 @@ class Operator:
         if line is None or meant is None or intent.heard.channel != "voice":
             return
         self._since_s = 0.0
-        if not line.say.endswith(intent.heard.text) and (rest := _rest(intent, meant)):
-            # A pause has parted the sentence; what is left of it is still to come. Not if its
-            # end was heard: a "yes" of "all yes".
+        if not line.say.endswith(intent.heard.text) and (rest := left_of(meant, intent)):
+            # A pause has parted the sentence; what is left of it is still to come, and is all
+            # that is said again. Not if its end was heard: a "yes" of "all yes".
             self._meant = rest
+            self._waiting = Line(say=" ".join(part.heard.text for part in parts(rest)))
             return
         if (value := getattr(meant, "value", None)) in _offered(events):
             self._waiting = None
@@ -232,7 +233,7 @@ class Operator:
         self._waiting = None
 
 
-def _rest(heard: it.AnyIntent, meant: it.AnyIntent) -> it.AnyIntent | None:
+def left_of(meant: it.AnyIntent, heard: it.AnyIntent) -> it.AnyIntent | None:
     """What is left of ``meant`` if ``heard`` are its first answers; None if they are not."""
     begun = [bare(part) for part in parts(heard)]
     whole = [bare(part) for part in parts(meant)]
