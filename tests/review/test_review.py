@@ -169,7 +169,7 @@ def test_all_kinds_of_happenings_come_with_their_place() -> None:
     case.do(it.Reopen(note="Nothing was lost."), 60.0)
     switch(case, "palatal", 1.0)
     found = [(o.kind, o.track, o.step) for o in course_of(case).happenings][8:]
-    length, size = ("buccal", "working_length"), ("buccal", "apical_size")
+    length, located = ("buccal", "working_length"), ("buccal", "apex_locator")
     assert found == [
         ("not_understood", *length),
         ("question", *length),
@@ -179,13 +179,13 @@ def test_all_kinds_of_happenings_come_with_their_place() -> None:
         ("value", *length),
         ("warning", "buccal", "reference_point"),
         ("skip", "buccal", "reference_point"),
-        ("refused", *size),
-        ("asked", *size),
-        ("pause", *size),
-        ("resume", *size),
-        ("trouble", *size),
-        ("speaker", *size),
-        ("interruption", *size),
+        ("refused", *located),
+        ("asked", *located),
+        ("pause", *located),
+        ("resume", *located),
+        ("trouble", *located),
+        ("speaker", *located),
+        ("interruption", *located),
         ("canal", "palatal", None),
     ]
 
@@ -437,8 +437,8 @@ def test_steps_skipped_or_not_yet_done_have_no_duration() -> None:
     course = course_of(case)
     timed = {step for step, _ in facts_of(course).seconds}
     assert "working_length" in timed
-    assert not timed & {"reference_point", "apical_size"}
-    assert ("single", "apical_size", 1) in visit_seconds(course)
+    assert not timed & {"reference_point", "apex_locator"}
+    assert ("single", "apex_locator", 1) in visit_seconds(course)
 
 
 def test_each_cycle_and_increment_is_one_duration() -> None:
