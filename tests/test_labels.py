@@ -150,7 +150,7 @@ def test_a_protocol_number_without_a_label_is_told() -> None:
         ("common practice: hold while", "hold while", ["limits.press_s.value"]),
         ("chosen here: free of the wall", "free of it", ["limits.plugger_clearance_mm.value"]),
         ('5.0, source: "common practice: no', '5.0, was: "no', ["limits.short_of_wl_mm.value"]),
-        ("typical_s       chosen here:", "typical_s       it is", ["canal[16].typical_s"]),
+        ("typical_s       chosen here:", "typical_s       it is", ["canal[17].typical_s"]),
         ("min_mm, max_mm  chosen", "max_mm  chosen", ["canal[0].expect.min_mm"]),
     ):
         assert good.count(old) == 1

@@ -33,7 +33,7 @@ def test_answers_over_the_prompts_are_taken_and_end_the_questions(tmp_path: Path
     done.session.case.close()
     tally = done.operator.tally
     assert (tally.said, tally.understood) == (len(LINES), len(LINES))
-    assert state.here.step == "apical_size"
+    assert state.here.step == "apex_locator"
     assert [e.value for e in state.standing("single")] == [22.0, "incisal_edge"]
     unfinished = [one.prompt.text for one in mouth.spoken if one.fate is not Fate.HEARD]
     assert "Which canals?" in unfinished

@@ -67,8 +67,9 @@ def test_arcs_lead_to_smaller_nodes_and_numbers_are_there_once() -> None:
         assert all(arc.target < node for arc in arcs)
     points = {arc.target for arcs in MM.arcs for arc in arcs if arc.word == "point"}
     tenths = [node for node in points if MM.arcs[node][0].puts == (("tenth", 1),)]
-    # To a tenth of what is given, of what is corrected, and of where canals join.
-    assert len(tenths) == 4
+    # To a tenth of what is given, of what is corrected, of where canals join, and of the
+    # level to which a fill is removed.
+    assert len(tenths) == 5
     assert len(MM.arcs) < 1000
 
 
