@@ -235,12 +235,13 @@ class Operator:
 
 def left_of(meant: it.AnyIntent, heard: it.AnyIntent) -> it.AnyIntent | None:
     """What is left of ``meant`` if ``heard`` are its first answers; None if they are not."""
-    begun = [bare(part) for part in parts(heard)]
-    whole = [bare(part) for part in parts(meant)]
-    if whole[: len(begun)] != begun or len(whole) == len(begun):
+    if not isinstance(meant, it.Several):
         return None
-    left = [part for part in parts(meant)[len(begun) :] if not isinstance(part, it.Several)]
-    return left[0] if len(left) == 1 else it.Several(parts=tuple(left), heard=meant.heard)
+    begun = [bare(part) for part in parts(heard)]
+    first, left = meant.parts[: len(begun)], meant.parts[len(begun) :]
+    if not left or begun != [bare(part) for part in first]:
+        return None
+    return left[0] if len(left) == 1 else meant.model_copy(update={"parts": left})
 
 
 def _offered(events: tuple[ev.AnyEvent, ...]) -> tuple[it.Scalar, ...]:
