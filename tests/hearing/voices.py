@@ -27,7 +27,7 @@ from assistant.sound.sources import read_wav
 from hearing import halves
 from hearing.halves import Half
 from hearing.making import speech
-from hearing.making.utterances import Utterance
+from hearing.making.utterances import Utterance, accent_of
 
 CACHE = Path(__file__).parents[2] / ".cache" / "hearing"
 """Where spoken phrases are kept unless told otherwise."""
@@ -233,6 +233,6 @@ def _speak_piper(text: str, name: str, stretch: float) -> Samples:
 def _speak_kokoro(text: str, name: str, stretch: float) -> Samples:
     from hearing.making import espeak
 
-    ipa = espeak.phonemes(text, "en-gb" if name.startswith("b") else "en-us")
+    ipa = espeak.phonemes(text, accent_of(name))
     said = Utterance("kokoro", {name: 1.0}, 1 / stretch, 1.0, "report", text, f"{ipa}.", ())
     return to_int16(speech.by_kokoro(said, MODELS, "cpu") * LOUDNESS)

@@ -10,9 +10,9 @@ import argparse
 from collections.abc import Iterator
 from pathlib import Path
 
-from hearing.halves import ESPEAK, ESPEAK_VARIANTS, FLITE, Half
+from hearing.halves import ESPEAK, ESPEAK_VARIANTS, FLITE, KOKORO, Half
 from hearing.making import espeak, phones
-from hearing.making.utterances import CALIBRATE_VOICES, REPORT_VOICES, Utterance, write
+from hearing.making.utterances import Utterance, accent_of, write
 from hearing.phrases import phrase_set
 
 SEED = 2026
@@ -20,10 +20,10 @@ SEED = 2026
 
 def said(half: Half, count: int) -> Iterator[Utterance]:
     """Kokoro's voices of the half, ``count`` phrases."""
-    voices = REPORT_VOICES if half == "report" else CALIBRATE_VOICES
+    voices = KOKORO[half]
     for number, phrase in enumerate(phrase_set(SEED, count, half)):
         voice = voices[number % len(voices)]
-        ipa = espeak.phonemes(phrase.text, "en-gb" if voice[0] == "b" else "en-us")
+        ipa = espeak.phonemes(phrase.text, accent_of(voice))
         yield Utterance(
             "kokoro", {voice: 1.0}, 1.0, 1.0, half, phrase.text, ipa + ".",
             tuple(phones.from_ipa(ipa)),

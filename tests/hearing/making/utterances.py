@@ -17,6 +17,11 @@ CALIBRATE_VOICES = ("af_sky", "am_liam", "bf_alice", "zm_yunxi")
 """Kokoro's voices that choices and coefficients are made with: not trained on either."""
 
 
+def accent_of(voice: str) -> str:
+    """In which accent a Kokoro voice of English is told what to say."""
+    return "en-gb" if voice.startswith("b") else "en-us"
+
+
 @dataclass(frozen=True)
 class Utterance:
     """One thing to be said.
