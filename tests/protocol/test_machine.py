@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import re
 from collections.abc import Callable, Iterator
 from itertools import product
@@ -216,3 +217,10 @@ def test_asking_leaves_no_model_behind_in_the_machine() -> None:
     protocol = PROTOCOLS[0]
     next_step(protocol, protocol.by_id["press"], None, lambda _: False)
     assert machine(protocol.canal).models == []
+
+
+def test_a_protocol_that_was_asked_passes_to_another_process_and_leads_the_same_way() -> None:
+    protocol = PROTOCOLS[0]
+    ways = {step.id: following(protocol, step) for step in protocol.canal}
+    received = pickle.loads(pickle.dumps(protocol))
+    assert {step.id: following(received, step) for step in received.canal} == ways
