@@ -55,27 +55,25 @@ class WordGraph(Protocol):
 
 @dataclass(frozen=True)
 class PhoneGraph:
-    """Chains of phones. A place is one phone of one chain.
+    """Chains of phones, one behind the other. A place is one phone of one chain.
 
     Attributes:
         words: the graph it was compiled from.
         code: phone of each place.
-        before: the place before each in its chain; itself for the first.
-        inner: whether a place has one before it.
-        repeats: whether the one before has the same phone, so that a blank must part them.
+        repeats: the places that have the same phone as the one before them in their chain,
+            so that a blank must part them.
         firsts, lasts: first and last place of each chain.
-        source, target: nodes that each chain leaves and reaches.
+        source, target: nodes that each chain leaves and reaches; in the order of ``source``.
         arc: (node, index) of each chain's arc.
         by_target: chains in the order of ``target``.
         target_starts, target_nodes: where a node begins in that order, and which.
+        source_starts, source_nodes: the same for ``source``.
         accepts: whether a sentence can end at each node.
     """
 
     words: WordGraph
     code: Ints
-    before: Ints
-    inner: NDArray[np.bool_]
-    repeats: NDArray[np.bool_]
+    repeats: Ints
     firsts: Ints
     lasts: Ints
     source: Ints
@@ -84,12 +82,18 @@ class PhoneGraph:
     by_target: Ints
     target_starts: Ints
     target_nodes: Ints
+    source_starts: Ints
+    source_nodes: Ints
     accepts: NDArray[np.bool_]
 
     @property
     def nodes(self) -> int:
         """How many nodes the word graph has."""
         return len(self.accepts)
+
+    def leaving(self, node: int) -> slice:
+        """The chains that leave a node."""
+        return slice(*(int(at) for at in np.searchsorted(self.source, [node, node + 1])))
 
 
 def compiled(
@@ -103,7 +107,6 @@ def compiled(
         guess: phones of a word that ``ways`` lacks.
     """
     codes: list[int] = []
-    before: list[int] = []
     firsts, lasts, source, target, arc = [], [], [], [], []
     for node, arcs in enumerate(graph.arcs):
         for index, step in enumerate(arcs):
@@ -116,19 +119,18 @@ def compiled(
                 firsts.append(first)
                 lasts.append(first + len(chain) - 1)
                 codes += chain
-                before += [first, *range(first, first + len(chain) - 1)]
                 source.append(node)
                 target.append(step.target)
                 arc.append((node, index))
-    code, back = np.array(codes, np.int64), np.array(before, np.int64)
-    inner = back != np.arange(len(back))
-    to = np.array(target, np.int64)
+    code, begins = np.array(codes, np.int64), np.array(firsts, np.int64)
+    repeats = np.setdiff1d(np.flatnonzero(code[1:] == code[:-1]) + 1, begins)
+    to, out_of = np.array(target, np.int64), np.array(source, np.int64)
     order = np.argsort(to, kind="stable")
-    nodes, starts = np.unique(to[order], return_index=True)
+    reached, reached_at = np.unique(to[order], return_index=True)
+    left, left_at = np.unique(out_of, return_index=True)
     return PhoneGraph(
-        graph, code, back, inner, inner & (code == code[back]),
-        np.array(firsts, np.int64), np.array(lasts, np.int64),
-        np.array(source, np.int64), to, tuple(arc),
-        order, starts.astype(np.int64), nodes.astype(np.int64),
+        graph, code, repeats, begins, np.array(lasts, np.int64),
+        out_of, to, tuple(arc), order, reached_at.astype(np.int64), reached,
+        left_at.astype(np.int64), left,
         np.array([bool(end) for end in graph.ends]),
     )  # fmt: skip

@@ -52,25 +52,26 @@ class Backwards:
 def forwards(graph: PhoneGraph, logs: Array) -> Forwards:
     """See :class:`Forwards`; ``logs`` as of :func:`.encoder.log_phones`."""
     frames, places = len(logs), len(graph.code)
-    phone = np.full((frames, places), _NEVER, np.float32)
-    blank = np.full((frames, places), _NEVER, np.float32)
+    phone = np.empty((frames, places), np.float32)
+    blank = np.empty((frames, places), np.float32)
     node = np.full((frames + 1, graph.nodes), _NEVER, np.float32)
     node[0, graph.words.start] = 0
-    stay = np.full(places, _NEVER, np.float32)
-    rest = np.full(places, _NEVER, np.float32)
+    stay = rest = either = np.full(places, _NEVER, np.float32)
+    come, said = np.empty(places, np.float32), np.empty(places, np.float32)
     quiet = np.concatenate([[0], np.cumsum(logs[:, 0])])
     ordered_lasts = graph.lasts[graph.by_target]
+    # A chain's places lie in a row: what a place comes from is the one before it in memory.
     for t, log in enumerate(logs):
-        come = np.where(graph.repeats, rest[graph.before], np.maximum(stay, rest)[graph.before])
+        come[1:] = either[:-1]
+        come[graph.repeats] = rest[graph.repeats - 1]
         come[graph.firsts] = node[t, graph.source]
-        now = phone[t]
-        np.maximum(stay, come, out=now)
-        now += log[graph.code]
-        np.maximum(stay, rest, out=blank[t])
-        blank[t] += log[0]
-        stay, rest = now, blank[t]
-        ended = np.maximum(stay[ordered_lasts], rest[ordered_lasts])
-        node[t + 1, graph.target_nodes] = np.maximum.reduceat(ended, graph.target_starts)
+        np.maximum(stay, come, out=phone[t])
+        phone[t] += log.take(graph.code, out=said, mode="clip")
+        np.add(either, log[0], out=blank[t])
+        stay, rest = phone[t], blank[t]
+        either = np.maximum(stay, rest)
+        ended = np.maximum.reduceat(either[ordered_lasts], graph.target_starts)
+        node[t + 1, graph.target_nodes] = ended
         node[t + 1, graph.words.start] = max(
             node[t + 1, graph.words.start], np.float32(quiet[t + 1])
         )
@@ -80,36 +81,29 @@ def forwards(graph: PhoneGraph, logs: Array) -> Forwards:
 def backwards(graph: PhoneGraph, logs: Array) -> Backwards:
     """See :class:`Backwards`."""
     frames, places = len(logs), len(graph.code)
-    phone = np.full((frames, places), _NEVER, np.float32)
-    blank = np.full((frames, places), _NEVER, np.float32)
-    through = np.full((frames, len(graph.firsts)), _NEVER, np.float32)
-    by_source = np.argsort(graph.source, kind="stable")
-    sources, starts = np.unique(graph.source[by_source], return_index=True)
-    after = np.flatnonzero(graph.inner)  # places with one before: its way on
-    ahead_phone = ahead_blank = np.full(places, _NEVER, np.float32)
+    phone = np.empty((frames, places), np.float32)
+    blank = np.empty((frames, places), np.float32)
+    through = np.empty((frames, len(graph.firsts)), np.float32)
+    enter, said = np.empty(places, np.float32), np.empty(places, np.float32)
     node = np.where(graph.accepts, np.float32(0), _NEVER).astype(np.float32)
+    phone[-1] = blank[-1] = _NEVER
+    phone[-1, graph.lasts] = blank[-1, graph.lasts] = node[graph.target]
     for t in range(frames - 1, -1, -1):
-        leave_phone = np.full(places, _NEVER, np.float32)
-        leave_blank = leave_phone.copy()
-        if t + 1 < frames:
-            log = logs[t + 1]
-            enter = ahead_phone + log[graph.code]
-            leave_blank[graph.before[after]] = enter[after]
-            leave_phone[graph.before[after]] = np.where(
-                graph.repeats[after], _NEVER, enter[after]
-            )
-            np.maximum(leave_phone, enter, out=leave_phone)
-            pause = ahead_blank + log[0]
-            np.maximum(leave_phone, pause, out=leave_phone)
-            np.maximum(leave_blank, pause, out=leave_blank)
-            node = np.full(graph.nodes, _NEVER, np.float32)
-            node[sources] = np.maximum.reduceat(enter[graph.firsts][by_source], starts)
-        reached = node[graph.target]
-        leave_phone[graph.lasts] = np.maximum(leave_phone[graph.lasts], reached)
-        leave_blank[graph.lasts] = np.maximum(leave_blank[graph.lasts], reached)
-        phone[t], blank[t] = leave_phone, leave_blank
-        ahead_phone, ahead_blank = leave_phone, leave_blank
-        through[t] = leave_phone[graph.firsts] + logs[t, graph.code[graph.firsts]]
+        np.add(phone[t], logs[t].take(graph.code, out=said, mode="clip"), out=enter)
+        enter.take(graph.firsts, out=through[t], mode="clip")
+        if t == 0:
+            break
+        node.fill(_NEVER)
+        node[graph.source_nodes] = np.maximum.reduceat(through[t], graph.source_starts)
+        here, rest, pause = phone[t - 1], blank[t - 1], blank[t] + logs[t, 0]
+        rest[:-1] = enter[1:]  # the way on in a chain; after its last place, see below
+        np.maximum(enter, rest, out=here)
+        here[graph.repeats - 1] = enter[graph.repeats - 1]
+        np.maximum(here, pause, out=here)
+        np.maximum(rest, pause, out=rest)
+        leave = np.maximum(pause[graph.lasts], node[graph.target])
+        rest[graph.lasts] = leave
+        here[graph.lasts] = np.maximum(enter[graph.lasts], leave)
     return Backwards(phone, blank, through)
 
 
@@ -157,9 +151,10 @@ def _begun(graph: PhoneGraph, ahead: Forwards, chain: int, frame: int) -> int:
             frame -= 1
             continue
         last = place - 1
-        come = rest[last] if graph.repeats[place] else max(stay[last], rest[last])
+        again = graph.code[place] == graph.code[last]
+        come = rest[last] if again else max(stay[last], rest[last])
         if come >= stay[place]:
-            in_phone = bool(not graph.repeats[place] and stay[last] >= rest[last])
+            in_phone = bool(not again and stay[last] >= rest[last])
             place = last
         frame -= 1
     return 0
@@ -173,6 +168,7 @@ def chains_after(
     found: list[int] = []
     place, in_phone = int(graph.firsts[chain]), True
     path = [int(graph.code[place])]
+    after: slice | None = None  # the chains that may follow this one
     for t in range(frame + 1, len(logs)):
         log = logs[t]
         options: list[tuple[float, int, bool, int]] = []
@@ -183,18 +179,19 @@ def chains_after(
         options.append((float(back.blank[t, place] + log[0]), place, False, -1))
         if place != graph.lasts[chain]:
             n = place + 1
-            if not (in_phone and graph.repeats[n]):
+            if not (in_phone and graph.code[n] == graph.code[place]):
                 options.append((float(back.phone[t, n] + log[graph.code[n]]), n, True, -1))
         else:
-            nexts = np.flatnonzero(graph.source == graph.target[chain])
-            if len(nexts):
-                best = int(nexts[back.through[t, nexts].argmax()])
+            if after is None:
+                after = graph.leaving(int(graph.target[chain]))
+            if after.stop > after.start:
+                best = after.start + int(back.through[t, after].argmax())
                 options.append(
                     (float(back.through[t, best]), int(graph.firsts[best]), True, best)
                 )
         _, place, in_phone, begun = max(options)
         if begun >= 0:
             found.append(begun)
-            chain = begun
+            chain, after = begun, None
         path.append(int(graph.code[place]) if in_phone else 0)
     return found, path
