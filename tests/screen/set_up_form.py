@@ -16,6 +16,7 @@ from screen.touched import LEAST_PX, SIZES
 FILLED = (
     ("tooth", "24"),
     ("heat_setting", "200 C"),
+    ("every_canal.apex_locator_mm", "no reading"),
     ("every_canal.taper", ".06"),
     ("every_canal.coronal_level_mm", "10"),
     ("canals.buccal.working_length_mm", "21"),
