@@ -64,6 +64,9 @@ class Lost:
 class Recogniser(Protocol):
     """A listener that is asked, and answers when it can; one question at a time."""
 
+    def expect(self, grammar: StepGrammar) -> None:
+        """Somebody begins to speak, probably along ``grammar``: be ready. Never raises."""
+
     def ask(self, grammar: StepGrammar, samples: Samples) -> None:
         """What was said in ``samples``? Returns at once where it can; never raises."""
 
@@ -81,6 +84,9 @@ class AtOnce:
     def __init__(self, listener: Listener) -> None:
         self._listener = listener
         self._answer: Recognised | Lost | None = None
+
+    def expect(self, grammar: StepGrammar) -> None:
+        """See :class:`Recogniser`; nothing is won by it, as no time passes here."""
 
     def ask(self, grammar: StepGrammar, samples: Samples) -> None:
         """See :class:`Recogniser`."""

@@ -282,7 +282,11 @@ class Listening:
             if not self.attention.listens:
                 return
             ear = self._hearing.ear
+            spoke = ear.in_speech
             utterance = ear.push(one.frame)
+            if ear.in_speech and not spoke:
+                # The step's graph is made while the phrase is being said.
+                self._recogniser.expect(self._grammar(self.word))
             if utterance is not None and self._is_echo(utterance, one.audio_s):
                 return
         except Exception as error:

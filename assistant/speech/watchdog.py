@@ -23,6 +23,7 @@ import time
 from collections.abc import Callable
 from multiprocessing import forkserver, get_context
 from multiprocessing.connection import Connection
+from queue import SimpleQueue
 from typing import Any
 
 from assistant.errors import EquipmentError, UserError
@@ -79,10 +80,13 @@ def serve(ours: Connection, build: Build) -> None:
             if grammar is not None:
                 grammars[key] = grammar
             listener.prepare(grammars[key])
+            if samples is None:
+                continue
             answer: Recognised | Lost = listener.hear(samples)
         except Exception as error:
             answer = Lost(f"failed ({error})")
-        ours.send(answer)
+        if samples is not None:  # what failed unasked fails again when it is asked
+            ours.send(answer)
 
 
 class _Worker:
@@ -91,29 +95,33 @@ class _Worker:
     def __init__(self, build: Build, now_s: float) -> None:
         self.name: str | None = None
         self.begun_s = now_s
-        self._known: set[str] = set()
+        self._questions: SimpleQueue[tuple[StepGrammar, Samples | None] | None] = SimpleQueue()
         self._pipe, theirs = _START.Pipe()
         self._process = _START.Process(
             target=serve, args=(theirs, build), daemon=True, name="recogniser"
         )
         self._process.start()
         theirs.close()
+        threading.Thread(target=self._hand_over, daemon=True, name="questions").start()
 
     @property
     def alive(self) -> bool:
         return self._process.is_alive()
 
-    def send(self, grammar: StepGrammar, samples: Samples) -> None:
-        """Hand a question over, beside the loop: the pipe is shorter than an utterance."""
-        new = None if grammar.key in self._known else grammar
-        self._known.add(grammar.key)
+    def send(self, grammar: StepGrammar, samples: Samples | None) -> None:
+        """Hand a question over, or with no sound only what it will be about; beside the
+        loop, in order: the pipe is shorter than an utterance."""
+        self._questions.put((grammar, samples))
 
-        def hand_over() -> None:
-            # Whoever is gone by now is missed by the one who waits for the answer.
-            with contextlib.suppress(OSError, ValueError):
+    def _hand_over(self) -> None:
+        known: set[str] = set()
+        # Whoever is gone by now is missed by the one who waits for the answer.
+        with contextlib.suppress(OSError, ValueError):
+            while (question := self._questions.get()) is not None:
+                grammar, samples = question
+                new = None if grammar.key in known else grammar
+                known.add(grammar.key)
                 self._pipe.send((grammar.key, new, samples))
-
-        threading.Thread(target=hand_over, daemon=True, name="question").start()
 
     def take(self, wait_s: float = 0.0) -> Any:
         """What has come from it, None for nothing. Raises EOFError once it is gone."""
@@ -132,6 +140,7 @@ class _Worker:
     def kill(self) -> None:
         """End it, whatever it is at."""
         self._process.kill()
+        self._questions.put(None)
         self._pipe.close()
 
 
@@ -182,6 +191,12 @@ class Watched:
         self.name = worker.name or "" if worker else ""
 
     # -- asked by a sitting -------------------------------------------------
+
+    def expect(self, grammar: StepGrammar) -> None:
+        """See :class:`~.listeners.Recogniser`."""
+        worker = self._worker
+        if self._question is None and worker is not None and worker.name is not None:
+            worker.send(grammar, None)
 
     def ask(self, grammar: StepGrammar, samples: Samples) -> None:
         """See :class:`~.listeners.Recogniser`."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -67,6 +68,18 @@ def wait_for(what: Callable[[], Any]) -> Any:
 # -- the watchdog ---------------------------------------------------------------
 
 
+class Unprepared(Grammar):
+    """A grammar that no recogniser can prepare."""
+
+    def __init__(self) -> None: ...
+
+    @property
+    def key(self) -> str:
+        if multiprocessing.parent_process() is None:
+            return "unprepared"
+        raise ValueError("a made-up failure")
+
+
 def asked(watched: Watched, samples: Samples) -> Recognised | Lost:
     watched.ask(GRAMMAR, samples)
     answer: Recognised | Lost = wait_for(watched.answer)
@@ -91,6 +104,26 @@ def test_a_recogniser_in_a_process_answers_as_it_would_here(watched: Watched) ->
     assert watched.hear(long) == here.hear(long)
     assert watched.name == "counting"
     assert watched.restarts == 0
+
+
+def test_what_is_expected_changes_no_answer(watched: Watched, tmp_path: Path) -> None:
+    other = Grammar(WORDS, Wanted(options=("no",)))
+    here, samples = Counting(), np.zeros(800, np.int16)
+    for expected in (GRAMMAR, other, other):
+        watched.expect(expected)
+    for grammar in (other, GRAMMAR):
+        here.prepare(grammar)
+        watched.ask(grammar, samples)
+        assert wait_for(watched.answer) == here.hear(samples)
+    assert watched.restarts == 0
+
+
+def test_what_cannot_be_prepared_is_told_when_it_is_asked(watched: Watched) -> None:
+    watched.expect(Unprepared())
+    assert isinstance(asked(watched, np.zeros(80, np.int16)), Recognised)
+    watched.ask(Unprepared(), np.zeros(80, np.int16))
+    lost = wait_for(watched.answer)
+    assert isinstance(lost, Lost) and "failed" in lost.why
 
 
 def test_the_real_recogniser_hears_the_same_in_a_process() -> None:
@@ -361,9 +394,10 @@ class RealClock:
 class ToldEar:
     """An ear in which a frame that begins with n samples of -1 is an utterance."""
 
-    in_speech = False
+    in_speech = speaks = False
 
     def push(self, frame: Samples) -> Utterance | None:
+        self.in_speech = self.speaks
         length = int(np.argmax(frame != -1))
         if not length:
             return None
@@ -386,8 +420,12 @@ class Slow:
     name = "slow"
 
     def __init__(self) -> None:
+        self.expected: list[str] = []
         self.asked: list[int] = []
         self.answers: list[Recognised | Lost] = []
+
+    def expect(self, grammar: StepGrammar) -> None:
+        self.expected.append(grammar.key)
 
     def ask(self, grammar: StepGrammar, samples: Samples) -> None:
         self.asked.append(len(samples))
@@ -513,6 +551,17 @@ def test_timers_and_typed_lines_go_on_while_the_recogniser_is_silent(tmp_path: P
     sitting.lines("heat off")
     assert sitting.state.timer is None
     assert sitting.recogniser.asked == [50]  # type: ignore[attr-defined]
+
+
+def test_the_recogniser_is_told_what_to_expect_once_somebody_begins(tmp_path: Path) -> None:
+    slow = Slow()
+    sitting = Sitting(tmp_path, recogniser=slow)
+    assert sitting.session.listening is not None
+    ear = sitting.session.listening._hearing.ear
+    assert isinstance(ear, ToldEar)
+    for ear.speaks in (False, True, True, False, True):
+        sitting.hear()
+    assert slow.expected == [sitting.session.grammar().key] * 2
 
 
 def test_frames_wait_in_order_for_the_recogniser(tmp_path: Path) -> None:
