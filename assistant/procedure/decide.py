@@ -17,7 +17,7 @@ from assistant.procedure.draft import Draft
 from assistant.procedure.keep_beside import keep, note
 from assistant.procedure.known import known
 from assistant.procedure.lifts import WHICH
-from assistant.procedure.modes import QUERIES, refusal
+from assistant.procedure.modes import refusal
 from assistant.procedure.reach import (
     Questioned,
     fits,
@@ -27,6 +27,7 @@ from assistant.procedure.reach import (
     questioned,
     wanted,
 )
+from assistant.procedure.requests import QUERIES
 from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress.entries import Addendum, Entry, Origin
@@ -194,10 +195,9 @@ def _take(
 ) -> None:
     """Range, doubt, rules, record: the same road for a first value and a correction.
 
-    ``which`` tells what it is taken for where it might be for another value too.
-
-    ``answers`` is the question that offered this value beside another. An answer that is
-    in doubt itself is asked about alone: to offer the same two again would lead nowhere.
+    ``which`` tells what it is taken for where it might be for another value too. ``answers`` is
+    the question that offered this value beside another. An answer that is in doubt itself is
+    asked about alone: to offer the same two again would lead nowhere.
     """
     problem = None if intent.kind == "option" else problem_with(step, intent.value)
     if problem is not None:
@@ -341,17 +341,11 @@ def _chosen(draft: Draft, intent: it.Chosen) -> None:
         said = it.Change(
             what=option.change,
             to=option.part,
-            reason=_finding_here(state),
+            reason=findings.reason_here(state),
             heard=intent.heard,
         )
         _let_in(draft, said)
     return None
-
-
-def _finding_here(state: CaseState) -> str:
-    """What was found, as the reason of what is done about it."""
-    assert state.step is not None
-    return state.protocol.finding_of[state.step.id].title.lower()
 
 
 def _found(draft: Draft, intent: it.Finding) -> None:

@@ -11,6 +11,7 @@ from assistant.procedure.draft import Draft
 from assistant.procedure.reach import found_in
 from assistant.progress import events as ev
 from assistant.progress import intents as it
+from assistant.progress.state import CaseState
 from assistant.protocol.model import SEEN
 
 
@@ -26,3 +27,9 @@ def note_down(draft: Draft, said: it.Finding) -> None:
     if finding.steps:
         first = finding.steps[0].id
         moving.ask_aside(draft, track, finding.id, judged.candidate.round, first)
+
+
+def reason_here(state: CaseState) -> str:
+    """What was found, as the reason of what is done about it at its step."""
+    assert state.step is not None
+    return state.protocol.finding_of[state.step.id].title.lower()

@@ -10,15 +10,8 @@ from typing import NamedTuple, get_args
 
 from assistant.procedure import reach
 from assistant.procedure.correctable import corrections
-from assistant.procedure.modes import (
-    CLOSED,
-    QUERIES,
-    Mode,
-    Request,
-    mode_of,
-    refusal,
-    request_of,
-)
+from assistant.procedure.modes import CLOSED, Mode, mode_of, refusal
+from assistant.procedure.requests import QUERIES, Request, request_of
 from assistant.progress import intents as it
 from assistant.progress.state import KIND_OF, CaseState
 

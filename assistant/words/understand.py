@@ -12,7 +12,7 @@ import re
 from dataclasses import dataclass
 from typing import Any, NamedTuple, TypeVar
 
-from assistant.procedure.modes import QUERIES
+from assistant.procedure.requests import QUERIES
 from assistant.progress import intents as it
 from assistant.protocol.conditions import Condition
 from assistant.protocol.moment import Moment

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from scipy.stats import chi2
 
-from assistant.procedure.modes import QUERIES
+from assistant.procedure.requests import QUERIES
 from assistant.progress import intents as it
 from assistant.shares import wilson
 

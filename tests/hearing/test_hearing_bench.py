@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from assistant.procedure.modes import QUERIES
+from assistant.procedure.requests import QUERIES
 from assistant.progress import intents as it
 from assistant.progress.state import CaseState
 from assistant.sitting.dictation import LEVEL_RMS

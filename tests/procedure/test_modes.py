@@ -14,8 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.procedure.decide import decide
-from assistant.procedure.modes import DOOR, QUERIES, Mode, Request, mode_of, request_of, rows_of
+from assistant.procedure.modes import DOOR, Mode, mode_of, rows_of
 from assistant.procedure.offers import offers
+from assistant.procedure.requests import QUERIES, Request, request_of
 from assistant.progress import events as ev
 from assistant.progress import intents as it
 from assistant.progress.state import CASE, CaseState
