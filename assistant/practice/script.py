@@ -13,8 +13,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Literal, get_args
 
 from assistant import __version__
-from assistant.canal.teeth import Tooth
 from assistant.errors import InputFileError
+from assistant.practice.dictated import samples, say_value
 from assistant.practice.findings import sight
 from assistant.practice.scenario import SIZES, PracticeCanal, Scenario
 from assistant.practice.texts import texts
@@ -33,8 +33,7 @@ from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 from assistant.sitting.rehearsal import Line, Script
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Grammar, Language, grammar_of, number_words
-from assistant.words.graph import ways
+from assistant.words.grammar import Grammar, Language, grammar_of
 from assistant.words.understand import understand_typed
 
 Mistake = Literal[
@@ -90,20 +89,6 @@ def write_script(
     trial = _Trial(scenario, protocol, language, operator, list(dict.fromkeys(mistakes)))
     trial.run()
     return Script(case_code=scenario.code, operator=operator, lines=tuple(trial.lines))
-
-
-def say_value(kind: str, value: Scalar, quantity: str | None, language: Language) -> str:
-    """A value as it is dictated: "working length twenty one point five"."""
-    if kind == "tooth" and isinstance(value, int):
-        return f"tooth {Tooth(value).spoken}"
-    if isinstance(value, tuple):
-        return " and ".join(value)
-    if isinstance(value, str):
-        return _say_option(value, language)
-    words = number_words(value, language.phrases.language)
-    words = words.removesuffix(" point zero")
-    lead = _lead(kind, quantity, language) if quantity else ""
-    return f"{lead} {words}".strip()
 
 
 class _Trial:
@@ -364,7 +349,7 @@ class _Trial:
             limit = state.protocol.limit(rule.limit)
         if limit is None:
             return Line(say=words["keep"])
-        lead = sorted(_samples(language.phrases.correction[0]))[0]
+        lead = sorted(samples(language.phrases.correction[0]))[0]
         return Line(say=f"{lead} {say_value('mm', limit, None, language)}")
 
     def _saying(self, step: Step, value: Scalar) -> Line:
@@ -378,28 +363,3 @@ class _Trial:
         canal = self._scenario.canal(self.state.active)
         assert canal is not None
         return canal
-
-
-def _say_option(option: str, language: Language) -> str:
-    templates = language.phrases.options.get(option, (option.replace("_", " "),))
-    return _longest(_samples(templates[0]))
-
-
-def _lead(kind: str, quantity: str, language: Language) -> str:
-    """The words that name a quantity: those of the grammar's that say most of its id."""
-    listed = {"size": "size_of", "taper": "taper_of"}.get(kind, "quantity")
-    named = set(quantity.removesuffix("_mm").split("_"))
-    best, most = "", 0
-    for item in language.phrases.lists.get(listed, ()):
-        parts = set(str(item.means).removesuffix("_mm").split("_"))
-        if parts <= named and len(parts) > most:
-            best, most = _longest(_samples(item.say)), len(parts)
-    return best
-
-
-def _longest(phrases: Iterable[str]) -> str:
-    return min(phrases, key=lambda phrase: (-len(phrase), phrase))
-
-
-def _samples(template: str) -> list[str]:
-    return [" ".join(way.words) for way in ways(template)]

@@ -20,9 +20,9 @@ from assistant.protocol.model import AT_CANALS, FINISHED, Step
 from assistant.protocol.moment import Moment
 from assistant.report.marks import clock, plain, track_title
 from assistant.screen.strips import Shown
-from assistant.words.graph import ways
 from assistant.words.phrases import plain_phrase
 from assistant.words.sayings import Wording, told_entry
+from assistant.words.templates import ways
 
 LAST_ENTRIES = 5
 

@@ -20,7 +20,7 @@ from assistant.progress.state import VISIT
 from assistant.sitting.dictation import dictate
 from assistant.sitting.session import Session
 from assistant.sound.samples import FRAME_SAMPLES, RATE_HZ, Samples, to_int16
-from assistant.words.grammar import number_words
+from assistant.words.numbers import number_words
 from assistant.words.understand import as_said, bare, parts, understand_typed
 
 PAUSE_S = 0.35

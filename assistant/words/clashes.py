@@ -19,9 +19,10 @@ from assistant.progress.state import KIND_OF
 from assistant.protocol.model import Protocol, Step
 from assistant.words.expected import wanted_at
 from assistant.words.grammar import Grammar, Language, Wanted
-from assistant.words.graph import Way, ways
+from assistant.words.graph import Way
 from assistant.words.phrases import AcceptedAlike
 from assistant.words.soundalike import distances, phones_of
+from assistant.words.templates import ways
 
 ALIKE = 0.285
 """Phrases of different meaning must be at least this far apart.

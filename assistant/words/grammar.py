@@ -1,7 +1,4 @@
-"""What may be said: grammars/<lang>/phrases.yaml, cut to the present step.
-
-Number words come from ``num2words``.
-"""
+"""What may be said: grammars/<lang>/phrases.yaml, cut to the present step."""
 
 from __future__ import annotations
 
@@ -9,17 +6,16 @@ import hashlib
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property, lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 
-from num2words import num2words
-
 from assistant.canal.instruments import ISO_SIZES
-from assistant.canal.teeth import parse_fdi
 from assistant.files.yamlfile import load_yaml
-from assistant.words.graph import Answer, End, Graph, Lists, Stage, compile_graph
+from assistant.words.graph import End, Graph
+from assistant.words.numbers import number_words, said_numbers, said_teeth
 from assistant.words.own_words import with_own_words
 from assistant.words.phrases import Listed, Phrases, plain_phrase, read_lexicon
+from assistant.words.templates import Answer, Lists, Stage, compile_graph
 
 
 @dataclass(frozen=True, eq=False)
@@ -354,50 +350,15 @@ def _lists(phrases: Phrases, wanted: Wanted) -> Iterator[tuple[str, tuple[Listed
         else:
             yield name, items
     low, high = int(wanted.low), int(wanted.high)
-    yield "whole", _numbers(range(low, high + 1), language)
-    yield "whole_any", _numbers(range(36), language)
+    yield "whole", said_numbers(range(low, high + 1), language)
+    yield "whole_any", said_numbers(range(36), language)
     yield from _answered(phrases, wanted)
-    yield "nth", _numbers(range(1, 13), language)
+    yield "nth", said_numbers(range(1, 13), language)
     yield "numbered", phrases.corrections.counted
-    yield "tenth", _numbers(range(1, 10), language)
-    yield "size", (*_numbers(ISO_SIZES, language), *phrases.lists.get("size_also", ()))
-    yield "tooth", _teeth(language)
+    yield "tenth", said_numbers(range(1, 10), language)
+    yield "size", (*said_numbers(ISO_SIZES, language), *phrases.lists.get("size_also", ()))
+    yield "tooth", said_teeth(language)
     yield "name", tuple(one for one in phrases.several.names if one.means in wanted.names)
     for kind in dict.fromkeys(one.kind for one in wanted.unasked):
         named = {name for one in wanted.unasked if one.kind == kind for name in one.names}
         yield f"{UNASKED}{kind}", tuple(o for o in phrases.several.names if o.means in named)
-
-
-@cache
-def _numbers(values: Sequence[int], language: str) -> tuple[Listed, ...]:
-    return tuple(Listed(say=number_words(v, language), means=v) for v in values)
-
-
-_WITHOUT_WORDS = 1e15
-"""From here on the float nearest to a number is no longer every whole number."""
-
-
-def number_words(value: float, language: str) -> str:
-    """A number as it is said, lower case without hyphens: 21.5 "twenty one point five".
-
-    A typed line may hold a number that has no words; it stays in digits, is no phrase and
-    is asked about.
-    """
-    if not abs(value) < _WITHOUT_WORDS:
-        return f"{value}"
-    return str(num2words(value, lang=language)).replace("-", " ").lower()
-
-
-@cache
-def _teeth(language: str) -> tuple[Listed, ...]:
-    """The permanent teeth, digit by digit ("two four") and as a number ("twenty four")."""
-    teeth = [
-        parse_fdi(10 * quadrant + place).fdi
-        for quadrant in range(1, 5)
-        for place in range(1, 9)
-    ]
-    return tuple(
-        Listed(say=" ".join(number_words(part, language) for part in parts), means=fdi)
-        for fdi in teeth
-        for parts in ((fdi,), divmod(fdi, 10))
-    )

@@ -13,8 +13,9 @@ from assistant.errors import InputFileError
 from assistant.files.shipped import PACKAGE
 from assistant.files.yamlfile import read_text
 from assistant.protocol.coherence import misfit
-from assistant.words.graph import Unsayable, Way, ways
+from assistant.words.graph import Way
 from assistant.words.soundalike import PHONES
+from assistant.words.templates import Unsayable, ways
 
 
 class Strict(BaseModel):

@@ -9,11 +9,12 @@ from pydantic import BaseModel, ConfigDict
 
 from assistant.canal import instruments, teeth
 from assistant.files.yamlfile import load_yaml
+from assistant.progress import intents as it
 from assistant.progress.entries import CaseChange, Entry
 from assistant.progress.facts import text_of
 from assistant.progress.intents import Scalar
 from assistant.progress.state import CASE, CaseState
-from assistant.words.grammar import number_words
+from assistant.words.numbers import number_words
 from assistant.words.phrases import Phrases
 
 
@@ -136,3 +137,40 @@ def spoken(text: str, language: str) -> str:
 
     text = re.sub(r"(Tooth )([1-4][1-8]),", tooth, text)
     return _NUMBER.sub(words, text)
+
+
+def describe(intent: it.AnyIntent) -> str:
+    """An intent in a few words, for the screen and for questions."""
+    match intent:
+        case it.Given(value=value) | it.Correction(value=value):
+            text = (
+                " and ".join(value)
+                if isinstance(value, tuple)
+                else f"{value:g}"
+                if isinstance(value, float)
+                else str(value)
+            )
+            if isinstance(intent, it.Given):
+                return text
+            which = f" {intent.number}:" if intent.number is not None else ""
+            return f"correction{which} {text.replace('_', ' ')}"
+        case it.Chosen(option=option):
+            return option.replace("_", " ")
+        case it.Command(verb=verb):
+            return verb.replace("_", " ")
+        case it.SwitchCanal(canal=canal):
+            return f"canal {canal}"
+        case it.AsPlanned():
+            return "as planned"
+        case it.Skip():
+            return "skip"
+        case it.TakeOver(role=role, name=name):
+            return f"{name}: {role}"
+        case it.Finding(finding=finding, mm=mm):
+            return finding.replace("_", " ") + ("" if mm is None else f" {mm:g}")
+        case it.Change(what=what, canal=canal, to=to, tooth=tooth, mm=mm):
+            named = (what, canal, to, tooth, mm)
+            return " ".join(str(part) for part in named if part is not None)
+        case it.Several(parts=parts):
+            return ", ".join(map(describe, parts))
+    return intent.heard.text

@@ -16,9 +16,11 @@ from assistant.procedure.requests import QUERIES
 from assistant.progress import intents as it
 from assistant.protocol.conditions import Condition
 from assistant.protocol.moment import Moment
-from assistant.words.grammar import Grammar, number_words
+from assistant.words.grammar import Grammar
 from assistant.words.graph import AT, DOUBT, THEN, End, Reading
+from assistant.words.numbers import number_words
 from assistant.words.recognised import Recognised
+from assistant.words.sayings import describe
 from assistant.words.typed import typed_only
 
 
@@ -386,40 +388,3 @@ def _doubted(intent: _AnIntent, doubt: str) -> _AnIntent:
     joined = f"{before} {doubt}" if before else doubt
     heard = intent.heard.model_copy(update={"doubt": joined})
     return intent.model_copy(update={"heard": heard})
-
-
-def describe(intent: it.AnyIntent) -> str:
-    """An intent in a few words, for the screen and for questions."""
-    match intent:
-        case it.Given(value=value) | it.Correction(value=value):
-            text = (
-                " and ".join(value)
-                if isinstance(value, tuple)
-                else f"{value:g}"
-                if isinstance(value, float)
-                else str(value)
-            )
-            if isinstance(intent, it.Given):
-                return text
-            which = f" {intent.number}:" if intent.number is not None else ""
-            return f"correction{which} {text.replace('_', ' ')}"
-        case it.Chosen(option=option):
-            return option.replace("_", " ")
-        case it.Command(verb=verb):
-            return verb.replace("_", " ")
-        case it.SwitchCanal(canal=canal):
-            return f"canal {canal}"
-        case it.AsPlanned():
-            return "as planned"
-        case it.Skip():
-            return "skip"
-        case it.TakeOver(role=role, name=name):
-            return f"{name}: {role}"
-        case it.Finding(finding=finding, mm=mm):
-            return finding.replace("_", " ") + ("" if mm is None else f" {mm:g}")
-        case it.Change(what=what, canal=canal, to=to, tooth=tooth, mm=mm):
-            named = (what, canal, to, tooth, mm)
-            return " ".join(str(part) for part in named if part is not None)
-        case it.Several(parts=parts):
-            return ", ".join(map(describe, parts))
-    return intent.heard.text

@@ -44,8 +44,8 @@ from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, Language, everything, load_language
 from assistant.words.own_words import with_own_words
 from assistant.words.phrases import read_lexicon
-from assistant.words.sayings import load_wording
-from assistant.words.understand import describe, understand_typed
+from assistant.words.sayings import describe, load_wording
+from assistant.words.understand import understand_typed
 from fuzz import seeds
 from fuzz.mutate import changed_tree
 from fuzz.said import anything

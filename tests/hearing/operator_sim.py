@@ -22,7 +22,7 @@ from assistant.sound.samples import Samples
 from assistant.speech.hearing import Hearing
 from assistant.speech.others import Others
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import number_words
+from assistant.words.numbers import number_words
 from assistant.words.sayings import Wording, load_wording, value_phrase
 from hearing.ears import Grammars, Outcome, hear, later, step_on
 from hearing.phrases import Phrase, perfect

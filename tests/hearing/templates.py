@@ -7,7 +7,7 @@ from functools import cache
 
 from assistant.sitting import assembly
 from assistant.words.grammar import Grammar, Language, Wanted
-from assistant.words.graph import ways
+from assistant.words.templates import ways
 
 Fixed = dict[str, object]
 """List name to the value (or the values, a tuple) that it must take."""

@@ -22,7 +22,8 @@ from assistant.prompt.prompts import Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
 from assistant.words.expected import wanted_now
-from assistant.words.grammar import Wanted, grammar_of, load_language, number_words
+from assistant.words.grammar import Wanted, grammar_of, load_language
+from assistant.words.numbers import number_words
 from assistant.words.phrases import plain_phrase
 from assistant.words.sayable import sayable
 from assistant.words.sayings import load_wording, said_value, spoken

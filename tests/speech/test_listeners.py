@@ -24,8 +24,9 @@ from assistant.speech.ear import Ear
 from assistant.speech.listeners import Listener, StepGrammar
 from assistant.speech.own_listener import OwnListener
 from assistant.speech.vosk_listener import MODEL_VARIABLE, VoskListener, model_folder
-from assistant.words.graph import End, Graph, compile_graph
+from assistant.words.graph import End, Graph
 from assistant.words.recognised import Recognised
+from assistant.words.templates import compile_graph
 
 pytestmark = pytest.mark.sound
 

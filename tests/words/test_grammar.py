@@ -14,7 +14,8 @@ from assistant.files.yamlfile import load_yaml
 from assistant.progress import intents as it
 from assistant.protocol.model import Protocol
 from assistant.sitting import assembly
-from assistant.words.grammar import Grammar, Wanted, number_words
+from assistant.words.grammar import Grammar, Wanted
+from assistant.words.numbers import number_words
 from assistant.words.phrases import pronunciations
 from assistant.words.recognised import Recognised
 from assistant.words.sayings import value_phrase

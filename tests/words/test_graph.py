@@ -14,7 +14,8 @@ from assistant.sitting import assembly
 from assistant.sound.sources import read_wav
 from assistant.speech.own_listener import OwnListener
 from assistant.words.grammar import Grammar, Wanted, everything, load_language
-from assistant.words.graph import End, Graph, Reading, Unsayable, compile_graph, ways
+from assistant.words.graph import End, Graph, Reading
+from assistant.words.templates import Unsayable, compile_graph, ways
 from assistant.words.understand import understand_typed
 
 ENGLISH = Path(__file__).parents[2] / "grammars" / "en"

@@ -12,7 +12,8 @@ from assistant.sitting import assembly
 from assistant.words.expected import wanted_now
 from assistant.words.grammar import Grammar, grammar_of
 from assistant.words.recognised import Recognised
-from assistant.words.understand import Trust, bare, describe, understand, understand_typed
+from assistant.words.sayings import describe
+from assistant.words.understand import Trust, bare, understand, understand_typed
 
 WORDS = assembly.language()
 TRUST = Trust(accept=0.95, command=0.6, reject=0.2)
