@@ -6,7 +6,7 @@ of its own, so that another technique's note is complete too.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from assistant.canal import lengths
@@ -14,26 +14,22 @@ from assistant.progress.entries import Entry, Skipped
 from assistant.progress.facts import (
     CYCLE,
     EPSILON_MM,
-    apical_seal_mm,
     depth_limit_mm,
     fill_top_mm,
-    new_tip_mm,
     number,
-    readings_mm,
     text_of,
-    wl_is_final,
 )
 from assistant.progress.state import CaseState, Junction, Track
 from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
 from assistant.report import rounds
 from assistant.report.again import done_again
+from assistant.report.derived import added, readings
 from assistant.report.found import found
 from assistant.report.marks import (
     UNRECORDED,
     clock,
     entry_text,
-    mark,
     marked,
     plain,
     value_text,
@@ -195,14 +191,14 @@ def _row(state: CaseState, canal: str, label: str, pieces: tuple[Piece, ...]) ->
             continue
         text = answer(state, canal, step)
         if role is Role.PAPER_POINT:
-            text = _readings(state, canal, text)
+            text = readings(state, canal, text)
         if state.newest(canal, role) is None:
             missing.add(text)
-        parts.append(words.format(text) + _DERIVED.get(role, _nothing)(state, canal))
+        parts.append(words.format(text) + added(state, canal, role))
     if not parts:
         return None
     if len(missing) == 1 and not any(state.newest(canal, role) for role, _ in pieces):
-        derived = "".join(_DERIVED.get(role, _nothing)(state, canal) for role, _ in pieces)
+        derived = "".join(added(state, canal, role) for role, _ in pieces)
         return NoteRow(label, missing.pop() + derived)
     return NoteRow(label, ", ".join(parts))
 
@@ -213,60 +209,6 @@ def _step_for(state: CaseState, role: Role) -> Step | None:
 
 def _skips(state: CaseState, canal: str) -> list[Skipped]:
     return [skipped for skipped in state.skipped if skipped.track == canal]
-
-
-def _readings(state: CaseState, canal: str, missing: str) -> str:
-    every = list(state.standing(canal, Role.PAPER_POINT))
-    if not every:
-        return missing
-    shown = ", ".join(
-        f"{text_of(number(e))} {mark(state, e)}" if number(e) is not None else marked(state, e)
-        for e in every
-    )
-    newest = readings_mm(state, canal)
-    if not newest:
-        return shown
-    estimate = lengths.final_length_mm(newest)
-    which = f"newest {estimate.n}: " if len(every) > estimate.n else ""
-    return (
-        f"{shown} mm; {which}centre {text_of(estimate.centre_mm)}, "
-        f"spread {text_of(estimate.spread_mm)} mm"
-    )
-
-
-def _nothing(state: CaseState, canal: str) -> str:
-    return ""
-
-
-def _limit(state: CaseState, canal: str) -> str:
-    limit, short_mm = depth_limit_mm(state, canal), state.protocol.limits.short_of_wl_mm
-    if short_mm is None:
-        return ""  # the technique has no such limit
-    if limit is None:
-        return "; depth limit unknown, no working length"
-    short = text_of(short_mm.value)
-    if state.track(canal).joins is not None:
-        return f"; depth limit {text_of(limit)} mm ({short} mm short of the junction)"
-    base = "" if wl_is_final(state, canal) else " provisional length"
-    return f"; depth limit {text_of(limit)} mm ({short} mm short of{base or ' it'})"
-
-
-def _tip(state: CaseState, canal: str) -> str:
-    tip = new_tip_mm(state, canal)
-    return f"; new tip {'unknown' if tip is None else f'{tip:.2f} mm (computed)'}"
-
-
-def _seal(state: CaseState, canal: str) -> str:
-    seal = apical_seal_mm(state, canal)
-    return "" if seal is None else f"; apical seal {text_of(seal)} mm (computed)"
-
-
-_DERIVED: dict[Role, Callable[[CaseState, str], str]] = {
-    Role.FINAL_LENGTH: _limit,
-    Role.CUT_BACK: _tip,
-    Role.POST_LEVEL: _seal,
-}
-"""What the program adds to a value that was given."""
 
 
 def _refits(state: CaseState, canal: str) -> Iterator[NoteRow]:
