@@ -18,6 +18,7 @@ from assistant.commandline.store import BY, tell
 from assistant.errors import InputFileError
 from assistant.extras import how_to, installed, need
 from assistant.store import audit, signing
+from assistant.store.keyring import from_keyring, keep_in_keyring
 
 FROM_FILE = "FILLWARM_KEY_PASSPHRASE_FILE"
 """Names a file with the passphrase of the signing key in its first line."""
@@ -49,7 +50,7 @@ def unlocked() -> signing.Signer | None:
     if file is None:
         return None
     if file.held == "keyring":
-        passphrase = signing.from_keyring(file.key)
+        passphrase = from_keyring(file.key)
     elif (given := from_file(FROM_FILE)) is not None:
         passphrase = given
     elif sys.stdin.isatty():
@@ -94,7 +95,7 @@ def make(name: str, keyring: bool, kind: signing.Kind, by: str | None) -> None:
     made = signing.make_key(key_path(), name, passphrase, held, kind)
     if keyring:
         try:
-            signing.keep_in_keyring(made.key, passphrase)
+            keep_in_keyring(made.key, passphrase)
         except BaseException:
             key_path().unlink()
             raise

@@ -37,6 +37,14 @@ class Verbosity(StrEnum):
     WARNINGS_ONLY = "warnings_only"
 
 
+VERBOSITY = {
+    "say_all": Verbosity.FULL,
+    "say_less": Verbosity.BRIEF,
+    "say_warnings": Verbosity.WARNINGS_ONLY,
+}
+"""What the commands ask for."""
+
+
 _LOWEST_SAID = {
     Verbosity.FULL: Urgency.TICK,
     Verbosity.BRIEF: Urgency.STEP,

@@ -21,7 +21,7 @@ from assistant.progress import intents as it
 from assistant.progress.state import Timer
 from assistant.prompt import chimes
 from assistant.prompt.countdown import cues
-from assistant.prompt.mouth import Mouth, Verbosity
+from assistant.prompt.mouth import VERBOSITY, Mouth, Verbosity
 from assistant.prompt.prompts import Prompt, Urgency
 from assistant.prompt.wording import respond
 from assistant.protocol.moment import Moment
@@ -60,12 +60,6 @@ SLOW_DISK_S = 1.0
 
 _GOES_ON = (ev.StepReached, ev.TimerStarted, ev.TrackSelected)
 """After these the question that may still be spoken has had its answer."""
-
-VERBOSITY = {
-    "say_all": Verbosity.FULL,
-    "say_less": Verbosity.BRIEF,
-    "say_warnings": Verbosity.WARNINGS_ONLY,
-}
 
 
 class Session:

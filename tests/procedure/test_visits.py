@@ -14,12 +14,11 @@ from assistant.case.casefile import CaseFile
 from assistant.exchange import tables
 from assistant.progress import intents as it
 from assistant.progress.apply import replay
-from assistant.prompt.mouth import Verbosity
+from assistant.prompt.mouth import VERBOSITY, Verbosity
 from assistant.protocol.moment import Moment
 from assistant.report.note import note
 from assistant.report.note_text import as_text
 from assistant.report.record import as_record
-from assistant.sitting.session import VERBOSITY
 
 CLOSE = it.CloseVisit(dressing="calcium hydroxide, temporary filling", plan="fill")
 
