@@ -384,7 +384,8 @@ function wholeRows(box, list) {
   const whole = ends.filter((end) => end <= bottom + 1);
   const more = whole.length > 0 && whole.length < ends.length;
   box.dataset.more = more ? "yes" : "no";
-  if (more) box.style.maxHeight = box.style.minHeight = `${Math.max(...whole) - top + 4}px`;
+  // The rows and a little, and never more than the box has: it would push out what is above.
+  if (more) box.style.maxHeight = box.style.minHeight = `${Math.min(bottom, Math.max(...whole) + 4) - top}px`;
 }
 
 // -- the countdown, on this page's own clock --------------------------------------------
