@@ -8,14 +8,17 @@ from __future__ import annotations
 
 from pathlib import Path
 from random import Random
+from textwrap import dedent
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import BaseModel
 from typical_case import Driver, two_canals
 
 from assistant.case import casefile
 from assistant.errors import InputFileError, RecordDamaged, UserError
+from assistant.files import yamlfile
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import parse_yaml
 from assistant.progress import intents as it
@@ -53,6 +56,9 @@ def test_a_target_on_its_seeds_and_a_few_changed_ones(name: str) -> None:
         ("a: " + "[" * 3000, "nested more than 40 deep"),
         ("- " * 400 + "a", "nested more than 40 deep"),
         ("{a: " * 300 + "1", "nested more than 40 deep"),
+        ("a: " + "[" * yamlfile.MAX_BRACKETS, "nested more than 40 deep"),
+        ("- " * (yamlfile.MAX_INDENT // 2) + "a", "nested more than 40 deep"),
+        ("a: " + "[" * 500_000, "nested more than 40 deep"),
         ('"\\ud800": 1\n"\\ud800": 2', r"\ud800"),
         ('title: "\\udfff"', "half of a character"),
         ('{? "\\ud800" : 1}', "half of a character"),
@@ -61,7 +67,7 @@ def test_a_target_on_its_seeds_and_a_few_changed_ones(name: str) -> None:
         ("!!omap [a: 1]", "line 1"),
         ("#\n| #", "not YAML"),
     ],
-    ids=range(10),
+    ids=range(13),
 )
 def test_odd_yaml_is_refused_in_a_sentence(text: str, said: str) -> None:
     with pytest.raises(InputFileError) as refused:
@@ -73,6 +79,38 @@ def test_odd_yaml_is_refused_in_a_sentence(text: str, said: str) -> None:
 def test_a_list_as_deep_as_is_allowed_is_read() -> None:
     with pytest.raises(InputFileError, match="title"):
         parse_yaml("x: " + "[" * 30 + "]" * 30, PluggerFile, "set.yaml")
+
+
+class Anything(BaseModel, extra="allow"):
+    """Whatever a mapping holds, as it was read."""
+
+
+def read_as(text: str, name: str) -> tuple[str, str]:
+    """The values and their kinds, or the refusal."""
+    try:
+        return repr(parse_yaml(text, Anything, name).model_dump()), ""
+    except InputFileError as refused:
+        return "", str(refused).replace(name, "")
+
+
+def test_both_readers_make_the_same_of_whatever_they_take(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Pieces of the shipped files, changed: 400 here; 12,000 once, all the same."""
+    rng, taken = Random(7), 0
+    shipped = [*data_folder("protocols").glob("*.yaml"), *ENGLISH.glob("*.yaml")]
+    lines = [path.read_text().splitlines() for path in sorted(shipped)]
+    for _ in range(400):
+        of_file = rng.choice(lines)
+        first = rng.randrange(len(of_file))
+        piece = dedent("\n".join(of_file[first : first + rng.randint(1, 12)])).encode()
+        text = changed(rng, piece, 2_000).decode(errors="replace")
+        quickly = read_as(text, "quickly.yaml")
+        taken += quickly[1] == "" and yamlfile._is_usual(text)
+        with monkeypatch.context() as patched:
+            patched.setattr(yamlfile, "_is_usual", lambda _text: False)
+            assert quickly == read_as(text, "slowly.yaml")
+    assert taken > 60
 
 
 # -- grammars and own words ---------------------------------------------------------
