@@ -26,8 +26,11 @@ def test_those_of_the_first_version_are_there() -> None:
     assert {f"0.1.0/{name}" for name in first} <= CASES.keys()
 
 
-@frozen
+@pytest.mark.parametrize(
+    "folder", [folder for name, folder in CASES.items() if not name.startswith("before-roles/")]
+)
 def test_a_frozen_journal_gives_the_state_that_it_gave(folder: Path) -> None:
+    # Those from before roles keep theirs whole: tests/record/test_old_journals.py.
     assert told_by(folder) == json.loads((folder / STATE).read_text())
 
 

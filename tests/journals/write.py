@@ -4,7 +4,8 @@
     .venv/bin/python tests/journals/write.py --notes    # all notes, after a change of wording
 
 Each case is told to a real session on a clock of its own and left as a folder with
-``journal.jsonl``, the state that the journal gave (``state.json``) and ``note.txt``. A
+``journal.jsonl``, the state that the journal gave (``state.json``) and ``note.txt``; those
+in ``before-roles`` are from before this was here, and keep their whole state. A
 journal and its state are never written again: they are what a practice has on its disk. A
 note may be reworded, and is then written anew on purpose. Everything told is invented.
 """

@@ -1,4 +1,7 @@
-"""Journals from before steps had roles: the same state, the same note, and they go on."""
+"""Journals from before steps had roles: the same state, and they go on.
+
+That their notes say what they said is held with those of all the others.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-from journals.write import plain_state
-from typical_case import HEAD, START
+from journals.write import STATE, plain_state
+from typical_case import START
 
 from assistant.case.casefile import JOURNAL, CaseFile, read_case
 from assistant.case.read_events import read_event
@@ -20,12 +23,10 @@ from assistant.protocol.frozen import WRITTEN
 from assistant.protocol.moment import Moment
 from assistant.protocol.roles import Role
 from assistant.record.journal import read_journal
-from assistant.report.note import note
-from assistant.report.note_text import as_text
 from assistant.review.reading import read_timeline
 
 JOURNALS = Path(__file__).parents[1] / "journals" / "before-roles"
-NAMES = sorted(path.stem for path in JOURNALS.glob("*.jsonl"))
+NAMES = sorted(path.name for path in JOURNALS.iterdir())
 
 
 @pytest.fixture(params=NAMES)
@@ -39,7 +40,7 @@ def folder(name: str, tmp_path: Path) -> Path:
 
 
 def _copied(name: str, to: Path) -> Path:
-    shutil.copy(JOURNALS / f"{name}.jsonl", to / JOURNAL)
+    shutil.copy(JOURNALS / name / JOURNAL, to / JOURNAL)
     return to
 
 
@@ -47,13 +48,12 @@ def test_there_are_journals_of_both_protocols() -> None:
     assert {"warm-vertical", "to-post-level", "midway"} <= set(NAMES)
 
 
-def test_the_same_state_and_the_same_note(name: str, folder: Path) -> None:
+def test_the_same_state(name: str, folder: Path) -> None:
     state, _ = read_case(folder)
-    told = json.loads((JOURNALS / f"{name}.state.json").read_text())
+    told = json.loads((JOURNALS / name / STATE).read_text())
     assert plain_state(state) == plain_state(
         CaseState.model_validate({**told, "protocol": state.protocol}, context=WRITTEN)
     )
-    assert as_text(note(state, HEAD)) == (JOURNALS / f"{name}.note.txt").read_text()
 
 
 def test_every_reader_gives_the_steps_their_roles(folder: Path) -> None:
@@ -65,7 +65,7 @@ def test_every_reader_gives_the_steps_their_roles(folder: Path) -> None:
 
 def test_the_file_stays_as_it_was(name: str, folder: Path) -> None:
     read_case(folder)
-    assert (folder / JOURNAL).read_bytes() == (JOURNALS / f"{name}.jsonl").read_bytes()
+    assert (folder / JOURNAL).read_bytes() == (JOURNALS / name / JOURNAL).read_bytes()
 
 
 def test_a_case_in_work_goes_on(tmp_path: Path) -> None:
@@ -87,7 +87,7 @@ def test_a_case_in_work_goes_on(tmp_path: Path) -> None:
 
 
 def test_a_protocol_with_roles_is_left_alone() -> None:
-    first = read_journal(JOURNALS / "midway.jsonl").entries[0].event
+    first = read_journal(JOURNALS / "midway" / JOURNAL).entries[0].event
     steps = read_event(first).protocol.model_dump(mode="json")  # type: ignore[union-attr]
     for step in steps["canal"]:
         step["role"] = None
@@ -96,7 +96,7 @@ def test_a_protocol_with_roles_is_left_alone() -> None:
 
 
 def test_an_old_quantity_of_another_kind_gets_no_role() -> None:
-    first = json.loads(json.dumps(read_journal(JOURNALS / "midway.jsonl").entries[0].event))
+    first = json.loads(json.dumps(read_journal(JOURNALS / "midway" / JOURNAL).entries[0].event))
     canal = first["protocol"]["canal"]
     taper = next(step for step in canal if step["id"] == "taper")
     taper["expect"] = {"kind": "choice", "quantity": "taper"}
