@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import pytest
 from room import WORDING, Room, at_press, premolar
+from typed_case import TypedCase
 from typical_case import HEAD, PROTOCOL
 
 from assistant.case.prepared import parse_set_up
-from assistant.files.shipped import data_folder
+from assistant.files.shipped import data_folder, protocol_path
+from assistant.files.yamlfile import load_yaml
 from assistant.progress import intents as it
 from assistant.progress.fields import fill_if_known
 from assistant.progress.state import CASE
+from assistant.protocol.model import Protocol
 from assistant.protocol.roles import Role
 from assistant.report.note import note
 from assistant.report.note_text import as_text
@@ -163,6 +166,28 @@ def test_while_a_press_runs_nothing_moves_and_it_is_answered_before_the_signatur
     room.mm(13.5, 13.5)
     assert room.at == ("single", "heat")
     assert room.open() == ["no-dam"]
+
+
+@pytest.mark.parametrize("protocol", ["to-post-level", "cold-lateral"])
+@pytest.mark.parametrize("called", ["ready", "all ready"])
+def test_where_readiness_is_one_question_it_is_corrected_by_its_name(
+    protocol: str, called: str
+) -> None:
+    words = load_language(data_folder("grammars") / "en")
+    case = TypedCase(load_yaml(protocol_path(protocol), Protocol), words, WORDING)
+    case.type(["tooth 11", "single", "yes", "none", "22.5"])
+    at = case.state.here.step
+
+    def ready() -> list[it.Scalar]:
+        return [e.value for e in case.state.in_sequence(CASE) if e.quantity == "ready"]
+
+    case.type([f"correction {called} no"])
+    assert ready() == ["no"]
+    assert [w.rule for w in case.state.warnings] == ["not-ready"]
+    assert (case.state.active, case.state.here.step) == ("single", at)
+    case.type([f"correction {called} was yes"])
+    assert ready() == ["yes"]
+    assert (case.state.active, case.state.here.step) == ("single", at)
 
 
 def in_the_palatal_canal() -> Room:
