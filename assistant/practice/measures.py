@@ -23,8 +23,8 @@ from assistant.progress.intents import Scalar
 from assistant.progress.state import CaseState
 from assistant.protocol.expect import Timed
 from assistant.protocol.frozen import Frozen
-from assistant.protocol.model import CheckName
 from assistant.protocol.roles import Role
+from assistant.protocol.rule import CheckName
 from assistant.report.rounds import made
 
 OUT_OF_TURN = frozenset(

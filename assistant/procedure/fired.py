@@ -9,7 +9,8 @@ from assistant.procedure.rules import VALUE_CHECKS, Candidate
 from assistant.progress.facts import EPSILON_MM, depth_limit_mm, fill_top_mm, text_of
 from assistant.progress.fields import fill
 from assistant.progress.state import CaseState
-from assistant.protocol.model import ACTS, Rule, Step
+from assistant.protocol.model import Step
+from assistant.protocol.rule import ACTS, Rule
 
 
 class Fired(NamedTuple):

@@ -36,8 +36,9 @@ from assistant.progress.facts import (
 from assistant.progress.fields import firm_s
 from assistant.progress.intents import Scalar
 from assistant.progress.state import CaseState
-from assistant.protocol.model import CheckName, Rule, Step
+from assistant.protocol.model import Step
 from assistant.protocol.roles import Role
+from assistant.protocol.rule import CheckName, Rule
 
 
 class Candidate(NamedTuple):

@@ -14,7 +14,8 @@ from pydantic_core import PydanticCustomError
 from assistant.protocol.machine import FINISHED, arrows
 
 if TYPE_CHECKING:
-    from assistant.protocol.model import Protocol, Rule, Step
+    from assistant.protocol.model import Protocol, Step
+    from assistant.protocol.rule import Rule
 
 MM_CHECKS = frozenset(
     {

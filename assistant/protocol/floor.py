@@ -15,7 +15,8 @@ from assistant.protocol.coherence import Loc, misfit
 from assistant.protocol.roles import Role
 
 if TYPE_CHECKING:
-    from assistant.protocol.model import CheckName, Protocol, Step
+    from assistant.protocol.model import Protocol, Step
+    from assistant.protocol.rule import CheckName
 
 HEATED = frozenset({Role.HEAT_FIT, Role.SEAR, Role.HEAT_DEPTH})
 """Depths to which something hot goes."""

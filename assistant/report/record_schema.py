@@ -13,7 +13,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from assistant.progress.entries import Origin, PersonRole, Standing
 from assistant.progress.intents import ChangeKind, Channel, ValueKind
 from assistant.protocol.conditions import Condition
-from assistant.protocol.model import Severity
+from assistant.protocol.rule import Severity
 
 SCHEMA_VERSION = "1.3"
 

@@ -23,7 +23,7 @@ from assistant.exchange import codes, r4, terminology
 from assistant.exchange.check import bundle_findings, resources
 from assistant.exchange.fhir import bundle, bundle_text
 from assistant.progress import intents as it
-from assistant.protocol.model import Severity
+from assistant.protocol.rule import Severity
 
 EVERY = [two_canals, molar, barely_started, many_warnings, Driver]
 

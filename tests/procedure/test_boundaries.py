@@ -18,10 +18,11 @@ from assistant.progress import intents as it
 from assistant.progress.state import CaseState, Timer
 from assistant.progress.values import ABSURD, problem_with
 from assistant.protocol.limits import Limit
-from assistant.protocol.model import CheckName, Rule, Step
+from assistant.protocol.model import Step
 from assistant.protocol.moment import Moment
 from assistant.protocol.own_instruments import CarrierLine
 from assistant.protocol.roles import Role
+from assistant.protocol.rule import CheckName, Rule
 
 pytestmark = pytest.mark.core
 

@@ -22,9 +22,10 @@ from assistant.progress import events as ev
 from assistant.progress import facts, heat_reckoning, reckoning
 from assistant.progress import intents as it
 from assistant.protocol.expect import Timed
-from assistant.protocol.model import CheckName, Rule, Step
+from assistant.protocol.model import Step
 from assistant.protocol.own_instruments import CarrierLine, PluggerFile
 from assistant.protocol.roles import Role
+from assistant.protocol.rule import CheckName, Rule
 from assistant.sitting.rehearsal import Line
 from assistant.words.grammar import Language, load_language
 from assistant.words.sayable import sayable
