@@ -32,7 +32,11 @@ def named(path: Path) -> str:
     return str(path.relative_to(TOP))
 
 
-PROTOCOLS = sorted((TOP / "protocols").glob("*.yaml"))
+PROTOCOLS = [
+    path
+    for kind in ("", "shared")
+    for path in sorted((TOP / "protocols" / kind).glob("*.yaml"))
+]
 SETS = [
     path
     for path in SOURCES

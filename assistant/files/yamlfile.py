@@ -16,6 +16,7 @@ from ruamel.yaml.error import MarkedYAMLError
 from ruamel.yaml.scanner import RoundTripScanner
 
 from assistant.errors import InputFileError
+from assistant.files.shipped import data_folder
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -59,8 +60,18 @@ def load_yaml(path: Path, model: type[Model]) -> Model:
     return parse_yaml(read_text(path), model, str(path))
 
 
-FROM_FILE: Mapping[str, bool] = {"file": True}
-"""Validation context of what a file says, for what is asked of a file alone."""
+def load_shared(kind: str, model: type[Model]) -> Model:
+    """What files of a kind share and name only (``protocols/shared/KIND.yaml``).
+
+    Raises:
+        InputFileError: as :func:`load_yaml`.
+    """
+    return load_yaml(data_folder("protocols") / "shared" / f"{kind}.yaml", model)
+
+
+FROM_FILE: Mapping[str, Any] = {"file": True, "shared": load_shared}
+"""Validation context of what a file says, for what is asked of a file alone, and the reader
+of what it shares with others."""
 
 
 class _Scanner(RoundTripScanner):

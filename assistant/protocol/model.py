@@ -13,6 +13,7 @@ from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
+    BeforeValidator,
     Field,
     ModelWrapValidatorHandler,
     ValidationInfo,
@@ -193,6 +194,23 @@ class Finding(Frozen):
         return (self.noted, *self.steps)
 
 
+class SharedFindings(Frozen):
+    """Findings that several techniques have in the same words."""
+
+    findings: tuple[Finding, ...]
+
+
+def _by_name(value: object, info: ValidationInfo) -> object:
+    """A finding of which a file has the name alone is the shared one."""
+    if not isinstance(value, str) or info.context != FROM_FILE:
+        return value
+    shared = info.context["shared"]("findings", SharedFindings).findings
+    found = {one.id: one for one in shared}
+    if value not in found:
+        raise ValueError(f"is no shared finding; there are {', '.join(found)}")
+    return found[value]
+
+
 Reason = Annotated[str, Field(min_length=3)]
 
 
@@ -223,7 +241,7 @@ class Protocol(Frozen):
     rules: tuple[Rule, ...]
     unguarded: Unguarded = Unguarded()
     conditions: tuple[Condition, ...] = ()
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Annotated[Finding, BeforeValidator(_by_name)], ...] = ()
 
     def limit(self, name: LimitName) -> float:
         """The number behind a limit's name.

@@ -10,13 +10,16 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 from ruamel.yaml import YAML
 
 from assistant.canal.lengths import MAX_LENGTH_MM
 from assistant.errors import InputFileError
+from assistant.files import yamlfile
 from assistant.files.shipped import data_folder
 from assistant.files.yamlfile import MAX_BYTES, load_yaml
-from assistant.protocol.model import Protocol
+from assistant.protocol.frozen import WRITTEN
+from assistant.protocol.model import Protocol, SharedFindings
 from assistant.protocol.templates import FIELDS
 from assistant.words.grammar import load_language
 
@@ -82,6 +85,47 @@ def test_a_finding_that_does_not_hang_together_is_refused(
     tmp_path: Path, old: str, new: str, said: str
 ) -> None:
     assert said in complaint(tmp_path, changed(old, new)[0])
+
+
+@pytest.mark.parametrize(
+    ("new", "said"),
+    [
+        ("painn", "findings[10]: found 'painn'; is no shared finding; there are sealer_ext"),
+        ("crack", "findings[10]: step ids must be unique; 'crack' occurs twice"),
+    ],
+)
+def test_a_shared_finding_is_named_where_the_file_names_it(
+    tmp_path: Path, new: str, said: str
+) -> None:
+    text, line = changed("  - pain\n", f"  - {new}\n")
+    assert f"practice.yaml line {line}: {said}" in complaint(tmp_path, text)
+
+
+def test_a_shared_finding_that_is_malformed_is_named_in_its_own_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "shared").mkdir()
+    bad = "findings:\n  - id: pain\n    title: Pain\n"
+    (tmp_path / "shared" / "findings.yaml").write_text(bad)
+    monkeypatch.setattr(yamlfile, "data_folder", lambda _name: tmp_path)
+    with pytest.raises(InputFileError) as caught:
+        load(tmp_path, GOOD + "# read anew\n")
+    shared = tmp_path / "shared" / "findings.yaml"
+    assert str(caught.value) == f"{shared} line 2: findings[0].source: field required."
+
+
+def test_every_shared_finding_is_in_two_protocols_or_more() -> None:
+    shared = yamlfile.load_shared("findings", SharedFindings).findings
+    used = [one for path in FILES for one in load_yaml(path, Protocol).findings]
+    assert all(used.count(one) > 1 for one in shared)
+
+
+def test_a_journal_has_no_names_of_shared_findings() -> None:
+    whole = load_yaml(FILES[0], Protocol).model_dump(mode="json")
+    whole["findings"] = ["pain"]
+    for context in (None, WRITTEN):
+        with pytest.raises(ValidationError, match=r"findings\.0"):
+            Protocol.model_validate(whole, context=context)
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
