@@ -109,9 +109,9 @@ class Outcome:
 
 
 def forked(
-    folder: Path, told: Sequence[Line], plan: Plan, shadow: Path
+    folder: Path, state: CaseState | None, told: Sequence[Line], plan: Plan, shadow: Path
 ) -> tuple[list[str], bool]:
-    """Lines that came out of a fork telling ``told``, and whether it was killed."""
+    """Lines that came out of a fork telling ``told`` at ``state``, and whether it was killed."""
     out, into = os.pipe()
     child = os.fork()
     if child == 0:
@@ -125,7 +125,7 @@ def forked(
             def write(line: str) -> None:
                 os.write(into, f"{stories.without_clock(line)}\n".encode())
 
-            now = stories.clock()
+            now = stories.clock(state)
             case = stories.begin(folder, CASE_CODE, now.now(), files)
             stories.tell(stories.sitting(case, now, write), now, told)
         except BaseException:
@@ -229,7 +229,7 @@ def state_on_disk(folder: Path) -> CaseState | None:
 def resumed(row: str, folder: Path, before: CaseState, found: Outcome) -> CaseState:
     """Open the case as the program does; it must be as it was and ask what is next."""
     foreseen = stories.foresee(before, CASE_CODE, ())
-    now = stories.clock()
+    now = stories.clock(before)
     shown: list[str] = []
     case = CaseFile.reopen(folder, now.now())
     try:
@@ -295,7 +295,7 @@ def one_case(
         if typed:
             shown, killed = by_command_line(folder, story[told:], plan)
         else:
-            shown, killed = forked(folder, story[told:], plan, shadow)
+            shown, killed = forked(folder, state, story[told:], plan, shadow)
         if killed:
             made += 1
             found.kills[row] += 1

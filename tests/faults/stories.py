@@ -61,9 +61,13 @@ def before_timers() -> int:
     return [line.say for line in lines()].index("heat on")
 
 
-def clock() -> SampleClock:
-    """The clock of one sitting: the same moments every time."""
-    return SampleClock(START)
+def clock(state: CaseState | None = None) -> SampleClock:
+    """The clock of one sitting: the same moments every time, and none of an earlier sitting.
+
+    What was said at one moment was said in one breath.
+    """
+    sittings = len(state.interruptions) if state is not None else 0
+    return SampleClock(START + timedelta(minutes=10 * sittings))
 
 
 def begin(folder: Path, code: str, now: Moment, files: FileLayer = OS_FILES) -> CaseFile:
@@ -189,7 +193,7 @@ def foresee(
     state: CaseState | None, code: str, told: Iterable[Line], upto: int | None = None
 ) -> Foreseen:
     """A sitting on a case that nothing can happen to, until line ``upto`` is shown."""
-    time = clock()
+    time = clock(state)
     case = InMemory(state, code, time.now())
     seen = Foreseen(case.states)
 
