@@ -111,7 +111,7 @@ class Outcome:
 def forked(
     folder: Path, state: CaseState | None, told: Sequence[Line], plan: Plan, shadow: Path
 ) -> tuple[list[str], bool]:
-    """Lines that came out of a fork telling ``told`` at ``state``, and whether it was killed."""
+    """Lines that came out of a fork telling ``told`` at ``state``; whether it was killed."""
     out, into = os.pipe()
     child = os.fork()
     if child == 0:
