@@ -7,9 +7,10 @@ import shutil
 from pathlib import Path
 
 import pytest
-from journals.write import NOTE, STATE, cases, note_of, told_by
+from journals.write import NOTE, STATE, STORIES, cases, note_of, told_by
 from typical_case import START
 
+from assistant import __version__
 from assistant.case.casefile import CaseFile, read_case
 from assistant.progress import intents as it
 from assistant.protocol.moment import Moment
@@ -24,6 +25,16 @@ frozen = pytest.mark.parametrize("folder", CASES.values(), ids=CASES)
 def test_those_of_the_first_version_are_there() -> None:
     first = {"signed-with-addendum", "post-level", "interrupted-press", "doubted", "torn"}
     assert {f"0.1.0/{name}" for name in first} <= CASES.keys()
+
+
+@pytest.mark.parametrize("name", ["signed-with-addendum", "post-level", "void-on-the-film"])
+def test_what_is_frozen_next_is_told_to_its_end(name: str, tmp_path: Path) -> None:
+    STORIES[name](tmp_path / "case")
+    assert read_case(tmp_path / "case")[0].signed is not None
+
+
+def test_those_of_the_present_version_are_there() -> None:
+    assert {f"{__version__}/{name}" for name in STORIES} <= CASES.keys()
 
 
 @pytest.mark.parametrize(

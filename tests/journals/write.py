@@ -20,6 +20,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from case.written import HERE, load
 from faults.stories import clock, lines, say, sitting
 
 from assistant import __version__
@@ -29,7 +30,7 @@ from assistant.clock import SampleClock
 from assistant.files.shipped import protocol_path
 from assistant.files.yamlfile import load_yaml
 from assistant.progress import intents as it
-from assistant.progress.state import CaseState
+from assistant.progress.state import VISIT, CaseState
 from assistant.protocol.model import Protocol
 from assistant.report.note import note
 from assistant.report.note_text import as_text
@@ -95,28 +96,41 @@ def _then(text: str) -> Line:
 _POST_LEVEL: tuple[Sitting, ...] = (
     (
         *_told("tooth 11", "single", "yes", "none", "22.5", "correction 22", "no reading"),
-        *_told(
-            "taper .04",
-            "size 40",
-            "22",
-            "no",
-            "size 45",
-            "21.4",
-            "correction cone length 21.8",
-            "yes",
-        ),
-        *_told("wall contact", "18", "keep it", "22", "22.9", "22.2", "22.1"),
-        *_told("confirm", "keep it", "seated", "11"),
+        *_told("taper .04", "size 40", "22", "no", "size 45", "21.4"),
+        *_told("correction cone length 21.8", "yes", "skip, not needed"),
+        *_told("17.4", "keep it", "16.5", "dry", "22", "22.9", "22.2", "22.1"),
+        *_told("confirm", "keep it", "confirm", "yes", "seated", "11"),
         *_heat(6.0),
-        *_told("14.5", "skip, not needed"),
-        *_heat(2.5),
-        *_told("17"),
         _PRESS,
         Line(say="stop", after_s=2.6),
-        *_told("keep it", "18.4", "keep it", "done", "sign the note", "confirm"),
+        *_told("keep it", "14.5", "14"),
+        *_heat(2.5),
+        _PRESS,
+        _then("17"),
+        *_told("correction ready no", "17", "17", "correction plugger 16.5"),
+        *_told("correction ready yes", "done", "accepted"),
+        *_told("sign the note", "confirm"),
     ),
 )
 """The shorter protocol, own instruments: corrected, warned and kept, skipped, to a post."""
+
+_VISITS: tuple[Sitting, ...] = (
+    (
+        *_told("tooth 11", "single", "yes", "latex and sealer", "22", "no reading"),
+        *_told("remark the crown is cracked at its margin", "sealer lot: A1-23"),
+        *_told(
+            "correct the remark: the crown is worn", "taper .06", "cone size 40", "22", "yes"
+        ),
+        *_told("be brief", "close for today: calcium hydroxide, glass ionomer; fill next time"),
+        *_told("confirm"),
+    ),
+    (
+        *_told("Operator B takes over", "Operator C assists", "accepted", "17", "17"),
+        *_told("separated instrument", "4", "bypassed", "patency confirmed", "size 10"),
+        *_told("dry", "22", "patient has pain", "no"),
+    ),
+)
+"""A visit that was closed, and gone on with by another; findings, remarks, lots."""
 
 _INTERRUPTED: tuple[Sitting, ...] = (
     (
@@ -160,7 +174,7 @@ _DOUBTED: tuple[Sitting, ...] = (
         it.Given(
             kind="mm", value=27.0, heard=_voice("working length twenty seven", 0.4, "unsure")
         ),
-        it.Command(verb="stop", heard=_voice("no")),
+        it.Chosen(option="no", heard=_voice("no")),
         it.Given(
             kind="mm", value=21.0, heard=_voice("working length twenty one", 0.5, "alone")
         ),
@@ -179,7 +193,7 @@ _DOUBTED: tuple[Sitting, ...] = (
             "size 30",
             "taper .06",
             "21.5",
-            "contact high",
+            "no",
         ),
         it.WhoSpeaks(who="chairside", heard=_voice("chairside speaking")),
         *_told("size 35", "taper .06", "21", "yes", "accepted", "gibberish of no meaning"),
@@ -193,6 +207,18 @@ and an urgent warning that nobody has answered."""
 _UNFINISHED: tuple[Sitting, ...] = (
     _told("tooth 11", "single", "yes", "yes", "yes", "none", "22.5"),
 )
+
+
+WRITTEN = (
+    *("void_on_the_film", "removed_to_a_level", "canals_join", "wrong_tooth", "gone_back"),
+    "separated_instrument",
+)
+"""Those of ``tests/case/stories`` that are kept: changes of the case, findings, done again."""
+
+
+def _written(name: str) -> Callable[[Path], None]:
+    story = load(HERE / "stories" / f"{name}.yaml")
+    return _finished(story.protocol, *(one.lines for one in story.sittings))
 
 
 def _finished(protocol: str, *sittings: Sitting) -> Callable[[Path], None]:
@@ -221,6 +247,8 @@ STORIES: dict[str, Callable[[Path], None]] = {
     "interrupted-press": _finished("warm-vertical", *_INTERRUPTED),
     "doubted": _finished("warm-vertical", *_DOUBTED),
     "torn": _torn,
+    "visits": _finished("to-post-level", *_VISITS),
+    **{name.replace("_", "-"): _written(name) for name in WRITTEN},
 }
 
 
@@ -250,6 +278,11 @@ def _write(folder: Path, protocol: str, sittings: tuple[Sitting, ...]) -> None:
 def _tell(session: Session, time: SampleClock, one: Line | it.AnyIntent) -> None:
     if isinstance(one, Line):
         say(session, time, one)
+        state = session.case.state
+        pending = state.pending
+        asked = pending is not None and pending.quantity not in {"signature", VISIT}
+        if (pending and asked and pending.revises is None) or state.proposed is not None:
+            say(session, time, Line(say="confirm"))  # as one who knows what was meant
         return
     time.advance(1.0)
     session.pass_time()
