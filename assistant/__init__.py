@@ -6,4 +6,4 @@ Follow one spoken depth from microphone to note by reading, in this order:
 ``report/note.py``.
 """
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
