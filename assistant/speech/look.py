@@ -43,6 +43,10 @@ UNFINISHED_S = 0.8
 """The same for what breaks off within a phrase ("twenty one point ..."). Chosen here."""
 
 
+BY_WORDS = (it.Chosen, it.Command)
+"""What is said without a number."""
+
+
 class FirstLook:
     """Hears utterances, and remembers the newest for when it comes again."""
 
@@ -75,13 +79,15 @@ class FirstLook:
 
 def silence_s(intent: it.AnyIntent, heard: Recognised, grammar: Grammar, trust: Trust) -> float:
     """How much silence ends what was said so far: little if it was surely heard and is
-    complete, much if it breaks off within a phrase."""
+    complete, much if it breaks off within a phrase. What was surely heard as a request or an
+    answer by words is no beginning, even where a longer phrase would fit its end better."""
+    sure = heard.confidence >= trust.accept
     if heard.unfinished:
-        return UNFINISHED_S
+        return END_S if sure and isinstance(intent, BY_WORDS) else UNFINISHED_S
     if goes_on(heard.text, grammar):
         return GOES_ON_S
     doubtful = isinstance(intent, it.Unclear) or any(p.heard.doubt for p in parts(intent))
-    if doubtful or heard.confidence < trust.accept or not closed(heard.text, grammar):
+    if doubtful or not sure or not closed(heard.text, grammar):
         return END_S
     after, _ = grammar.graph.following(heard.text.split())
     return MORE_S if after else CLOSED_S
