@@ -106,10 +106,8 @@ def _logits(net: Network, mel: Array) -> Array:
         rows = net.rows[f"{name}.weight"]
         rows = rows.reshape(len(rows), -1)
         scale, bias = net.scales[f"{name}.weight"].ravel(), w[f"{name}.bias"]
-        full, made = (
-            room[: rows.size].reshape(rows.shape),
-            np.empty((len(x), len(rows)), np.float32),
-        )
+        full = room[: rows.size].reshape(rows.shape)
+        made = np.empty((len(x), len(rows)), np.float32)
 
         def make(part: slice) -> None:
             np.copyto(full[part], rows[part])

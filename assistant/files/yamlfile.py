@@ -112,7 +112,7 @@ def _is_usual(text: str) -> bool:
 
 def parse_yaml(text: str, model: type[Model], name: str) -> Model:
     """As :func:`load_yaml`, from text; ``name`` stands in the error. The same text gives the
-    same value, which nobody changes: a protocol takes 0.4 s."""
+    same value, which nobody changes: a protocol takes 0.06 s, an unusual one 0.4 s."""
     return cast(Model, _parsed(text, model, name))
 
 

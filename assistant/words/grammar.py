@@ -162,7 +162,7 @@ class Grammar:
 
 @lru_cache(maxsize=256)
 def grammar_of(language: Language, wanted: Wanted) -> Grammar:
-    """The grammar of a step, made once: steps come again, and a graph takes 10 ms."""
+    """The grammar of a step, made once: steps come again, and a graph takes 30 ms."""
     return Grammar(language, wanted)
 
 

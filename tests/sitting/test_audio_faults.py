@@ -106,7 +106,7 @@ def test_a_recogniser_in_a_process_answers_as_it_would_here(watched: Watched) ->
     assert watched.restarts == 0
 
 
-def test_what_is_expected_changes_no_answer(watched: Watched, tmp_path: Path) -> None:
+def test_what_is_expected_changes_no_answer(watched: Watched) -> None:
     other = Grammar(WORDS, Wanted(options=("no",)))
     here, samples = Counting(), np.zeros(800, np.int16)
     for expected in (GRAMMAR, other, other):
